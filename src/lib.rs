@@ -1,1 +1,3 @@
-//! beamwarden.
+//! beamwarden sequences a laboratory bench for millimetre-wave phased-array transceivers.
+
+pub mod beam;
