@@ -1,1 +1,3 @@
 //! beamwarden.
+
+pub mod phy;
