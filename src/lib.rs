@@ -1,3 +1,6 @@
 //! beamwarden sequences a laboratory bench for millimetre-wave phased-array transceivers.
 
 pub mod beam;
+pub mod bench;
+pub mod phy;
+pub mod sequence;
