@@ -1,1 +1,6 @@
-//! beamwarden.
+//! beamwarden sequences a laboratory bench for millimetre-wave phased-array transceivers.
+
+pub mod beam;
+pub mod bench;
+pub mod phy;
+pub mod sequence;
