@@ -25,7 +25,9 @@ pub enum PatternError {
     #[error("a brace without its partner in '{0}'")]
     Brace(String),
     /// A slot without a proper name or with an unknown form.
-    #[error("'{{{0}}}' is no slot; wanted a name such as {{value}}, or {{value:4X}} for hexadecimal")]
+    #[error(
+        "'{{{0}}}' is no slot; wanted a name such as {{value}}, or {{value:4X}} for hexadecimal"
+    )]
     Slot(String),
     /// Two slots with nothing between them cannot be told apart in an answer.
     #[error("two slots need a text between them in '{0}'")]
@@ -223,7 +225,8 @@ mod tests {
 
     #[test]
     fn wrong_patterns_are_refused() {
-        for wrong in ["{", "}", "a {b", "{a}{b}", "{}", "{a b}", "{a:4x}", "{a:X}", "{a:99X}", "a\n"]
+        for wrong in
+            ["{", "}", "a {b", "{a}{b}", "{}", "{a b}", "{a:4x}", "{a:X}", "{a:99X}", "a\n"]
         {
             assert!(Pattern::parse(wrong).is_err(), "{wrong}");
         }

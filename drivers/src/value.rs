@@ -153,7 +153,8 @@ impl Kind {
         let wrong = || Unfit::WrongKind { asked: value.to_string(), wanted: self.wanted() };
         match (self, value) {
             (Kind::Number { at_least, at_most, .. }, Value::Number(_) | Value::Whole(_)) => {
-                let number = value.number().filter(|number| number.is_finite()).ok_or_else(wrong)?;
+                let number =
+                    value.number().filter(|number| number.is_finite()).ok_or_else(wrong)?;
                 let value = Value::Number(number);
                 if (*at_least..=*at_most).contains(&number) {
                     Ok(value)

@@ -60,6 +60,8 @@ pub struct AnswerReader {
     /// How much of a line was already searched for its end.
     searched: usize,
     is_block: bool,
+    /// The end of line of an earlier block may still come first.
+    newline_owed: bool,
 }
 
 impl AnswerReader {
@@ -73,7 +75,14 @@ impl AnswerReader {
             rest: Vec::new(),
             searched: 0,
             is_block: false,
+            newline_owed: false,
         }
+    }
+
+    /// A reader after a block whose end of line had not come: one may stand before this answer.
+    #[must_use]
+    pub fn after_bare_block(expect: Expect) -> Self {
+        AnswerReader { newline_owed: true, ..AnswerReader::new(expect) }
     }
 
     /// Where the next bytes are to be appended, and how many at most.
@@ -107,6 +116,9 @@ impl AnswerReader {
     /// of step.
     pub fn advance(&mut self, end: bool) -> Result<Step, MessageError> {
         if self.state == State::Start {
+            if self.newline_owed && !self.drop_newline() {
+                return Ok(Step::More);
+            }
             self.begin(end)?;
         }
         match self.state {
@@ -161,6 +173,19 @@ impl AnswerReader {
     #[must_use]
     pub fn finish(self) -> (Vec<u8>, Vec<u8>) {
         (self.data, self.rest)
+    }
+
+    /// Drops one end of line from the start; false when more bytes are needed to tell.
+    fn drop_newline(&mut self) -> bool {
+        let bytes = match self.data[..] {
+            [] | [b'\r'] => return false,
+            [b'\n', ..] => 1,
+            [b'\r', b'\n', ..] => 2,
+            _ => 0,
+        };
+        self.data.drain(..bytes);
+        self.newline_owed = false;
+        true
     }
 
     fn fail(&self, fault: MessageFault) -> MessageError {
@@ -375,6 +400,18 @@ mod tests {
         assert_eq!(short.fault, MessageFault::BlockTooShort { got: 2, announced: 4 });
         let empty = AnswerReader::new(Expect::Block(2)).feed(b"#0abcd", false).unwrap_err();
         assert_eq!(empty.fault, MessageFault::BlockTooLong { announced: 4, limit: 2 });
+    }
+
+    #[test]
+    fn a_late_end_of_line_belongs_to_the_block_before() {
+        for (bytes, data) in [(&b"\n1\n"[..], b"1"), (b"\r\n1\n", b"1"), (b"1\n", b"1")] {
+            let mut reader = AnswerReader::after_bare_block(Expect::Line(9));
+            let mut step = Step::More;
+            for byte in bytes {
+                step = reader.feed(&[*byte], false).unwrap();
+            }
+            assert_eq!((step, reader.finish().0), (Step::Done, data.to_vec()));
+        }
     }
 
     #[test]

@@ -72,6 +72,12 @@ pub enum MessageFault {
     /// The answer does not have the form that the profile gives.
     #[error("not of the form '{0}'")]
     OtherForm(String),
+    /// 9.91E37 or +-9.9E37 where data were due.
+    #[error("the instrument has no value, or one beyond its range")]
+    Flag,
+    /// A word that the profile does not know.
+    #[error("not one of the words that the profile knows")]
+    UnknownWord,
     /// The answer goes on after its end.
     #[error("more bytes after the answer")]
     Leftover,
