@@ -358,11 +358,22 @@ impl BinaryFormat {
 }
 
 impl Form {
+    /// From the unit of messages to the base unit. Units below the base are divided by their whole
+    /// inverse: 0.001 is no binary number, 1000 is, and 350.5 mA shall be 0.3505 A.
+    fn in_base(&self, number: f64) -> f64 {
+        if self.scale < 1.0 { number / (1.0 / self.scale).round() } else { number * self.scale }
+    }
+
+    /// From the base unit to the unit of messages.
+    fn in_unit(&self, number: f64) -> f64 {
+        if self.scale < 1.0 { number * (1.0 / self.scale).round() } else { number / self.scale }
+    }
+
     /// The value as a command carries it. The value must fit the kind.
     #[must_use]
     pub fn emit(&self, value: &Value) -> String {
         match (value, &self.kind) {
-            (Value::Number(number), _) => emit_nr3(number / self.scale),
+            (Value::Number(number), _) => emit_nr3(self.in_unit(*number)),
             (Value::Whole(whole), _) => emit_nr1(*whole),
             (Value::Switch(on), _) => if *on { "1" } else { "0" }.into(),
             (Value::Word(word), Kind::Word(words)) => {
@@ -381,7 +392,7 @@ impl Form {
     pub fn parse(&self, text: &[u8]) -> Result<Value, MessageError> {
         match &self.kind {
             Kind::Number { .. } => match Number::parse(text)? {
-                Number::Value(number) => Ok(Value::Number(number * self.scale)),
+                Number::Value(number) => Ok(Value::Number(self.in_base(number))),
                 _ => Err(MessageError::new(MessageFault::Flag, text)),
             },
             Kind::Whole { .. } => parse_whole(text).map(Value::Whole),
