@@ -208,7 +208,7 @@ pub struct InstrumentError {
     pub phase: Phase,
     /// Why it failed.
     #[source]
-    pub fault: InstrumentFault,
+    pub fault: Box<InstrumentFault>,
 }
 
 impl InstrumentError {

@@ -153,6 +153,7 @@ impl Instrument {
         if text.len() < command.len() {
             text.push('…');
         }
+        let fault = Box::new(fault);
         InstrumentError { instrument: self.name.clone(), command: text, phase, fault }
     }
 }

@@ -3,7 +3,9 @@
 //!
 //! Knows streams and tokio's clock; nothing of messages.
 
+use std::future::poll_fn;
 use std::io;
+use std::task::Poll;
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -115,11 +117,11 @@ impl<O: Opener> Transport for StreamLink<O> {
         let outcome = match &mut self.stream {
             Some(stream) => {
                 let mut room = into.limit(at_most.max(1));
-                match timeout_at(until, stream.read_buf(&mut room)).await {
-                    Err(_) => Err(LinkFault::TimedOut),
-                    Ok(Ok(0)) => Err(LinkFault::Closed),
-                    Ok(Ok(bytes)) => Ok(Received { bytes, end: false }),
-                    Ok(Err(error)) => Err(LinkFault::from(&error)),
+                match by(until, stream.read_buf(&mut room)).await {
+                    None => Err(LinkFault::TimedOut),
+                    Some(Ok(0)) => Err(LinkFault::Closed),
+                    Some(Ok(bytes)) => Ok(Received { bytes, end: false }),
+                    Some(Err(error)) => Err(LinkFault::from(&error)),
                 }
             }
             None => Err(LinkFault::Closed),
@@ -131,6 +133,20 @@ impl<O: Opener> Transport for StreamLink<O> {
             self.error(LinkPhase::Read, 0, since, fault)
         })
     }
+}
+
+/// The outcome of a future if it comes in time. With `until` in the past the future is polled once:
+/// a timer of its own would round up to its next tick, a millisecond for every look.
+async fn by<F: Future>(until: Instant, future: F) -> Option<F::Output> {
+    if until > Instant::now() {
+        return timeout_at(until, future).await.ok();
+    }
+    let mut future = std::pin::pin!(future);
+    poll_fn(|context| match future.as_mut().poll(context) {
+        Poll::Ready(outcome) => Poll::Ready(Some(outcome)),
+        Poll::Pending => Poll::Ready(None),
+    })
+    .await
 }
 
 /// Writes everything, each piece within the idle time.

@@ -65,3 +65,12 @@ async fn check_disturbances(seed: u64, queries: usize, link: fn(&Fake) -> Box<dy
 async fn random_faults_on_a_link_that_reopens() {
     check_disturbances(0x5EED_0001, 3000, Fake::link).await;
 }
+
+#[tokio::test(start_paused = true)]
+async fn random_faults_on_a_line_that_is_drained() {
+    let link = |fake: &Fake| -> Box<dyn Transport> {
+        let fake = fake.clone();
+        Box::new(crate::transport::PipeLink::draining("fake line", move || fake.connect()))
+    };
+    check_disturbances(0x5EED_0002, 3000, link).await;
+}

@@ -88,7 +88,7 @@ async fn fields_are_read_and_refusals_reported() {
     let error = dut.set("tx.gain", &Value::Whole(32)).await.unwrap_err();
     assert_eq!(error.class(), Class::Limit);
     let error = dut.set("tx.lock", &Value::Switch(true)).await.unwrap_err();
-    assert_eq!(error.fault, InstrumentFault::ReadOnly);
+    assert_eq!(*error.fault, InstrumentFault::ReadOnly);
     assert!(fake.take_arrived().is_empty());
 }
 
@@ -99,7 +99,7 @@ async fn a_batch_that_fails_says_what_was_done() {
     let batch = [("tx.enable", Value::Switch(true)), ("tx.gain", Value::Whole(3))];
     let error = dut.set_many(&batch).await.unwrap_err();
     assert_eq!(error.applied.len(), 1);
-    assert!(matches!(error.error.fault, InstrumentFault::Refused { .. }));
+    assert!(matches!(*error.error.fault, InstrumentFault::Refused { .. }));
 }
 
 #[tokio::test(start_paused = true)]

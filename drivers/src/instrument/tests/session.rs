@@ -186,7 +186,7 @@ async fn a_restart_is_an_error_once() {
     assert!(supply.read("token").await.is_err());
     fake.state().event_status = 0x80;
     let error = supply.read("token").await.unwrap_err();
-    assert_eq!((&error.fault, error.class()), (&InstrumentFault::Restarted, Class::Instrument));
+    assert_eq!((&*error.fault, error.class()), (&InstrumentFault::Restarted, Class::Instrument));
     assert_eq!(supply.read("token").await.unwrap(), Value::Whole(2));
     assert!(supply.take_events().contains(&Event::Restarted));
 }
@@ -201,7 +201,7 @@ async fn another_instrument_after_a_reconnect_is_refused() {
     assert!(supply.read("token").await.is_err());
     fake.state().identity = "Test Works,FAKE-1,18,0.1".into();
     let error = supply.read("current").await.unwrap_err();
-    let InstrumentFault::WrongIdentity { expected, found } = &error.fault else {
+    let InstrumentFault::WrongIdentity { expected, found } = &*error.fault else {
         panic!("{error}")
     };
     assert_eq!((expected.as_str(), found.serial.as_str()), ("Test Works,FAKE-1,17,0.1", "18"));
@@ -219,7 +219,7 @@ async fn a_line_that_never_falls_silent() {
     let mut only = Some(ours);
     let link = crate::transport::PipeLink::draining("noisy", move || only.take());
     let error = Instrument::open("supply", Box::new(link), driver()).await.err().unwrap();
-    assert_eq!(error.fault, InstrumentFault::NeverQuiet);
+    assert_eq!(*error.fault, InstrumentFault::NeverQuiet);
 }
 
 #[tokio::test(start_paused = true)]
@@ -230,7 +230,7 @@ async fn half_a_line_is_shown_in_the_error() {
     });
     let mut supply = open(&fake).await;
     let error = supply.read("token").await.unwrap_err();
-    let InstrumentFault::Link { error: link, so_far } = &error.fault else { panic!("{error}") };
+    let InstrumentFault::Link { error: link, so_far } = &*error.fault else { panic!("{error}") };
     assert_eq!((link.bytes, link.took, so_far.as_str()), (2, ms(1000), "12"));
     assert!(
         error.to_string().ends_with("(2 bytes done, 1000 ms); received so far: '12'"),
@@ -263,7 +263,7 @@ async fn junk_instead_of_a_number_is_shown_and_the_link_comes_back() {
     });
     let mut supply = open(&fake).await;
     let error = supply.read("token").await.unwrap_err();
-    let InstrumentFault::Message(message) = &error.fault else { panic!("{error}") };
+    let InstrumentFault::Message(message) = &*error.fault else { panic!("{error}") };
     assert_eq!((&message.fault, message.raw.as_str()), (&MessageFault::NotANumber, "OVLD"));
     assert_eq!(supply.read("token").await.unwrap(), Value::Whole(2));
 }

@@ -100,7 +100,7 @@ async fn an_error_queue_that_never_empties_ends() {
     });
     let mut supply = open(&fake).await;
     let error = supply.set("output", &Value::Switch(true)).await.unwrap_err();
-    assert!(matches!(error.fault, InstrumentFault::ErrorsEndless { bound: 20, .. }), "{error}");
+    assert!(matches!(*error.fault, InstrumentFault::ErrorsEndless { bound: 20, .. }), "{error}");
     assert_eq!(fake.take_arrived().len(), 21);
 }
 
@@ -130,12 +130,12 @@ async fn an_operation_that_does_not_end_is_given_up() {
     let fake = Fake::new(|message| if message == "COND?" { line(256) } else { Reply::Usual });
     let mut table = open(&fake).await;
     let error = table.set("angle", &Value::Number(5.0)).await.unwrap_err();
-    assert!(matches!(error.fault, InstrumentFault::StaysBusy { status: 256, .. }), "{error}");
+    assert!(matches!(*error.fault, InstrumentFault::StaysBusy { status: 256, .. }), "{error}");
     assert_eq!((error.class(), error.phase), (Class::Instrument, Phase::Complete));
     let fake = Fake::new(|message| if message == "*OPC?" { line("0") } else { Reply::Usual });
     let mut table = open(&fake).await;
     let error = table.set("angle", &Value::Number(5.0)).await.unwrap_err();
-    assert_eq!(error.fault, InstrumentFault::NotComplete("0".into()));
+    assert_eq!(*error.fault, InstrumentFault::NotComplete("0".into()));
 }
 
 #[tokio::test(start_paused = true)]
@@ -148,7 +148,7 @@ async fn readings_are_scaled_and_flags_are_no_data() {
     let mut supply = open(&fake).await;
     assert_eq!(supply.read("current").await.unwrap(), Value::Number(0.3505));
     let error = supply.read("current").await.unwrap_err();
-    let InstrumentFault::Message(message) = &error.fault else { panic!("{error}") };
+    let InstrumentFault::Message(message) = &*error.fault else { panic!("{error}") };
     assert_eq!((&message.fault, error.class()), (&MessageFault::Flag, Class::Instrument));
     assert_eq!(fake.state().connections, 1, "a flag is a proper answer");
     let error = supply.read("current").await.unwrap_err();
@@ -171,7 +171,7 @@ async fn messages_by_hand() {
     fake.take_arrived();
     for wrong in ["", " ", "A?;B?", "A\nB", "A?\n"] {
         let error = supply.query_raw(wrong).await.unwrap_err();
-        assert_eq!(error.fault, InstrumentFault::NotOneMessage, "{wrong:?}");
+        assert_eq!(*error.fault, InstrumentFault::NotOneMessage, "{wrong:?}");
     }
     assert!(fake.take_arrived().is_empty());
 }
