@@ -1,1 +1,2 @@
 //! beamwarden.
+pub mod record;
