@@ -8,6 +8,7 @@ use std::path::{Component, Path, PathBuf};
 
 use jiff::Timestamp;
 
+use super::disk::sync_folder;
 use super::error::{RecordError, RecordErrorKind};
 use super::event::InputFile;
 use super::hash;
@@ -177,6 +178,22 @@ impl RunFolder {
         self.path.join(CAPTURES_FOLDER).join(format!("{capture}.{ending}"))
     }
 
+    /// The number after the highest that any file in the captures folder bears, finished or not.
+    ///
+    /// # Errors
+    /// When the folder cannot be listed.
+    pub fn next_capture(&self) -> Result<CaptureNo, RecordError> {
+        let folder = self.path.join(CAPTURES_FOLDER);
+        let mut highest = 0;
+        for entry in fs::read_dir(&folder).map_err(RecordError::io(&folder, "list"))? {
+            let name = entry.map_err(RecordError::io(&folder, "list"))?.file_name();
+            let name = name.to_string_lossy();
+            let number = name.trim_start_matches('.').split('.').next().unwrap_or_default();
+            highest = highest.max(number.parse().unwrap_or(0));
+        }
+        Ok(CaptureNo(highest.saturating_add(1)))
+    }
+
     /// `file` as a path within this folder.
     ///
     /// # Errors
@@ -195,12 +212,6 @@ impl RunFolder {
         let path = self.path.join(name);
         fs::create_dir_all(&path).map_err(RecordError::io(&path, "create"))
     }
-}
-
-/// Makes the names in a folder durable, as a rename is only on disk once its folder is.
-pub(super) fn sync_folder(path: &Path) -> Result<(), RecordError> {
-    let folder = fs::File::open(path).map_err(RecordError::io(path, "open"))?;
-    folder.sync_all().map_err(RecordError::io(path, "flush"))
 }
 
 /// A sequence's name as part of a folder's name.

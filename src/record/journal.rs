@@ -14,7 +14,7 @@
 
 use std::fmt;
 use std::fs::{File, OpenOptions};
-use std::io::{Read, Seek, SeekFrom, Write};
+use std::io::{Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
 use jiff::Timestamp;
@@ -315,18 +315,4 @@ impl Journal {
     pub fn length(&self) -> u64 {
         self.length
     }
-}
-
-/// Reads up to `limit` bytes of `path`.
-///
-/// # Errors
-/// When it cannot be read or is longer.
-pub(super) fn read_bounded(path: &Path, limit: u64) -> Result<Vec<u8>, RecordError> {
-    let file = File::open(path).map_err(RecordError::io(path, "open"))?;
-    let mut bytes = Vec::new();
-    file.take(limit + 1).read_to_end(&mut bytes).map_err(RecordError::io(path, "read"))?;
-    if bytes.len() as u64 > limit {
-        return Err(RecordError::content(path, format!("is longer than {limit} bytes")));
-    }
-    Ok(bytes)
 }
