@@ -179,6 +179,8 @@ pub struct CaptureTaken {
     pub file: String,
     /// SHA-512 of the data file, lower case hex.
     pub sha512: String,
+    /// SHA-256 of the meta file beside it, lower case hex.
+    pub meta_sha256: String,
     /// Label the sequence gave it: `aligned`.
     pub label: Option<String>,
     /// Point in which it was taken, when in a sweep.
@@ -274,6 +276,27 @@ pub enum Outcome {
     Failed,
     /// The operator stopped it.
     Stopped,
+}
+
+impl Outcome {
+    /// All outcomes.
+    pub const ALL: [Self; 4] =
+        [Self::Completed, Self::ExpectationFailed, Self::Failed, Self::Stopped];
+
+    /// The outcome as a word, as in the journal: `expectation_failed`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Completed => "completed",
+            Self::ExpectationFailed => "expectation_failed",
+            Self::Failed => "failed",
+            Self::Stopped => "stopped",
+        }
+    }
+
+    /// The outcome of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|outcome| outcome.name() == name)
+    }
 }
 
 /// See [`Event::RunEnded`].

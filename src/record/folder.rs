@@ -184,7 +184,7 @@ impl RunFolder {
     /// When the folder cannot be listed.
     pub fn next_capture(&self) -> Result<CaptureNo, RecordError> {
         let folder = self.path.join(CAPTURES_FOLDER);
-        let mut highest = 0;
+        let mut highest = 0_u32;
         for entry in fs::read_dir(&folder).map_err(RecordError::io(&folder, "list"))? {
             let name = entry.map_err(RecordError::io(&folder, "list"))?.file_name();
             let name = name.to_string_lossy();

@@ -5,9 +5,12 @@
 //!
 //! - [`RunFolder`] lays out one run on disk; [`Journal`] is the truth of it, one [`Event`] a line.
 //! - [`RunFolder::write_capture`] keeps the raw codes of the scope as a SigMF recording.
+//! - [`Catalogue`] is an index over many runs that can be rebuilt from the folders at any time.
+//! - [`verify`] recomputes every checksum of a run.
 //! - [`read_recording`] reads any SigMF recording back, ours or a stranger's.
 
 mod analysis;
+mod catalogue;
 mod disk;
 mod error;
 mod event;
@@ -16,10 +19,15 @@ mod hash;
 mod journal;
 mod sigmf;
 mod value;
+mod verify;
 
 pub use analysis::{
     ANALYSIS_ENDING, ANALYSIS_FORMAT, Analysis, CONSTELLATION_POINTS_MAX, ChannelPoint,
     Constellation, figure,
+};
+pub use catalogue::{
+    CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, PointRow, RunRow, RunsWanted,
+    SettingRow,
 };
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
@@ -41,3 +49,4 @@ pub use value::{
     AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,
     figure_names,
 };
+pub use verify::{Finding, Problem, verify};

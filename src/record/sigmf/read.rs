@@ -106,7 +106,7 @@ pub fn read_recording(path: &Path) -> Result<Recording, RecordError> {
 ///
 /// # Errors
 /// When it is missing, too long or not the JSON of a SigMF meta file.
-pub(crate) fn read_meta(meta_path: &Path) -> Result<SigmfMeta, RecordError> {
+fn read_meta(meta_path: &Path) -> Result<SigmfMeta, RecordError> {
     let bytes = disk::read_bounded(meta_path, META_BYTES_MAX)?;
     serde_json::from_slice(&bytes).map_err(RecordError::json(meta_path, "SigMF meta"))
 }

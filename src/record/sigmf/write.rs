@@ -89,17 +89,21 @@ impl RunFolder {
         let meta = describe(record, &sha512, clipped_fraction);
         let written = serde_json::to_string_pretty(&meta)
             .map_err(RecordError::json(&meta_path, "SigMF meta"))
-            .and_then(|text| disk::write_whole(&meta_path, text.as_bytes()));
-        if let Err(error) = written {
-            // Data without meta is no recording: leave neither.
-            let _ = std::fs::remove_file(&data_path);
-            return Err(error);
-        }
+            .and_then(|text| {
+                disk::write_whole(&meta_path, text.as_bytes())?;
+                Ok(hash::sha256_hex(text.as_bytes()))
+            })
+            .inspect_err(|_| {
+                // Data without meta is no recording: leave neither.
+                let _ = std::fs::remove_file(&data_path);
+            });
+        let meta_sha256 = written?;
         disk::sync_folder(&self.path().join(CAPTURES_FOLDER))?;
         Ok(CaptureTaken {
             capture: record.capture,
             file: format!("{CAPTURES_FOLDER}/{}.{DATA_ENDING}", record.capture),
             sha512,
+            meta_sha256,
             label: record.label.clone(),
             point: record.point,
             clipped_fraction,
