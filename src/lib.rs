@@ -3,4 +3,5 @@
 pub mod beam;
 pub mod bench;
 pub mod phy;
+pub mod record;
 pub mod sequence;
