@@ -2,6 +2,7 @@
 
 pub mod beam;
 pub mod bench;
+pub mod clock;
 pub mod phy;
 pub mod record;
 pub mod sequence;
