@@ -41,6 +41,28 @@ pub enum Event {
     RunEnded(RunEnded),
 }
 
+impl Event {
+    /// The tag of the event in JSON: `run_started`.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::JournalStarted(_) => "journal_started",
+            Self::RunStarted(_) => "run_started",
+            Self::RunResumed(_) => "run_resumed",
+            Self::Instrument(_) => "instrument",
+            Self::Setting(_) => "setting",
+            Self::PointStarted(_) => "point_started",
+            Self::PointFinished(_) => "point_finished",
+            Self::Search(_) => "search",
+            Self::Capture(_) => "capture",
+            Self::Figures(_) => "figures",
+            Self::Expectation(_) => "expectation",
+            Self::Note(_) => "note",
+            Self::SafeState(_) => "safe_state",
+            Self::RunEnded(_) => "run_ended",
+        }
+    }
+}
+
 /// See [`Event::JournalStarted`].
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct JournalStarted {

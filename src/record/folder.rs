@@ -221,3 +221,6 @@ fn safe_name(name: &str) -> String {
     let safe = safe.trim_matches(['-', '.']);
     if safe.is_empty() { "run".to_owned() } else { safe.to_owned() }
 }
+
+#[cfg(test)]
+mod tests;

@@ -316,3 +316,6 @@ impl Journal {
         self.length
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -14,7 +14,11 @@ mod catalogue;
 mod disk;
 mod error;
 mod event;
+#[cfg(test)]
+pub(crate) mod fixture;
 mod folder;
+#[cfg(test)]
+mod golden;
 mod hash;
 mod journal;
 mod sigmf;

@@ -174,7 +174,8 @@ pub struct SettingRecord {
     pub asked: Option<RecordedValue>,
     /// What the instrument answered.
     pub read_back: RecordedValue,
-    /// When it was read back.
+    /// When it was read back; `read_at` in JSON, as a journal line's own `at` is another time.
+    #[serde(rename = "read_at")]
     pub at: Timestamp,
     /// Seconds between the read-back and the moment the record was made; none when made at once.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -191,7 +192,8 @@ pub struct ReadingRecord {
     /// What it read.
     #[serde(flatten)]
     pub value: RecordedValue,
-    /// When it was read.
+    /// When it was read; `read_at` in JSON.
+    #[serde(rename = "read_at")]
     pub at: Timestamp,
 }
 

@@ -213,3 +213,6 @@ fn file_sum<D: Digest>(path: &Path) -> std::io::Result<String> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests;

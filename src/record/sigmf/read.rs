@@ -317,3 +317,6 @@ fn take_samples(chunk: &[u8], layout: &Layout, data: &mut Data) -> Result<(), St
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests;
