@@ -3,6 +3,7 @@
 //! A sequence file becomes a checked [`Sequence`]; its plan is walked lazily, so that a million
 //! points need no memory. Opens nothing but its own text and sends nothing.
 
+mod estimate;
 mod expect;
 mod figure_names;
 pub mod grammar;
@@ -10,6 +11,7 @@ mod read;
 mod step;
 mod walk;
 
+pub use estimate::{Estimate, estimate};
 pub use expect::{Bounds, Expectation, Verdict};
 pub use figure_names::{FIGURE_NAMES, FigureName};
 pub use read::{read_sequence, read_value_text};
