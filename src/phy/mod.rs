@@ -7,8 +7,13 @@ pub mod constellation;
 pub mod frame;
 pub mod golay;
 pub mod header;
+pub mod interval;
 pub mod ldpc;
 pub mod mcs;
 pub mod payload;
 pub mod prbs;
 pub mod scrambler;
+pub mod theory;
+
+#[cfg(test)]
+mod testing;
