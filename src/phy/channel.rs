@@ -119,8 +119,7 @@ pub(crate) fn estimate(values: &[Complex32]) -> Option<ChannelEstimate> {
         let (right, energy) = right_hand_side(&chips, &normal.chips);
         let mut solution = right;
         solve(&normal.factor, &mut solution);
-        let explained: f64 =
-            solution.iter().zip(&right).map(|(tap, b)| (tap.conj() * b).re).sum();
+        let explained: f64 = solution.iter().zip(&right).map(|(tap, b)| (tap.conj() * b).re).sum();
         noise += (energy - explained).max(0.0) / (EQUATIONS - TAPS) as f64 / PER_CHIP as f64;
         for (n, tap) in solution.iter().enumerate() {
             // A path at lag l sees chips derotated for another place.
@@ -226,7 +225,8 @@ mod tests {
         let estimate = estimate(&received(&sent, 0.0, 1)).expect("long enough");
         for (n, tap) in estimate.taps.iter().enumerate() {
             let lag = n as i64 - (PER_CHIP * PRECURSOR_CHIPS) as i64;
-            let expected = sent.iter().find(|(l, _)| *l == lag).map_or(Complex64::default(), |s| s.1);
+            let expected =
+                sent.iter().find(|(l, _)| *l == lag).map_or(Complex64::default(), |s| s.1);
             // Values are f32; a few thousand of them average their rounding out.
             assert!((tap - expected).norm() < 1e-6, "lag {lag}: {tap} {expected}");
         }

@@ -124,11 +124,7 @@ impl Equaliser {
             .sum::<f64>()
             / BLOCK_CHIPS as f64;
         Self {
-            matched: response
-                .iter()
-                .zip(&weight)
-                .map(|(h, w)| narrow(h.conj() * w))
-                .collect(),
+            matched: response.iter().zip(&weight).map(|(h, w)| narrow(h.conj() * w)).collect(),
             response: response.iter().map(|h| narrow(*h)).collect(),
             weight: weight.iter().map(|w| *w as f32).collect(),
             gain: gammas

@@ -24,7 +24,8 @@ impl IqImbalance {
 
     /// The image ratio `beta/conj(alpha)`.
     pub(crate) fn image_ratio(self) -> Complex64 {
-        let g = Complex64::from_polar(10_f64.powf(self.gain_db / 20.0), self.phase_deg.to_radians());
+        let g =
+            Complex64::from_polar(10_f64.powf(self.gain_db / 20.0), self.phase_deg.to_radians());
         (1.0 - g) / (1.0 + g)
     }
 

@@ -115,13 +115,20 @@ impl Link {
         self.impair(&signal)
     }
 
-    fn add_pulses(&self, signal: &mut [Complex64], chips: &[Complex32], delay: f64, gain: Complex64) {
+    fn add_pulses(
+        &self,
+        signal: &mut [Complex64],
+        chips: &[Complex32],
+        delay: f64,
+        gain: Complex64,
+    ) {
         const STEPS: f64 = 2048.0;
         const SPAN: f64 = 100.0;
         let sps = self.sample_rate_hz / self.chip_rate_hz;
         let period = 1.0 / (1.0 + self.clock_ppm * 1e-6);
-        let pulse: Vec<f64> =
-            (0..=(STEPS * SPAN) as usize + 1).map(|n| rrc(n as f64 / STEPS, self.rolloff)).collect();
+        let pulse: Vec<f64> = (0..=(STEPS * SPAN) as usize + 1)
+            .map(|n| rrc(n as f64 / STEPS, self.rolloff))
+            .collect();
         // A pulse of small roll-off is long; the others are cut where they are below 1e-4.
         let span = (8.0 / self.rolloff).min(SPAN);
         for (k, chip) in chips.iter().enumerate() {
