@@ -19,6 +19,7 @@ pub mod ldpc;
 pub mod mcs;
 pub mod payload;
 pub mod prbs;
+pub mod probe;
 pub mod pulse;
 mod receiver;
 pub mod recording;
@@ -27,6 +28,7 @@ pub mod scrambler;
 mod sync;
 pub mod theory;
 mod tracking;
+pub mod waveform;
 
 #[cfg(test)]
 mod link_testing;

@@ -20,22 +20,37 @@ fn run(link: &Link, frame: &Frame) -> Analysis {
 
 #[test]
 fn explore() {
-    for (con, snrs) in [(Constellation::Qpsk, [0.0, 5.0, 10.0, 20.0, 35.0]), (Constellation::Qam16, [6.0, 10.0, 14.0, 20.0, 35.0])] {
+    for (con, snrs) in [
+        (Constellation::Qpsk, [0.0, 5.0, 10.0, 20.0, 35.0]),
+        (Constellation::Qam16, [6.0, 10.0, 14.0, 20.0, 35.0]),
+    ] {
         let frame = uncoded(con, 32);
         for snr in snrs {
-            let (mut evm, mut s, mut dd, mut n, mut cfo, mut ppm) = (0.0, 0.0, 0.0, 0.0, 0.0_f64, 0.0_f64);
+            let (mut evm, mut s, mut dd, mut n, mut cfo, mut ppm) =
+                (0.0, 0.0, 0.0, 0.0, 0.0_f64, 0.0_f64);
             for seed in 0..10 {
                 let link = Link { es_n0_db: Some(snr), seed, ..Link::default() };
                 let f = run(&link, &frame).figures;
-                if !f.detected { println!("lost {seed}"); continue; }
+                if !f.detected {
+                    println!("lost {seed}");
+                    continue;
+                }
                 evm += 10f64.powf(f.evm_data_aided_db.unwrap() / 10.0);
                 dd += 10f64.powf(f.evm_by_decision_db.unwrap() / 10.0);
                 s += 10f64.powf(f.snr_db.unwrap() / 10.0);
-                cfo += f.cfo_hz.unwrap().powi(2); ppm += f.clock_offset_ppm.unwrap().powi(2);
+                cfo += f.cfo_hz.unwrap().powi(2);
+                ppm += f.clock_offset_ppm.unwrap().powi(2);
                 n += 1.0;
             }
             let d = |x: f64| 10.0 * (x / n).log10();
-            println!("{con} {snr}: evm {:.3} dd {:.3} snr {:.3} cfo rms {:.1} ppm {:.3}", d(evm), d(dd), d(s), (cfo / n).sqrt(), (ppm / n).sqrt());
+            println!(
+                "{con} {snr}: evm {:.3} dd {:.3} snr {:.3} cfo rms {:.1} ppm {:.3}",
+                d(evm),
+                d(dd),
+                d(s),
+                (cfo / n).sqrt(),
+                (ppm / n).sqrt()
+            );
         }
     }
 }
