@@ -205,6 +205,11 @@ impl ErrorVectors {
         self.count += other.count;
     }
 
+    /// Mean squared error vector; `None` without symbols.
+    pub fn mean_square(&self) -> Option<f64> {
+        (self.count > 0).then(|| self.sum / self.count as f64)
+    }
+
     /// EVM in dB: `20 log10 sqrt(sum |error|^2 / (Ns Pavg))` with `Pavg = 1`. `None` without
     /// symbols or without any error.
     pub fn evm_db(&self) -> Option<f64> {

@@ -15,6 +15,7 @@ use super::mcs::CHIP_RATE_HZ;
 use super::pulse::RootRaisedCosine;
 use super::recording::{Recording, narrow, widen};
 use super::sync::{self, PER_CHIP};
+use super::tracking::Line;
 
 /// One period of the training field in half chips.
 const PERIOD: usize = SEQUENCE_CHIPS * PER_CHIP;
@@ -25,6 +26,9 @@ const PERIODS: usize = 14;
 const BAND_EDGE: f64 = 0.02;
 /// Reach of the filter in chips: what it leaves out is far below the noise in question.
 const HALF_SPAN_CHIPS: usize = 6;
+
+/// How often the carrier offset is refined against the mean period.
+const REFINEMENTS: usize = 2;
 
 /// What a capture is probed for.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -78,10 +82,12 @@ pub fn probe(samples: &[Complex32], sample_rate_hz: f64, config: &ProbeConfig) -
     let coarse = Impairments { cfo: best.cfo, ..wrong };
     front_end.sample(&coarse, best.start, 1.0 / PER_CHIP as f64, &mut values);
     let field = &mut values[PERIOD..];
-    let residual = residual_cfo(field);
-    for (n, value) in field.iter_mut().enumerate() {
-        let turn = Complex64::from_polar(1.0, -TAU * residual * n as f64 / PER_CHIP as f64);
-        *value = narrow(widen(*value) * turn);
+    let mut residual = residual_cfo(field);
+    turn_back(field, residual);
+    for _ in 0..REFINEMENTS {
+        let finer = slope_cfo(field);
+        turn_back(field, finer);
+        residual += finer;
     }
     let (energy, noise) = energy_and_noise(field, pulse);
     if !(energy > 0.0 && noise > 0.0) {
@@ -105,17 +111,45 @@ fn residual_cfo(field: &[Complex32]) -> f64 {
     sum.arg() / (TAU * (APART * SEQUENCE_CHIPS) as f64)
 }
 
-/// Received energy of a chip and noise density, from a field of equal periods.
-///
-/// The mean period is the signal, what the periods differ from it is noise. Both are taken as
-/// spectra, divided by the filter's pass band, so that echoes and the sampling phase do not matter.
-fn energy_and_noise(field: &[Complex32], pulse: RootRaisedCosine) -> (f64, f64) {
+/// Turns the field back by a carrier offset in cycles a chip.
+fn turn_back(field: &mut [Complex32], cfo: f64) {
+    for (n, value) in field.iter_mut().enumerate() {
+        let turn = Complex64::from_polar(1.0, -TAU * cfo * n as f64 / PER_CHIP as f64);
+        *value = narrow(widen(*value) * turn);
+    }
+}
+
+/// Carrier offset left in cycles a chip when it is small: slope of the periods' phases against
+/// their mean.
+fn slope_cfo(field: &[Complex32]) -> f64 {
+    let mean = mean_period(field);
+    let phases = field.chunks_exact(PERIOD).map(|period| {
+        // A period's own share of the mean would pull its phase towards zero; it is taken off.
+        let others = |z: &Complex32, m: &Complex32| m * PERIODS as f32 - z;
+        let products = period.iter().zip(&mean).map(|(z, m)| widen(z * others(z, m).conj()));
+        products.sum::<Complex64>().arg()
+    });
+    let points: Vec<(f64, f64)> =
+        phases.enumerate().map(|(n, phase)| ((n * SEQUENCE_CHIPS) as f64, phase)).collect();
+    Line::through(&points).map_or(0.0, |line| line.slope / TAU)
+}
+
+fn mean_period(field: &[Complex32]) -> Vec<Complex32> {
     let mut mean = vec![Complex32::default(); PERIOD];
     for period in field.chunks_exact(PERIOD) {
         for (sum, value) in mean.iter_mut().zip(period) {
             *sum += value / PERIODS as f32;
         }
     }
+    mean
+}
+
+/// Received energy of a chip and noise density, from a field of equal periods.
+///
+/// The mean period is the signal, what the periods differ from it is noise. Both are taken as
+/// spectra, divided by the filter's pass band, so that echoes and the sampling phase do not matter.
+fn energy_and_noise(field: &[Complex32], pulse: RootRaisedCosine) -> (f64, f64) {
+    let mut mean = mean_period(field);
     // The filtered noise has the variance N0 at each value; the mean takes one degree of freedom.
     let differences: f64 = field
         .chunks_exact(PERIOD)
@@ -159,6 +193,10 @@ mod tests {
     }
 
     fn check_spread(es_n0_db: f64, spread_max_db: f64) {
+        // Bound on a frequency from N symbols: sqrt(6/(g N^3)) rad per symbol (D. C. Rife, R. R.
+        // Boorstyn, IEEE Trans. Inf. Theory 20(5), 1974, from memory).
+        let g = 10_f64.powf(es_n0_db / 10.0);
+        let bound_hz = (6.0 / (g * 1792_f64.powi(3))).sqrt() / TAU * 1.76e9;
         let (mut sum, mut squares) = (0.0, 0.0);
         let count = 60;
         for seed in 0..count {
@@ -168,7 +206,8 @@ mod tests {
             sum += error;
             squares += error * error;
             assert!((probe.power_dbfs + 20.0).abs() < 1.5, "{}", probe.power_dbfs);
-            assert!((probe.cfo_hz - (5.5e6 - 2e5 * seed as f64)).abs() < 6e4, "{}", probe.cfo_hz);
+            let cfo_error = (probe.cfo_hz - (5.5e6 - 2e5 * seed as f64)).abs();
+            assert!(cfo_error < 5.0 * bound_hz, "{cfo_error} Hz at {es_n0_db} dB");
             let start = (60.0 + seed as f64 * 0.37) / 1.76e9;
             assert!((probe.start_s - start).abs() < 1.0 / 1.76e9);
         }

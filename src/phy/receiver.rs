@@ -47,8 +47,6 @@ pub(crate) struct FrameState {
 
 /// An equalised block.
 pub(crate) struct Block {
-    /// Constellation of its symbols.
-    pub constellation: Constellation,
     /// First chip of its guard, counted from the frame's start.
     first: usize,
     /// The chips of its window, before phase tracking.
@@ -129,7 +127,7 @@ impl<'a> Pass<'a> {
         if let Some(delay_loop) = &mut self.delay_loop {
             delay_loop.update(delay);
         }
-        self.blocks.push(Block { constellation, first, chips, measure, delay });
+        self.blocks.push(Block { first, chips, measure, delay });
     }
 
     /// Compares values with what the model expects: what is left may be an image or an offset.
@@ -200,6 +198,11 @@ impl<'a> Pass<'a> {
     /// The state that this pass worked with.
     pub fn state(&self) -> &FrameState {
         &self.state
+    }
+
+    /// Noise variance expected at the equalised symbols, relative to their unit power.
+    pub fn noise_variance(&self) -> f32 {
+        self.equaliser.noise_variance as f32
     }
 
     /// Blocks so far.

@@ -74,7 +74,7 @@ impl MatchedFilter {
     /// samples it is zero.
     pub fn at(&self, samples: &SplitSamples, position: f64) -> Complex32 {
         // Beyond this an f64 has no fractions worth filtering; it also keeps NaN out.
-        if !(position.abs() < 1e15) {
+        if position.is_nan() || position.abs() > 1e15 {
             return Complex32::default();
         }
         let whole = position.floor();

@@ -64,9 +64,13 @@ impl<'a> Expected<'a> {
                 octets_to_bits(psdu).into_iter().cycle().take(layout.coded_bits()).collect(),
             );
         };
-        if header.psdu_octets()? != psdu.len() {
+        let (mcs, octets) = (header.mcs()?, header.psdu_octets()?);
+        // The header of an extended MCS says how long the PSDU may be, up to 3 octets too much.
+        let shorter = if mcs.is_extended() { 3 } else { 0 };
+        if !(octets.saturating_sub(shorter)..=octets).contains(&psdu.len()) {
             return None;
         }
-        Some(payload::encode(header.mcs()?, psdu, &mut header.payload_scrambler()))
+        let bits = payload::encode(mcs, psdu, &mut header.payload_scrambler());
+        (bits.len() == layout.coded_bits()).then_some(bits)
     }
 }

@@ -3,13 +3,15 @@
 
 use num_complex::{Complex32, Complex64};
 
+use super::super::bits::{bits_to_octets, octets_to_bits};
 use super::super::constellation::Constellation;
 use super::super::equaliser::Transforms;
 use super::super::figures::ErrorVectors;
 use super::super::frame::{FrameLayout, PREAMBLE_CHIPS};
 use super::super::frontend::{FrontEnd, Impairments, Timing};
-use super::super::header::Header;
+use super::super::header::{self, HEADER_CODED_BITS, Header};
 use super::super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
+use super::super::payload::{self, PayloadSizes};
 use super::super::receiver::{FrameState, Pass};
 use super::super::recording::narrow;
 use super::super::sync::{self, Candidate};
@@ -149,14 +151,22 @@ fn read_blocks(pass: &mut Pass<'_>, front_end: &FrontEnd<'_>, expected: &Expecte
     contents
 }
 
+/// Reads the header from the two blocks received so far.
 fn read_header(pass: &Pass<'_>) -> Option<Header> {
-    let _ = pass;
-    None
+    let mut blocks = [[0.0_f32; HEADER_CODED_BITS]; 2];
+    for (n, block) in blocks.iter_mut().enumerate() {
+        let mut llrs = Vec::with_capacity(HEADER_CODED_BITS);
+        for symbol in pass.symbols(n) {
+            Constellation::Bpsk.demap_soft(symbol, pass.noise_variance(), &mut llrs);
+        }
+        *block = llrs.try_into().ok()?;
+    }
+    header::decode(&blocks[0], &blocks[1])
 }
 
 fn layout_of(header: &Header) -> Option<FrameLayout> {
     let mcs = header.mcs()?;
-    let sizes = super::super::payload::PayloadSizes::new(mcs, header.psdu_octets()?);
+    let sizes = PayloadSizes::new(mcs, header.psdu_octets()?);
     Some(FrameLayout {
         header: true,
         data_blocks: sizes.blocks,
@@ -201,7 +211,7 @@ impl Received {
         match &contents.header {
             None => {
                 self.payload = self.raw;
-                self.psdu = Some(super::super::bits::bits_to_octets(&self.bits));
+                self.psdu = Some(bits_to_octets(&self.bits));
             }
             Some(header) => self.decode(pass, header, expected),
         }
@@ -228,7 +238,27 @@ impl Received {
             .collect();
     }
 
-    fn decode(&mut self, _pass: &Pass<'_>, _header: &Header, _expected: &Expected<'_>) {}
+    fn decode(&mut self, pass: &Pass<'_>, header: &Header, expected: &Expected<'_>) {
+        let Some(layout) = self.layout else { return };
+        // Where distortion adds to the noise that the preamble showed, the decisions tell.
+        let by_decision = self.errors_by_decision.mean_square().unwrap_or(0.0);
+        let variance = pass.noise_variance().max(by_decision as f32);
+        let mut llrs = Vec::with_capacity(layout.coded_bits());
+        for z in &self.symbols {
+            layout.constellation.demap_soft(*z, variance, &mut llrs);
+        }
+        let Ok(decoded) = payload::decode_announced(header, &llrs) else { return };
+        self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
+        if expected.psdu.is_none() && decoded.codewords_failed == 0 {
+            // Nothing sent is known, but every codeword is valid: what was decoded was sent.
+            self.raw = Some((decoded.raw_bit_errors as u64, decoded.raw_bits as u64));
+        }
+        if let Some(sent) = expected.psdu {
+            let (received, sent) = (octets_to_bits(&decoded.psdu), octets_to_bits(sent));
+            self.payload = Some((differences(&received, &sent), sent.len() as u64));
+        }
+        self.psdu = Some(decoded.psdu);
+    }
 }
 
 /// Positions at which two bit strings differ; what one has more counts as different.

@@ -54,3 +54,33 @@ fn explore() {
         }
     }
 }
+#[test]
+fn explore_dmg() {
+    for n in 1..=12 {
+        let frame = build(&FrameSpec::parse(&format!("mcs {n}")).expect("known")).expect("sound");
+        let link = Link {
+            es_n0_db: Some(25.0),
+            cfo_hz: 2e6,
+            clock_ppm: 35.0,
+            iq_gain_db: 0.3,
+            ..Link::default()
+        };
+        let a = run(&link, &frame);
+        let f = a.figures;
+        println!(
+            "{n}: {:?} mcs {:?} {:?} hdr {:?} ber {:?} {:?} raw {:?} {:?} cw {:?} {:?} evm {:?} psdu {}",
+            a.outcome,
+            f.mcs,
+            f.psdu_octets,
+            f.header_ok,
+            f.bits,
+            f.bit_errors,
+            f.raw_bits,
+            f.raw_bit_errors,
+            f.codewords,
+            f.codewords_failed,
+            f.evm_db,
+            a.psdus.first() == Some(&frame.psdu)
+        );
+    }
+}
