@@ -79,13 +79,9 @@ impl Array {
     }
 
     /// Number of elements.
+    #[expect(clippy::len_without_is_empty, reason = "a model has at least one element")]
     pub fn len(&self) -> usize {
         self.positions_m.len()
-    }
-
-    /// Whether the array has no element.
-    pub fn is_empty(&self) -> bool {
-        self.positions_m.is_empty()
     }
 
     /// Weights as they leave the real elements, errors included.

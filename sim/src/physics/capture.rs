@@ -16,8 +16,7 @@ use super::gaussian::{Purpose, Stream};
 /// A waveform as loaded, ready to be looped.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Waveform {
-    i: Vec<f32>,
-    q: Vec<f32>,
+    codes: Vec<[i16; 2]>,
     mean_square: f64,
 }
 
@@ -25,31 +24,28 @@ impl Waveform {
     /// Full-scale code of the source's 16-bit converter.
     pub const FULL_SCALE: f64 = 32_767.0;
 
-    /// From interleaved I and Q codes; full scale becomes 1.
-    pub fn from_codes(codes: &[[i16; 2]]) -> Self {
-        let scale = (1.0 / Self::FULL_SCALE) as f32;
+    /// From pairs of I and Q codes; full scale is 1.
+    pub fn from_codes(codes: Vec<[i16; 2]>) -> Self {
         let mut loud = 0u64;
         let mut sum = 0.0;
-        for [i, q] in codes {
+        for [i, q] in &codes {
             let square = f64::from(*i).powi(2) + f64::from(*q).powi(2);
             loud += u64::from(square > 0.0);
             sum += square;
         }
-        Self {
-            i: codes.iter().map(|c| f32::from(c[0]) * scale).collect(),
-            q: codes.iter().map(|c| f32::from(c[1]) * scale).collect(),
-            mean_square: sum / (Self::FULL_SCALE * Self::FULL_SCALE) / (loud.max(1) as f64),
-        }
+        let full = Self::FULL_SCALE * Self::FULL_SCALE;
+        Self { codes, mean_square: sum / full / (loud.max(1) as f64) }
+    }
+
+    /// The codes as loaded.
+    pub fn codes(&self) -> &[[i16; 2]] {
+        &self.codes
     }
 
     /// Points of one pass.
+    #[expect(clippy::len_without_is_empty, reason = "a trace is defined with at least one point")]
     pub fn len(&self) -> usize {
-        self.i.len()
-    }
-
-    /// Whether there is nothing to play.
-    pub fn is_empty(&self) -> bool {
-        self.i.is_empty()
+        self.codes.len()
     }
 
     /// Mean of `I^2 + Q^2` relative to full scale, over the samples that are not exactly (0, 0):
@@ -59,10 +55,12 @@ impl Waveform {
     }
 
     /// One line of the waveform with `margin` samples of the loop before and after it.
-    fn looped(line: &[f32], margin: usize) -> Vec<f32> {
-        let n = line.len();
+    fn looped(&self, line: usize, margin: usize) -> Vec<f32> {
+        let n = self.codes.len();
+        let scale = (1.0 / Self::FULL_SCALE) as f32;
+        let value = |code: &[i16; 2]| f32::from(code[line]) * scale;
         let lead = (n - margin % n) % n;
-        (0..n + 2 * margin).map(|k| line[(lead + k) % n]).collect()
+        self.codes.iter().cycle().skip(lead).take(n + 2 * margin).map(value).collect()
     }
 }
 
@@ -212,8 +210,8 @@ fn add_signal(
     let filter = scene.filter.behind_converter(signal.rate_hz);
     let interpolator = Interpolator::new(&filter, signal.rate_hz);
     let margin = interpolator.taps();
-    let line_i = Waveform::looped(&signal.waveform.i, margin);
-    let line_q = Waveform::looped(&signal.waveform.q, margin);
+    let line_i = signal.waveform.looped(0, margin);
+    let line_q = signal.waveform.looped(1, margin);
     let first_s = trigger_s + scene.offset_s;
     let position = ((first_s - signal.delay_s) * signal.rate_hz).rem_euclid(length as f64);
     let mut whole = position as usize % length;

@@ -37,7 +37,7 @@ fn tone(length: usize, cycles: f64, amplitude: f64) -> Arc<Waveform> {
             [(scale * turn.cos()).round() as i16, (scale * turn.sin()).round() as i16]
         })
         .collect();
-    Arc::new(Waveform::from_codes(&codes))
+    Arc::new(Waveform::from_codes(codes))
 }
 
 fn signal(waveform: Arc<Waveform>) -> Signal {
@@ -158,7 +158,7 @@ fn interpolation_floor_is_below_minus_45_db() {
         .collect();
     let mut scene = quiet(3_000);
     scene.bits = 16;
-    scene.signal = Some(signal(Arc::new(Waveform::from_codes(&codes))));
+    scene.signal = Some(signal(Arc::new(Waveform::from_codes(codes))));
     let samples = volts(&capture(&scene), &scene);
     // The carrier's phase is random: take it from the first sample's neighbourhood by projection.
     let wanted: Vec<Complex64> =
