@@ -2,7 +2,9 @@
 
 pub mod beam;
 pub mod bench;
+//pub mod cli;
 pub mod clock;
 pub mod phy;
 pub mod record;
+pub mod run;
 pub mod sequence;

@@ -111,7 +111,8 @@ fn edges_have_no_cycle() {
 fn pure_rooms_stay_pure() {
     let edges = drawn_edges();
     assert!(edges["phy"].is_empty() && edges["beam"].is_empty());
-    let forbidden = ["std::fs", "std::net", "std::io", "tokio", "std::thread", "std::time", "tracing"];
+    let forbidden =
+        ["std::fs", "std::net", "std::io", "tokio", "std::thread", "std::time", "tracing"];
     for path in sources(&["src/phy"]).into_iter().chain(sources(&["src/beam"])) {
         let text = text(&path);
         let code: String =

@@ -85,14 +85,16 @@ impl Captured {
     /// The samples with what the analysis needs to know of them.
     #[must_use]
     pub fn recording<'a>(&self, samples: &'a [Complex32]) -> Recording<'a> {
+        let full_scale = Some(self.full_scale_v());
+        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale }
+    }
+
+    /// The largest magnitude of the channel that carries I, in volts.
+    fn full_scale_v(&self) -> f32 {
         let scale = &self.scales[0];
         // 2 to the power of at most 63: exact in double precision.
         let codes = 2f64.powi(scale.bits.clamp(1, 64) as i32 - 1);
-        Recording {
-            samples,
-            sample_rate_hz: self.sample_rate_hz,
-            full_scale: Some((codes * scale.volts_per_code) as f32),
-        }
+        (codes * scale.volts_per_code) as f32
     }
 
     /// The scale of both channels in the record's words.
@@ -160,11 +162,11 @@ impl Bench {
 
     /// What a probe of this bench assumes.
     #[must_use]
-    pub fn probe_config(&self) -> ProbeConfig {
+    pub fn probe_config(&self, captured: &Captured) -> ProbeConfig {
         ProbeConfig {
             chip_rate_hz: self.plan.signal.symbol_rate_hz,
             rolloff: self.plan.signal.roll_off,
-            ..ProbeConfig::default()
+            full_scale: captured.full_scale_v(),
         }
     }
 
@@ -260,7 +262,8 @@ impl Bench {
     }
 
     async fn centre_hz(&mut self) -> Result<Option<f64>, BenchError> {
-        let Some(setting) = self.plan.signal.channel.as_ref().map(|place| place.text.clone()) else {
+        let Some(setting) = self.plan.signal.channel.as_ref().map(|place| place.text.clone())
+        else {
             return Ok(None);
         };
         // IEEE 802.11ad-2012: 56.16 GHz + 2.16 GHz times the channel number.

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use beamwarden_drivers::instrument::Instrument;
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
-use beamwarden_drivers::transport::{Traced, link_for};
+use beamwarden_drivers::transport::{Traced, Transport, link_for};
 use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
@@ -87,17 +87,22 @@ impl Bench {
     /// # Errors
     /// The first instrument that cannot be reached or is not the one expected.
     pub async fn open(plan: BenchPlan) -> Result<Self, BenchError> {
-        Self::open_traced(plan, None).await
+        let (bench, failures) = Self::open_what_answers(plan, None).await?;
+        match failures.into_iter().next() {
+            Some((_, error)) => Err(error),
+            None => Ok(bench),
+        }
     }
 
-    /// The same with every message to and from each instrument kept.
+    /// Opens every instrument that answers, and says of each other one why it does not; with
+    /// `trace`, keeps every message. What answers can still be brought to its safe state.
     ///
     /// # Errors
-    /// As [`Bench::open`].
-    pub async fn open_traced(
+    /// When the simulated bench cannot be set up.
+    pub async fn open_what_answers(
         plan: BenchPlan,
         trace: Option<&TraceKeeper>,
-    ) -> Result<Self, BenchError> {
+    ) -> Result<(Self, Vec<(String, BenchError)>), BenchError> {
         let mut bench = Bench {
             simulated: Simulated::for_plan(&plan)?,
             instruments: BTreeMap::new(),
@@ -107,25 +112,27 @@ impl Bench {
             plan,
         };
         let began = Instant::now();
+        let mut failures = Vec::new();
         for planned in bench.plan.instruments.clone() {
             let link = match link_for(&planned.address) {
                 Some(link) => link,
                 None => bench.simulated_link(&planned)?,
             };
-            let link = match trace {
+            let link: Box<dyn Transport> = match trace {
                 Some(trace) => Box::new(Traced::new(link, began, trace.sink(&planned.name))),
                 None => link,
             };
-            let instrument = Instrument::open(&planned.name, link, planned.driver.clone()).await?;
-            bench.instruments.insert(planned.name.clone(), instrument);
+            match Instrument::open(&planned.name, link, planned.driver.clone()).await {
+                Ok(instrument) => {
+                    bench.instruments.insert(planned.name.clone(), instrument);
+                }
+                Err(error) => failures.push((planned.name.clone(), error.into())),
+            }
         }
-        Ok(bench)
+        Ok((bench, failures))
     }
 
-    fn simulated_link(
-        &self,
-        planned: &InstrumentPlan,
-    ) -> Result<Box<dyn beamwarden_drivers::transport::Transport>, BenchError> {
+    fn simulated_link(&self, planned: &InstrumentPlan) -> Result<Box<dyn Transport>, BenchError> {
         match &self.simulated {
             Some(simulated) => Ok(simulated.link(planned.role)),
             None => Err(BenchError::Simulated(format!("{} has no bench", planned.name))),
@@ -252,11 +259,7 @@ impl Bench {
     ///
     /// # Errors
     /// As [`Bench::set`].
-    pub async fn steer(
-        &mut self,
-        beam: &str,
-        angle_deg: f64,
-    ) -> Result<Vec<Settled>, BenchError> {
+    pub async fn steer(&mut self, beam: &str, angle_deg: f64) -> Result<Vec<Settled>, BenchError> {
         let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
         let array = if beam == BEAM_TX { tx } else { rx };
         let weights = array.weights.text.clone();

@@ -35,12 +35,7 @@ pub static FRAME_FILE: Shape = Shape::Map(&MapShape {
     name: "frame",
     about: "A frame: coded by an MCS, or uncoded with a modulation.",
     fields: &[
-        Field {
-            name: "frame",
-            required: true,
-            shape: &Shape::Text,
-            about: "Its name.",
-        },
+        Field { name: "frame", required: true, shape: &Shape::Text, about: "Its name." },
         Field {
             name: "mcs",
             required: false,
@@ -110,7 +105,8 @@ fn decode(root: &Node, faults: &mut Vec<Fault>) -> Option<FrameSpec> {
         (Some(node), None) => {
             only("blocks", "modulation");
             let Some(mcs) = node.text().and_then(|text| text.parse::<Mcs>().ok()) else {
-                faults.push(Fault::new(node.span.clone(), "there is no such MCS; there are 1 to 12"));
+                faults
+                    .push(Fault::new(node.span.clone(), "there is no such MCS; there are 1 to 12"));
                 return None;
             };
             FrameKind::Dmg { mcs }
@@ -130,9 +126,8 @@ fn decode(root: &Node, faults: &mut Vec<Fault>) -> Option<FrameSpec> {
     };
     let payload = root.get("payload");
     let text = |key: &str| payload.and_then(|node| node.get(key)).and_then(Node::text);
-    let order = text("bits").map_or(Some(PrbsOrder::Order23), |bits| {
-        bits.parse::<PrbsOrder>().ok()
-    })?;
+    let order =
+        text("bits").map_or(Some(PrbsOrder::Order23), |bits| bits.parse::<PrbsOrder>().ok())?;
     let ones = ((1u64 << order.stages()) - 1) as u32;
     let seed = text("seed").and_then(shape::whole).and_then(|seed| u32::try_from(seed).ok());
     let payload =

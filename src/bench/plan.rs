@@ -14,7 +14,9 @@ use beamwarden_drivers::transport::Address;
 use beamwarden_drivers::value::{Kind, Value};
 
 use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
-use super::knob::{BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue};
+use super::knob::{
+    BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue,
+};
 
 /// One instrument, ready to be opened.
 #[derive(Clone, Debug)]
@@ -367,9 +369,7 @@ fn knobs_of(instruments: &[InstrumentPlan]) -> KnobTable {
 
 fn add_beams(table: &mut KnobTable, file: &BenchFile) {
     for name in [BEAM_TX, BEAM_RX] {
-        let bound = |value| {
-            vec![Bound { value, origin: format!("arrays of bench {}", file.name) }]
-        };
+        let bound = |value| vec![Bound { value, origin: format!("arrays of bench {}", file.name) }];
         table.add(Knob {
             name: name.into(),
             kind: KnobKind::Number(Dimension::Angle),

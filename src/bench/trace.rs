@@ -23,7 +23,7 @@ impl TraceKeeper {
     }
 
     /// The sink of one instrument.
-    pub(super) fn sink(&self, instrument: &str) -> Box<dyn TraceSink> {
+    pub(super) fn sink(&self, instrument: &str) -> impl TraceSink + use<> {
         let path = self.folder.join(format!("{instrument}.jsonl"));
         let file = match File::options().create(true).append(true).open(&path) {
             Ok(file) => Some(BufWriter::new(file)),
@@ -32,7 +32,7 @@ impl TraceKeeper {
                 None
             }
         };
-        Box::new(Keeper { file })
+        Keeper { file }
     }
 }
 

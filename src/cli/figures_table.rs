@@ -120,3 +120,22 @@ pub(super) fn significant(number: f64) -> String {
         format!("{number:.3e}")
     }
 }
+
+/// Every recorded figure that could be had.
+pub(super) fn of_figures(figures: &[Figure]) -> Table {
+    let mut table = table(&["figure", "value", "unit"]);
+    for figure in figures {
+        let value = match &figure.value {
+            None => continue,
+            Some(Value::Switch(flag)) => if *flag { "yes" } else { "no" }.to_string(),
+            Some(Value::Count(count)) => count.to_string(),
+            Some(Value::Number(number)) => significant(*number),
+            Some(Value::Word(word)) => word.clone(),
+        };
+        table.add_row([figure.name.clone(), value, figure.unit.clone().unwrap_or_default()]);
+    }
+    if ber(figures) != "-" {
+        table.add_row(["bit error rate".to_string(), ber(figures), String::new()]);
+    }
+    table
+}

@@ -1,13 +1,10 @@
-//! Opens a bench for a command, lets it work, and brings the bench to its safe state.
-
-use std::future::Future;
+//! What commands that reach a bench share: the runtime, signals, exit statuses.
 
 use beamwarden_drivers::Class;
 use tokio::runtime::{Builder, Runtime};
 
-use super::{Ended, Failure, FailureKind, Terminal};
-use crate::bench::{Bench, BenchError, BenchPlan};
-use crate::clock::Clock;
+use super::{Ended, Failure, FailureKind};
+use crate::bench::{BenchError, BenchPlan};
 use crate::run::{RunError, Stop};
 
 /// A runtime whose clock is simulated when the whole bench is: then waiting costs no time.
@@ -54,34 +51,6 @@ async fn wait_for_signal() {
 #[cfg(not(unix))]
 async fn wait_for_signal() {
     let _ = tokio::signal::ctrl_c().await;
-}
-
-/// Opens the bench, works, and in any case brings it to its safe state when `radiates`.
-pub(super) fn with_bench<T, W, F>(
-    plan: BenchPlan,
-    terminal: &mut Terminal,
-    radiates: bool,
-    work: W,
-) -> Result<T, Failure>
-where
-    W: FnOnce(Bench, Clock, Stop) -> F,
-    F: Future<Output = (Bench, Result<T, Failure>)>,
-{
-    let runtime = runtime(&plan)?;
-    runtime.block_on(async {
-        let clock = Clock::start();
-        let stop = stop_on_signals();
-        let bench = Bench::open(plan).await.map_err(bench_failure)?;
-        let (mut bench, worked) = work(bench, clock, stop).await;
-        if radiates {
-            for (action, outcome) in bench.safe_state().await {
-                if let Err(error) = outcome {
-                    terminal.tell(format!("warning: safe state: {action}: {error}"));
-                }
-            }
-        }
-        worked
-    })
 }
 
 /// The exit status that belongs to a class of error.

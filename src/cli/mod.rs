@@ -8,6 +8,7 @@ mod failure;
 mod figures_table;
 mod live;
 mod measure;
+mod now;
 mod report;
 mod run;
 mod runs;

@@ -70,9 +70,7 @@ fn rates_from_sums(figures: &mut [Figure]) {
         return;
     };
     let Some(rate) = Ber::new(errors, bits) else { return };
-    for (name, value) in
-        [("ber", rate.ber), ("ber_low_95", rate.low), ("ber_high_95", rate.high)]
-    {
+    for (name, value) in [("ber", rate.ber), ("ber_low_95", rate.low), ("ber_high_95", rate.high)] {
         if let Some(figure) = figures.iter_mut().find(|figure| figure.name == name) {
             figure.value = Some(Value::Number(value));
         }

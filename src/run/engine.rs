@@ -6,8 +6,9 @@ use super::error::RunError;
 use super::measure::Measurement;
 use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
+use super::search::SearchFound;
 use super::stop::Stop;
-use crate::bench::Bench;
+use crate::bench::{Bench, BenchError};
 use crate::bench::knob::KnobValue;
 use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
@@ -23,6 +24,8 @@ pub struct RunSummary {
     pub points: u64,
     /// All measurements in order.
     pub measurements: Vec<Measurement>,
+    /// All beam searches in order.
+    pub searches: Vec<SearchFound>,
     /// Expectations that did not hold.
     pub expectations_failed: u64,
     /// Whether every setting of the safe state was reached.
@@ -39,7 +42,9 @@ pub struct Engine<'a> {
     pub(super) point: Option<(u64, Position)>,
     points: u64,
     measurements: Vec<Measurement>,
+    searches: Vec<SearchFound>,
     expectations_failed: u64,
+    leave: bool,
 }
 
 impl<'a> Engine<'a> {
@@ -60,8 +65,16 @@ impl<'a> Engine<'a> {
             point: None,
             points: 0,
             measurements: Vec::new(),
+            searches: Vec::new(),
             expectations_failed: 0,
+            leave: false,
         }
+    }
+
+    /// For one action on a bench that somebody else has prepared and goes on using: no safe state
+    /// at the end.
+    pub fn leave_as_it_stands(&mut self) {
+        self.leave = true;
     }
 
     /// Runs to the end, whatever it is: `prepare`, `steps`, then in any case `finally` and the
@@ -81,6 +94,15 @@ impl<'a> Engine<'a> {
         }
         let safe = self.safe_state().await;
         self.finish(worked.and(tidied), safe)
+    }
+
+    /// Ends before the first step, because an instrument does not answer: those that do are
+    /// brought to their safe state, and the record says why.
+    pub async fn give_up(mut self, error: BenchError) -> RunSummary {
+        let error = RunError::Bench { place: "opening the bench".into(), source: error };
+        self.report(&error);
+        let safe = self.safe_state().await;
+        self.finish(Err(error), safe)
     }
 
     async fn work(&mut self) -> Result<(), RunError> {
@@ -132,7 +154,10 @@ impl<'a> Engine<'a> {
                 }
             }
             Action::Wait(duration) => self.stop.sleep(*duration).await,
-            Action::Search(search) => self.search(search, &place).await?,
+            Action::Search(search) => {
+                let found = self.search(search, &place).await?;
+                self.searches.push(found);
+            }
             Action::Measure(measure) => {
                 let measurement = self.measure(measure, &place).await?;
                 let failed = measurement.verdicts.iter().filter(|v| !v.passed).count();
@@ -148,8 +173,8 @@ impl<'a> Engine<'a> {
 
     async fn set(&mut self, setting: &str, value: &KnobValue, place: &str) -> Result<(), RunError> {
         let settled = self.bench.set(setting, value).await;
-        let settled = settled
-            .map_err(|source| RunError::Bench { place: place.to_string(), source })?;
+        let settled =
+            settled.map_err(|source| RunError::Bench { place: place.to_string(), source })?;
         for one in settled {
             self.recorder.setting(&one)?;
             let value = one.read_back.to_string();
@@ -188,6 +213,9 @@ impl<'a> Engine<'a> {
 
     /// Brings the bench to its safe state and writes what came of it; true when all was reached.
     async fn safe_state(&mut self) -> bool {
+        if self.leave {
+            return true;
+        }
         self.progress.take(ProgressEvent::Phase("safe state"));
         let mut state = SafeState { done: Vec::new(), failed: Vec::new() };
         for (action, outcome) in self.bench.safe_state().await {
@@ -237,6 +265,7 @@ impl<'a> Engine<'a> {
             error,
             points: self.points,
             measurements: self.measurements,
+            searches: self.searches,
             expectations_failed: self.expectations_failed,
             safe,
         }

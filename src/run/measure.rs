@@ -6,11 +6,12 @@ use super::engine::Engine;
 use super::error::RunError;
 use super::progress::ProgressEvent;
 use super::recorder::axis_values;
+use super::translate::{figures_of, fill_curves};
 use crate::bench::{Captured, Span};
 use crate::phy::analyse::{Analysis, Expected, analyse};
 use crate::record::{
-    self, AnalysisFile, CaptureNo, CaptureRecord, Event, Expectation as ExpectationRecord, Figure,
-    MeasurementDone, RecordedValue, Value,
+    self, Analysis as AnalysisFile, CaptureNo, CaptureRecord, Event,
+    Expectation as ExpectationRecord, Figure, MeasurementDone, RecordedValue, Value,
 };
 use crate::sequence::{Expectation, Measure, Verdict};
 
@@ -63,14 +64,15 @@ impl Engine<'_> {
             });
         }
         let figures = combine(&figures);
+        let frame = self.bench.frame_name().unwrap_or_default().to_string();
         self.recorder.write(Event::Measurement(MeasurementDone {
             label: measure.label.clone(),
             point,
+            frame: Some(frame.clone()),
             captures: captures.clone(),
             figures: figures.clone(),
         }))?;
         let verdicts = self.judge(measure, &figures, captures.last().copied(), point)?;
-        let frame = self.bench.frame_name().unwrap_or_default().to_string();
         self.progress.take(ProgressEvent::Measured {
             label: measure.label.as_deref(),
             frame: &frame,
@@ -131,7 +133,7 @@ impl Engine<'_> {
         let recording = captured.recording(&samples);
         let config = self.bench.analysis_config();
         let sent = self.bench.sent();
-        let expected = sent.map_or(Expected::Dmg, Expected::Frame);
+        let expected = sent.map_or_else(Expected::dmg, Expected::frame);
         analyse(&recording, &expected, &config)
             .map_err(|source| RunError::Analysis { place: place.to_string(), source })
     }

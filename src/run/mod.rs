@@ -12,6 +12,7 @@ mod progress;
 mod recorder;
 mod search;
 mod stop;
+mod translate;
 
 pub use engine::{Engine, RunSummary};
 pub use error::RunError;

@@ -43,7 +43,11 @@ impl SearchFound {
 
 impl Engine<'_> {
     /// Searches, stays on the best pair, or returns to the beams before when nothing was found.
-    pub(super) async fn search(&mut self, search: &Search, place: &str) -> Result<(), RunError> {
+    pub(super) async fn search(
+        &mut self,
+        search: &Search,
+        place: &str,
+    ) -> Result<SearchFound, RunError> {
         let found = self.search_beams(search, place).await?;
         let gain_db = found.gain_db();
         let chosen = found.result.chosen.map(|probe| found.probe(&probe));
@@ -81,7 +85,7 @@ impl Engine<'_> {
             }
         };
         self.progress.take(ProgressEvent::Searched(told));
-        Ok(())
+        Ok(found)
     }
 
     async fn search_beams(
@@ -120,7 +124,8 @@ impl Engine<'_> {
             Some(chosen) => self.steer(chosen.pair, search.sides, place).await?,
             None => self.steer_to(search.sides, tx_deg, rx_deg, place).await?,
         }
-        let angles = |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
+        let angles =
+            |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
         Ok(SearchFound { result, tx_deg: angles(&tx_book), rx_deg: angles(&rx_book), before })
     }
 
@@ -154,7 +159,7 @@ impl Engine<'_> {
         let bench = |source| RunError::Bench { place: place.to_string(), source };
         let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
         let samples = captured.samples();
-        let recording = captured.recording(&samples);
-        Ok(probe(&recording, &self.bench.probe_config()).map(|probe| probe.snr_db))
+        let config = self.bench.probe_config(&captured);
+        Ok(probe(&samples, captured.sample_rate_hz, &config).map(|probe| probe.snr_db))
     }
 }
