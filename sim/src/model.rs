@@ -124,7 +124,7 @@ pub struct TransmitterModel {
 
 impl Default for TransmitterModel {
     fn default() -> Self {
-        Self { array: ArrayModel::default(), element_output_dbm: 18.0, reference_ppm: 4.1 }
+        Self { array: ArrayModel::default(), element_output_dbm: 18.4, reference_ppm: 4.1 }
     }
 }
 
@@ -364,7 +364,8 @@ impl ArrayModel {
 
     fn check(&self, key: &str, wrong: &mut Vec<String>) {
         if !(1..=ELEMENTS_MOST).contains(&self.count()) {
-            wrong.push(format!("{key} has {} elements, must be 1 to {ELEMENTS_MOST}", self.count()));
+            wrong
+                .push(format!("{key} has {} elements, must be 1 to {ELEMENTS_MOST}", self.count()));
         }
         if !(1..=5).contains(&self.phase_bits) {
             wrong.push(format!("{key}.phase_bits is {}, must be 1 to 5", self.phase_bits));
@@ -416,7 +417,8 @@ mod tests {
     #[test]
     fn all_wrong_values_are_named_at_once() {
         let text = "{path: {distance_m: -1}, scope: {bits: 40}, tx: {array: {elements: 0}}}";
-        let ModelError::Values(wrong) = Model::from_yaml(text).expect_err("three wrong values") else {
+        let ModelError::Values(wrong) = Model::from_yaml(text).expect_err("three wrong values")
+        else {
             panic!("read, but not checked");
         };
         assert_eq!(wrong.len(), 3, "{wrong:?}");

@@ -53,10 +53,8 @@ impl Side {
                 if model.dead_elements.contains(&n) { Complex64::ZERO } else { error }
             })
             .collect();
-        let steps = CodeSteps {
-            phase_bits: model.phase_bits,
-            attenuation_db: model.attenuation_step_db,
-        };
+        let steps =
+            CodeSteps { phase_bits: model.phase_bits, attenuation_db: model.attenuation_step_db };
         Self { array: array.with_errors(&errors), steps }
     }
 }
@@ -216,11 +214,7 @@ impl World {
     }
 
     /// Writes a DUT register.
-    pub fn write_register(
-        &mut self,
-        address: u16,
-        value: u16,
-    ) -> Result<(), Refusal> {
+    pub fn write_register(&mut self, address: u16, value: u16) -> Result<(), Refusal> {
         let supply_v = self.supply.terminal_v(self.now);
         let at = Instant { now: self.now, supply_v, model: &self.model.chips };
         self.dut.write(address, value, &at)
@@ -256,7 +250,8 @@ impl World {
         let back_off_db = |gain: u16| f64::from(GAIN_MOST - gain.min(GAIN_MOST));
         let tx_weights = self.tx_side.weights(&self.dut.tx.codes());
         let rx_weights = self.rx_side.weights(&self.dut.rx.codes());
-        let let_in: f64 = self.rx_side.array.actual(&rx_weights).iter().map(Complex64::norm_sqr).sum();
+        let let_in: f64 =
+            self.rx_side.array.actual(&rx_weights).iter().map(Complex64::norm_sqr).sum();
         budget(&LinkInputs {
             carrier_hz: tx_hz,
             distance_m: self.model.path.distance_m,

@@ -51,7 +51,9 @@ impl std::fmt::Display for Address {
 #[derive(Debug, thiserror::Error)]
 pub enum ServeError {
     /// A port cannot be listened at.
-    #[error("listen for the {post} at {host} port {port}: {source}; choose other ports, or 0 for free ones")]
+    #[error(
+        "listen for the {post} at {host} port {port}: {source}; choose other ports, or 0 for free ones"
+    )]
     Listen {
         /// The instrument.
         post: Post,
@@ -105,7 +107,8 @@ impl SimBench {
                 0 => 0,
                 base => base.checked_add(place).ok_or(ServeError::Ports { base })?,
             };
-            let failed = |source| ServeError::Listen { post, host: plan.host.clone(), port, source };
+            let failed =
+                |source| ServeError::Listen { post, host: plan.host.clone(), port, source };
             let listener = TcpListener::bind((plan.host.as_str(), port)).await.map_err(failed)?;
             let address = listener.local_addr().map_err(failed)?;
             serving.addresses.push((post, Address::Tcp(address)));

@@ -282,7 +282,8 @@ mod tests {
         assert_eq!(Line::parse("  w 0107 8f1F "), Some(Line::Write(0x107, 0x8f1f)));
         assert_eq!(Line::parse("id"), Some(Line::Identify));
         assert_eq!(Line::parse("*idn?"), Some(Line::IdentifyCommon));
-        for line in ["", "r", "r 10", "r 10000", "r +123", "w 0001", "w 0001 0001 2", "R 0001", "x"] {
+        for line in ["", "r", "r 10", "r 10000", "r +123", "w 0001", "w 0001 0001 2", "R 0001", "x"]
+        {
             assert_eq!(Line::parse(line), None, "{line}");
         }
     }

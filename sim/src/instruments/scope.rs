@@ -106,7 +106,8 @@ impl Scope {
     pub fn record(&mut self, now: Duration, acquisition: Acquisition, model: &ScopeModel) {
         let record_s = (self.offset_s + self.points as f64 * self.interval_s).max(0.0);
         let readout_s = self.points as f64 * model.readout_s_per_point;
-        self.phase = Phase::Recording { until: now + Duration::from_secs_f64(record_s + readout_s) };
+        self.phase =
+            Phase::Recording { until: now + Duration::from_secs_f64(record_s + readout_s) };
         self.acquired = Some(Arc::new(acquisition));
     }
 
@@ -120,7 +121,9 @@ impl Scope {
     /// When something changes by itself.
     pub fn next_event(&self, now: Duration) -> Option<Duration> {
         match self.phase {
-            Phase::Arming { until } | Phase::Recording { until } => Some(until).filter(|t| *t > now),
+            Phase::Arming { until } | Phase::Recording { until } => {
+                Some(until).filter(|t| *t > now)
+            }
             Phase::Idle | Phase::Waiting => None,
         }
     }

@@ -85,7 +85,8 @@ impl Source {
             return Err(Fault::new(code, format!("{name} has {points} points, got {sent}")));
         }
         let swapped = self.swapped;
-        let code = move |b: [u8; 2]| if swapped { i16::from_le_bytes(b) } else { i16::from_be_bytes(b) };
+        let code =
+            move |b: [u8; 2]| if swapped { i16::from_le_bytes(b) } else { i16::from_be_bytes(b) };
         let codes = bytes
             .as_chunks::<POINT_BYTES>()
             .0

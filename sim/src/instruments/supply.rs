@@ -38,7 +38,7 @@ impl Default for Supply {
     fn default() -> Self {
         Self {
             voltage_v: 0.0,
-            current_limit_a: 0.5,
+            current_limit_a: 1.0,
             protection_v: PROTECTION_MOST_V,
             output: false,
             tripped: false,
@@ -86,11 +86,15 @@ impl Supply {
 
     /// When something changes by itself; `least_v` is where the chips wake or fall asleep.
     pub fn next_event(&self, now: Duration, least_v: f64) -> Option<Duration> {
-        [Some(self.terminal.end()), self.terminal.crossing(self.protection_v), self.terminal.crossing(least_v)]
-            .into_iter()
-            .flatten()
-            .filter(|t| *t > now)
-            .min()
+        [
+            Some(self.terminal.end()),
+            self.terminal.crossing(self.protection_v),
+            self.terminal.crossing(least_v),
+        ]
+        .into_iter()
+        .flatten()
+        .filter(|t| *t > now)
+        .min()
     }
 
     /// Pending: the output still moves.

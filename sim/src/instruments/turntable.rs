@@ -157,10 +157,7 @@ pub static COMMANDS: &[Command<World>] = &[
             set: go_to,
         },
     },
-    Command {
-        header: "AXIS#:POSition:TARGet",
-        act: Act::Reading(|w| w.turntable.target_deg()),
-    },
+    Command { header: "AXIS#:POSition:TARGet", act: Act::Reading(|w| w.turntable.target_deg()) },
     Command {
         header: "AXIS#:POSition:TOLerance",
         act: Act::Number {

@@ -79,7 +79,6 @@ impl Array {
     }
 
     /// Number of elements.
-    #[expect(clippy::len_without_is_empty, reason = "a model has at least one element")]
     pub fn len(&self) -> usize {
         self.positions_m.len()
     }
@@ -122,9 +121,8 @@ mod tests {
         // Balanis eq. (6-10d): |AF| = |sin(N psi/2) / (N sin(psi/2))|, psi = pi (u - u0).
         let array = half_wave(elements);
         let u0 = scan_deg.to_radians().sin();
-        let weights: Vec<_> = (0..elements)
-            .map(|n| Complex64::cis(-std::f64::consts::PI * n as f64 * u0))
-            .collect();
+        let weights: Vec<_> =
+            (0..elements).map(|n| Complex64::cis(-std::f64::consts::PI * n as f64 * u0)).collect();
         for step in -180..=180 {
             let theta = (f64::from(step) * 0.5 + 0.05).to_radians();
             let half_psi = std::f64::consts::FRAC_PI_2 * (theta.sin() - u0);

@@ -117,7 +117,8 @@ fn a_tone_arrives_with_its_gain_offset_and_delay() {
     let hz = turn.arg() / std::f64::consts::TAU / scene.interval_s;
     // The mean turn of a noise-free tone: only rounding is left.
     assert!((hz - 20e6 - 432_216.0).abs() < 100.0, "{hz}");
-    let worst = samples.windows(2).map(|w| (w[1] * w[0].conj()).arg()).map(|a| (a - turn.arg()).abs());
+    let worst =
+        samples.windows(2).map(|w| (w[1] * w[0].conj()).arg()).map(|a| (a - turn.arg()).abs());
     assert!(worst.fold(0.0, f64::max) < 2e-3, "a seam in the loop");
 }
 

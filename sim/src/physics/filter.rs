@@ -27,10 +27,7 @@ pub struct LowPass {
 impl LowPass {
     /// This filter behind a converter of `rate_hz`: its images, from 0.6 of the rate on, must go.
     pub fn behind_converter(&self, rate_hz: f64) -> Self {
-        Self {
-            pass_hz: self.pass_hz.min(0.4 * rate_hz),
-            stop_hz: self.stop_hz.min(0.6 * rate_hz),
-        }
+        Self { pass_hz: self.pass_hz.min(0.4 * rate_hz), stop_hz: self.stop_hz.min(0.6 * rate_hz) }
     }
 
     fn half_width_s(&self) -> f64 {
@@ -224,8 +221,7 @@ mod tests {
             let position = 100.0 + 0.1234 * f64::from(k);
             let start = position as usize - interpolator.lead();
             let window = start..start + interpolator.taps();
-            let (got_i, got_q) =
-                interpolator.at(position.fract(), &i[window.clone()], &q[window]);
+            let (got_i, got_q) = interpolator.at(position.fract(), &i[window.clone()], &q[window]);
             let (want_i, want_q) = tone(position);
             error += (f64::from(got_i) - want_i).powi(2) + (f64::from(got_q) - want_q).powi(2);
         }

@@ -81,8 +81,10 @@ pub fn budget(link: &LinkInputs) -> Budget {
         * link.rx_response
         * (element_w.sqrt() * amplitude_of_db(-loss_db) * combiner.sqrt());
     let noise_figure = 10f64.powf(link.noise_figure_db / 10.0);
-    let noise_w_per_hz =
-        thermal_noise_w(STANDARD_TEMPERATURE_K, 1.0) * noise_figure * link.rx_weight_power * combiner;
+    let noise_w_per_hz = thermal_noise_w(STANDARD_TEMPERATURE_K, 1.0)
+        * noise_figure
+        * link.rx_weight_power
+        * combiner;
     Budget { gain: at_combiner * to_volts, noise_v2_per_hz: noise_w_per_hz * to_volts * to_volts }
 }
 

@@ -76,7 +76,10 @@ impl<'u, 'm> Args<'u, 'm> {
         if value >= limits.0 && value <= limits.1 {
             return Ok(value);
         }
-        Err(Fault::new(-222, format!("{} is outside {} to {}", nr3(value), nr3(limits.0), nr3(limits.1))))
+        Err(Fault::new(
+            -222,
+            format!("{} is outside {} to {}", nr3(value), nr3(limits.0), nr3(limits.1)),
+        ))
     }
 
     /// ON, OFF or a number that is rounded (SCPI-99 vol. 1 ch. 7.3).
@@ -203,9 +206,9 @@ impl<D> Command<D> {
     /// Executes the command form; the header has none: `None`.
     pub fn set(&self, host: &mut D, args: &mut Args<'_, '_>) -> Option<Outcome<()>> {
         Some(match &self.act {
-            Act::Number { unit, limits, set, .. } => {
-                args.number(*unit, limits(host)).and_then(|v| args.end().and_then(|()| set(host, v)))
-            }
+            Act::Number { unit, limits, set, .. } => args
+                .number(*unit, limits(host))
+                .and_then(|v| args.end().and_then(|()| set(host, v))),
             Act::Integer { limits, set, .. } => args
                 .number(Unit::Plain, limits(host))
                 .and_then(|v| args.end().and_then(|()| set(host, v.round()))),
@@ -223,8 +226,12 @@ impl<D> Command<D> {
     /// Executes the query form; the header has none: `None`.
     pub fn query(&self, host: &mut D, args: &mut Args<'_, '_>) -> Option<Outcome<Reply>> {
         Some(match &self.act {
-            Act::Number { limits, get, .. } => ask(args, limits(host), get(host)).map(|v| nr3(v).into()),
-            Act::Integer { limits, get, .. } => ask(args, limits(host), get(host)).map(|v| nr1(v).into()),
+            Act::Number { limits, get, .. } => {
+                ask(args, limits(host), get(host)).map(|v| nr3(v).into())
+            }
+            Act::Integer { limits, get, .. } => {
+                ask(args, limits(host), get(host)).map(|v| nr1(v).into())
+            }
             Act::Switch { get, .. } => args.end().map(|()| u8::from(get(host)).to_string().into()),
             Act::Word { words, get, .. } => {
                 args.end().map(|()| short_form(words.get(get(host)).unwrap_or(&"")).into())
@@ -246,4 +253,3 @@ fn ask(args: &mut Args<'_, '_>, limits: (f64, f64), value: f64) -> Outcome<f64> 
         other => Err(not_allowed(other)),
     }
 }
-

@@ -47,15 +47,22 @@ impl Fault {
             text.push_str(&self.detail);
         }
         let printable = |c: char| if c == '"' { '\'' } else { c };
-        let text: String =
-            text.chars().filter(|c| c.is_ascii() && !c.is_control()).map(printable).take(255).collect();
+        let text: String = text
+            .chars()
+            .filter(|c| c.is_ascii() && !c.is_control())
+            .map(printable)
+            .take(255)
+            .collect();
         format!("{},\"{}\"", self.code, text)
     }
 }
 
 /// The standard text of a number.
 pub fn text_of(code: i16) -> &'static str {
-    TEXTS.iter().find(|(number, _)| *number == code).map_or("Device-specific error", |(_, text)| text)
+    TEXTS
+        .iter()
+        .find(|(number, _)| *number == code)
+        .map_or("Device-specific error", |(_, text)| text)
 }
 
 const TEXTS: &[(i16, &str)] = &[

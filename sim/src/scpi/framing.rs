@@ -49,7 +49,13 @@ pub struct Framer {
 
 impl Default for Framer {
     fn default() -> Self {
-        Self { message: Vec::new(), text: 0, place: Place::Header, header_begun: false, dropping: None }
+        Self {
+            message: Vec::new(),
+            text: 0,
+            place: Place::Header,
+            header_begun: false,
+            dropping: None,
+        }
     }
 }
 
@@ -63,7 +69,8 @@ impl Framer {
                 let run = left.min(input.len() - taken);
                 self.keep_block(&input[taken..taken + run]);
                 taken += run;
-                self.place = if left == run { Place::Data } else { Place::Block { left: left - run } };
+                self.place =
+                    if left == run { Place::Data } else { Place::Block { left: left - run } };
                 continue;
             }
             taken += 1;

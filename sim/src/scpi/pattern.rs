@@ -114,7 +114,9 @@ mod tests {
     #[test]
     fn long_or_short_form_and_nothing_between() {
         // SCPI-99 vol. 1 ch. 6.2.1.
-        for (header, fits) in [("SYST", Fit::Yes), ("SYSTEM", Fit::Yes), ("SYS", Fit::No), ("SYSTE", Fit::No)] {
+        for (header, fits) in
+            [("SYST", Fit::Yes), ("SYSTEM", Fit::Yes), ("SYS", Fit::No), ("SYSTE", Fit::No)]
+        {
             check("SYSTem", header, fits);
         }
     }

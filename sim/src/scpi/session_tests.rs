@@ -230,7 +230,8 @@ fn is_blocked(step: &Step, until: Option<u64>) -> bool {
 #[test]
 fn opc_query_and_wait_hold_until_the_operation_ends() {
     // IEEE 488.2 ch. 10.19 and 10.39.
-    for (message, answer) in [("INIT;*OPC?\n", "1\n"), ("INIT;*WAI;VOLT?\n", "0.00000000000E+00\n")] {
+    for (message, answer) in [("INIT;*OPC?\n", "1\n"), ("INIT;*WAI;VOLT?\n", "0.00000000000E+00\n")]
+    {
         let mut toy = Toy::default();
         let mut session = Session::new(COMMANDS);
         session.feed(message.as_bytes());

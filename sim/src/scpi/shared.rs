@@ -56,7 +56,11 @@ pub const COMMON: &[FrontCommand] = &[
         set: Some(Setter::Register(255, |front, v| front.event_enable = v.to_le_bytes()[0])),
         query: Some(|front, _| front.event_enable.to_string()),
     },
-    FrontCommand { header: "ESR", set: None, query: Some(|front, _| front.take_events().to_string()) },
+    FrontCommand {
+        header: "ESR",
+        set: None,
+        query: Some(|front, _| front.take_events().to_string()),
+    },
     FrontCommand {
         header: "SRE",
         set: Some(Setter::Register(255, |front, v| front.set_service_enable(v.to_le_bytes()[0]))),

@@ -227,7 +227,8 @@ impl<'m> Reader<'m> {
         let mut text = String::new();
         text.extend(self.take_while(|b| b == b'+' || b == b'-').iter().map(|b| char::from(*b)));
         let mantissa = self.take_while(|b| b.is_ascii_digit() || b == b'.');
-        let significant = mantissa.iter().filter(|b| **b != b'.').skip_while(|b| **b == b'0').count();
+        let significant =
+            mantissa.iter().filter(|b| **b != b'.').skip_while(|b| **b == b'0').count();
         if significant > 255 {
             return Err(Fault::bare(-124));
         }

@@ -30,20 +30,28 @@ fn headers() {
 #[test]
 fn numbers_in_every_form() {
     // IEEE 488.2 ch. 7.7.2: point at either end, white space around E.
-    check_data(b"V 1,-2.5,5.,.5", &[number(1.0, ""), number(-2.5, ""), number(5.0, ""), number(0.5, "")]);
-    check_data(b"V 1.5E3,1.5 e -3,+2E+1", &[number(1500.0, ""), number(0.0015, ""), number(20.0, "")]);
-    check_data(b"V 10 KHZ,1.5E3HZ,3.3V", &[number(10.0, "KHZ"), number(1500.0, "HZ"), number(3.3, "V")]);
+    check_data(
+        b"V 1,-2.5,5.,.5",
+        &[number(1.0, ""), number(-2.5, ""), number(5.0, ""), number(0.5, "")],
+    );
+    check_data(
+        b"V 1.5E3,1.5 e -3,+2E+1",
+        &[number(1500.0, ""), number(0.0015, ""), number(20.0, "")],
+    );
+    check_data(
+        b"V 10 KHZ,1.5E3HZ,3.3V",
+        &[number(10.0, "KHZ"), number(1500.0, "HZ"), number(3.3, "V")],
+    );
     check_data(b"V 2EXHZ,3 DEG/S", &[number(2.0, "EXHZ"), number(3.0, "DEG/S")]);
     check_data(b"V #H1F,#q17,#B101", &[number(31.0, ""), number(15.0, ""), number(5.0, "")]);
 }
 
 #[test]
 fn words_texts_blocks_expressions() {
-    check_data(b"V MAX , 'it''s',\"a\"\"b;\"", &[
-        Datum::Word("MAX".into()),
-        Datum::Text("it's".into()),
-        Datum::Text("a\"b;".into()),
-    ]);
+    check_data(
+        b"V MAX , 'it''s',\"a\"\"b;\"",
+        &[Datum::Word("MAX".into()), Datum::Text("it's".into()), Datum::Text("a\"b;".into())],
+    );
     check_data(b"V A,#15\n;,#\"", &[Datum::Word("A".into()), Datum::Block(b"\n;,#\"")]);
     check_data(b"V #800000002ab", &[Datum::Block(b"ab")]);
     check_data(b"V #10", &[Datum::Block(b"")]);
