@@ -124,7 +124,7 @@ pub struct TransmitterModel {
 
 impl Default for TransmitterModel {
     fn default() -> Self {
-        Self { array: ArrayModel::default(), element_output_dbm: 18.0, reference_ppm: 4.1 }
+        Self { array: ArrayModel::default(), element_output_dbm: 18.4, reference_ppm: 4.1 }
     }
 }
 

@@ -38,7 +38,7 @@ impl Default for Supply {
     fn default() -> Self {
         Self {
             voltage_v: 0.0,
-            current_limit_a: 0.5,
+            current_limit_a: 1.0,
             protection_v: PROTECTION_MOST_V,
             output: false,
             tripped: false,

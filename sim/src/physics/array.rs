@@ -79,7 +79,6 @@ impl Array {
     }
 
     /// Number of elements.
-    #[expect(clippy::len_without_is_empty, reason = "a model has at least one element")]
     pub fn len(&self) -> usize {
         self.positions_m.len()
     }

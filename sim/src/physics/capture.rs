@@ -43,7 +43,6 @@ impl Waveform {
     }
 
     /// Points of one pass.
-    #[expect(clippy::len_without_is_empty, reason = "a trace is defined with at least one point")]
     pub fn len(&self) -> usize {
         self.codes.len()
     }

@@ -157,11 +157,10 @@ impl<D: Host> Session<D> {
         let outcome = match parse_unit(&message[at..]) {
             Ok((unit, rest)) => {
                 let next = rest.map(|rest| message.len() - rest.len());
-                self.execute(&unit, running, host).map(|step| {
+                self.execute(&unit, running, host).inspect(|step| {
                     if step.is_none() {
                         running.next = next;
                     }
-                    step
                 })
             }
             Err(fault) => Err(fault),
@@ -231,9 +230,9 @@ impl<D> Table<D> {
             wrong_suffix |= fit == Fit::WrongSuffix;
             fit == Fit::Yes
         };
-        let own = self.own.iter().find(|(pattern, _)| fits(pattern)).map(|(_, c)| Row::Own(*c));
+        let own = self.own.iter().find(|(pattern, _)| fits(pattern)).map(|(_, c)| Row::Own(c));
         let row = own.or_else(|| {
-            self.shared.iter().find(|(pattern, _)| fits(pattern)).map(|(_, c)| Row::Front(*c))
+            self.shared.iter().find(|(pattern, _)| fits(pattern)).map(|(_, c)| Row::Front(c))
         });
         path.pop();
         row.ok_or_else(|| Fault::new(if wrong_suffix { -114 } else { -113 }, shown(header)))
