@@ -46,7 +46,7 @@ fn every_scheme_comes_back_bit_for_bit() {
 /// At the edge: raw errors are many, decoded ones few; the counts agree with one another.
 #[test]
 fn decoder_repairs_what_the_channel_breaks() {
-    for (name, es_n0_db) in [("mcs 1", -1.0), ("mcs 4", 5.5), ("mcs 8", 8.5), ("mcs 12", 15.0)] {
+    for (name, es_n0_db) in [("mcs 1", -1.0), ("mcs 4", 3.8), ("mcs 8", 7.0), ("mcs 12", 12.8)] {
         let frame = coded(name);
         let link = Link { es_n0_db: Some(es_n0_db), cfo_hz: -1e6, ..Link::default() };
         let samples = link.receive(&frame.chips);

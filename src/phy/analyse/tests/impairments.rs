@@ -221,7 +221,7 @@ fn every_correction_can_be_switched_off_and_is_missed() {
             AnalysisConfig { correct_iq: false, ..base.clone() },
         ),
         (
-            Link { cfo_hz: 2e6, ..clean.clone() },
+            Link { cfo_hz: 120e3, ..clean.clone() },
             AnalysisConfig { correct_carrier: false, ..base.clone() },
         ),
         (
