@@ -73,6 +73,8 @@ pub(crate) struct Equaliser {
     pub es_n0: f64,
     /// Received energy of a chip, in the square of the input's unit.
     pub chip_energy: f64,
+    /// Delay of the main path in chips against the timing of the channel estimate.
+    pub main_delay: f64,
 }
 
 /// What a block shows against its decisions.
@@ -99,8 +101,9 @@ impl Equaliser {
         let noise = channel.noise.max(1e-12 * strongest(&channel.taps));
         let raw = spectrum(&channel.taps, &transforms);
         let (chip_energy, es_n0) = signal_level(channel, noise, &raw, &band);
+        let main_delay = main_delay(&channel.taps, &raw, &band);
         let response = match kind {
-            EqualiserKind::Flat => flat_response(&raw, &band),
+            EqualiserKind::Flat => flat_response(&raw, &band, main_delay),
             _ => spectrum(&channel.denoised(), &transforms),
         };
         // Values have the noise density 2 N0 band (mean 1 over the input's band), symbols the mean
@@ -134,6 +137,7 @@ impl Equaliser {
             noise_variance: left / bias.max(1e-9).powi(2),
             es_n0,
             chip_energy,
+            main_delay,
             transforms,
         }
     }
@@ -253,28 +257,35 @@ fn signal_level(
     (energy - added, (energy - added) / noise)
 }
 
-/// The response of a channel that has only gain, phase and delay, nearest to the given one.
-fn flat_response(response: &[Complex64], band: &[f64]) -> Vec<Complex64> {
-    let turned = |k: usize, delay: f64| {
-        response[k] * band[k] * Complex64::from_polar(1.0, TAU * frequency(k) * delay)
-    };
-    // Steps of a quarter chip find the peak; a parabola through it gives the rest.
-    let height = |delay: f64| -> f64 {
-        (0..BLOCK_VALUES).map(|k| turned(k, delay)).sum::<Complex64>().norm_sqr()
-    };
-    let steps = -4 * PRECURSOR_CHIPS as i64..4 * (64 - PRECURSOR_CHIPS as i64);
-    let best = steps.map(|n| n as f64 / 4.0).max_by(|a, b| height(*a).total_cmp(&height(*b)));
-    let mut delay = best.unwrap_or(0.0);
+/// Delay in chips, against the estimate's origin, of the single path that explains most of the
+/// response.
+fn main_delay(taps: &[Complex64], response: &[Complex64], band: &[f64]) -> f64 {
+    let height = |delay: f64| single_path(response, band, delay).norm_sqr();
+    let strongest =
+        (0..taps.len()).max_by(|a, b| taps[*a].norm_sqr().total_cmp(&taps[*b].norm_sqr()));
+    let mut delay = strongest.unwrap_or(0) as f64 / PER_CHIP as f64 - PRECURSOR_CHIPS as f64;
+    // Parabolas through ever nearer points.
     for step in [0.25, 0.0625, 0.015_625] {
         let (before, here, after) = (height(delay - step), height(delay), height(delay + step));
         let curvature = before - 2.0 * here + after;
         if curvature < 0.0 {
-            delay += (0.5 * step * (before - after) / curvature).clamp(-step, step);
+            delay += (0.5 * step * (before - after) / curvature).clamp(-2.0 * step, 2.0 * step);
         }
     }
-    let total: Complex64 = (0..BLOCK_VALUES).map(|k| turned(k, delay)).sum();
+    delay
+}
+
+/// Correlation of the response with that of a single path at `delay` chips.
+fn single_path(response: &[Complex64], band: &[f64], delay: f64) -> Complex64 {
+    let turn = |k: usize| Complex64::from_polar(band[k], TAU * frequency(k) * delay);
+    (0..BLOCK_VALUES).filter(|k| band[*k] > 0.0).map(|k| response[k] * turn(k)).sum()
+}
+
+/// The response of a channel that has only gain, phase and the given delay, nearest to the given
+/// one.
+fn flat_response(response: &[Complex64], band: &[f64], delay: f64) -> Vec<Complex64> {
     let norm: f64 = band.iter().map(|share| 2.0 * share * share).sum();
-    let gain = total / norm;
+    let gain = single_path(response, band, delay) / norm;
     (0..BLOCK_VALUES)
         .map(|k| gain * 2.0 * band[k] * Complex64::from_polar(1.0, -TAU * frequency(k) * delay))
         .collect()

@@ -208,8 +208,9 @@ fn window_shift(response: &[Complex64]) -> f64 {
     let power: Vec<f64> = response.iter().map(Complex64::norm_sqr).collect();
     let mut sorted = power.clone();
     sorted.sort_by(f64::total_cmp);
-    // Most lags hold only noise; their median over ln 2 is its mean power.
-    let floor = 8.0 * sorted[sorted.len() / 2] / std::f64::consts::LN_2;
+    // Most lags hold only noise; their median over ln 2 is its mean power. One of the 256 exceeds
+    // 14 times the mean once in 5000 recordings.
+    let floor = 14.0 * sorted[sorted.len() / 2] / std::f64::consts::LN_2;
     let strong: Vec<f64> = power.iter().map(|p| if *p > floor { *p } else { 0.0 }).collect();
     let peak = (0..strong.len()).max_by(|a, b| strong[*a].total_cmp(&strong[*b])).unwrap_or(0);
     let held = |first: i64| -> f64 {

@@ -64,13 +64,19 @@ impl<'a> Expected<'a> {
                 octets_to_bits(psdu).into_iter().cycle().take(layout.coded_bits()).collect(),
             );
         };
-        let (mcs, octets) = (header.mcs()?, header.psdu_octets()?);
-        // The header of an extended MCS says how long the PSDU may be, up to 3 octets too much.
-        let shorter = if mcs.is_extended() { 3 } else { 0 };
-        if !(octets.saturating_sub(shorter)..=octets).contains(&psdu.len()) {
-            return None;
-        }
+        let mcs = header.mcs().filter(|_| self.fits_header(header))?;
         let bits = payload::encode(mcs, psdu, &mut header.payload_scrambler());
         (bits.len() == layout.coded_bits()).then_some(bits)
+    }
+
+    /// Whether the known content is as long as the header says. That of an extended MCS says how
+    /// long it may be, up to 3 octets too much.
+    pub(crate) fn fits_header(&self, header: &Header) -> bool {
+        let (Some(psdu), Some(mcs), Some(octets)) = (self.psdu, header.mcs(), header.psdu_octets())
+        else {
+            return false;
+        };
+        let shorter = if mcs.is_extended() { 3 } else { 0 };
+        (octets.saturating_sub(shorter)..=octets).contains(&psdu.len())
     }
 }

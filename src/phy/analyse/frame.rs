@@ -179,7 +179,7 @@ fn describe(bench: &Bench<'_>, front_end: &FrontEnd<'_>, pass: &Pass<'_>) -> Rec
     let state = pass.state();
     let scale = front_end.scale();
     Received {
-        start_chips: state.timing.start,
+        start_chips: state.timing.at(pass.equaliser.main_delay),
         es_n0: pass.equaliser.es_n0,
         power: pass.equaliser.chip_energy / (scale * scale),
         cfo: state.wrong.cfo,
@@ -247,15 +247,19 @@ impl Received {
         for z in &self.symbols {
             layout.constellation.demap_soft(*z, variance, &mut llrs);
         }
-        let Ok(decoded) = payload::decode_announced(header, &llrs) else { return };
+        let Ok(mut decoded) = payload::decode_announced(header, &llrs) else { return };
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
             // Nothing sent is known, but every codeword is valid: what was decoded was sent.
             self.raw = Some((decoded.raw_bit_errors as u64, decoded.raw_bits as u64));
         }
         if let Some(sent) = expected.psdu {
+            if expected.fits_header(header) {
+                decoded.psdu.truncate(sent.len());
+            }
             let (received, sent) = (octets_to_bits(&decoded.psdu), octets_to_bits(sent));
-            self.payload = Some((differences(&received, &sent), sent.len() as u64));
+            self.payload =
+                Some((differences(&received, &sent), received.len().max(sent.len()) as u64));
         }
         self.psdu = Some(decoded.psdu);
     }
