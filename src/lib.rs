@@ -1,2 +1,3 @@
 //! beamwarden.
 pub mod record;
+pub mod report;
