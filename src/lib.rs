@@ -8,3 +8,4 @@ pub mod phy;
 pub mod record;
 pub mod run;
 pub mod sequence;
+pub mod report;

@@ -8,7 +8,7 @@ use std::path::{Component, Path, PathBuf};
 
 use jiff::Timestamp;
 
-use super::disk::sync_folder;
+use super::disk;
 use super::error::{RecordError, RecordErrorKind};
 use super::event::InputFile;
 use super::hash;
@@ -133,7 +133,7 @@ impl RunFolder {
     /// When there is one already or it cannot be written.
     pub fn start_journal(&self, at: Timestamp) -> Result<Journal, RecordError> {
         let journal = Journal::create(&self.journal_path(), at)?;
-        sync_folder(&self.path)?;
+        disk::sync_folder(&self.path)?;
         Ok(journal)
     }
 
@@ -161,6 +161,16 @@ impl RunFolder {
     /// Path of the report page.
     pub fn report_path(&self) -> PathBuf {
         self.path.join(REPORT_FILE)
+    }
+
+    /// Writes the report page, whole or not at all, and returns its path.
+    ///
+    /// # Errors
+    /// When it cannot be written.
+    pub fn write_report(&self, html: &str) -> Result<PathBuf, RecordError> {
+        let path = self.report_path();
+        disk::write_whole(&path, html.as_bytes())?;
+        Ok(path)
     }
 
     /// Path of a message trace, with its folder made: `trace/scope.txt`.

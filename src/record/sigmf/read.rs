@@ -15,7 +15,9 @@ use super::meta::{ChannelScale, SigmfMeta};
 use super::{DATA_ENDING, DataType, EXTENSION_NAME, EXTENSION_VERSION, META_ENDING};
 use crate::record::disk;
 use crate::record::error::RecordError;
+use crate::record::folder::RunFolder;
 use crate::record::hash;
+use crate::record::value::CaptureNo;
 
 /// Longest meta file that is read.
 const META_BYTES_MAX: u64 = 64 << 20;
@@ -109,6 +111,16 @@ pub fn read_recording(path: &Path) -> Result<Recording, RecordError> {
 fn read_meta(meta_path: &Path) -> Result<SigmfMeta, RecordError> {
     let bytes = disk::read_bounded(meta_path, META_BYTES_MAX)?;
     serde_json::from_slice(&bytes).map_err(RecordError::json(meta_path, "SigMF meta"))
+}
+
+impl RunFolder {
+    /// Reads the meta file of a capture: every setting, the frame, the beams.
+    ///
+    /// # Errors
+    /// When it is missing, too long or not the JSON of a SigMF meta file.
+    pub fn read_meta(&self, capture: CaptureNo) -> Result<SigmfMeta, RecordError> {
+        read_meta(&self.capture_path(capture, META_ENDING))
+    }
 }
 
 fn base_path(path: &Path) -> PathBuf {
