@@ -134,8 +134,8 @@ impl Constellation {
     /// Appends one log-likelihood ratio per bit to `out`, first bit first; positive means 0.
     ///
     /// `noise_variance` is the mean squared noise of both axes together, relative to the unit mean
-    /// power of the constellation. BPSK and QPSK are exact, QAM uses the max-log approximation
-    /// per axis, which for these Gray mappings costs less than 0.1 dB.
+    /// power of the constellation; values below 1e-6 are taken as 1e-6. BPSK and QPSK are exact, QAM
+    /// uses the max-log approximation (the nearest point with 0 against the nearest with 1).
     pub fn demap_soft(self, z: Complex32, noise_variance: f32, out: &mut Vec<f32>) {
         let scale = 1.0 / noise_variance.max(NOISE_VARIANCE_MIN);
         match self {

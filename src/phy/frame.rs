@@ -12,7 +12,7 @@ use std::sync::LazyLock;
 use num_complex::Complex32;
 
 pub use layout::{FrameLayout, GUARD_CHIPS, PREAMBLE_CHIPS, STF_CHIPS};
-pub use spec::{FrameKind, FrameSpec, Payload};
+pub use spec::{DEFAULT_BLOCKS, DEFAULT_PSDU_OCTETS, FrameKind, FrameSpec, Payload};
 
 use super::bits::{bits_to_octets, octets_to_bits};
 use super::constellation::{Constellation, rotate_half_pi};

@@ -5,7 +5,7 @@
 //! block's symbols belong to the frame.
 
 use super::bits::{number_from_bits, number_to_bits};
-use super::ldpc::{CodeRate, encode as encode_codeword};
+use super::ldpc::{CODEWORD_BITS, CodeRate, Decoder, KNOWN_ZERO, encode as encode_codeword};
 use super::mcs::Mcs;
 use super::payload::{PSDU_OCTETS_MAX, PayloadSizes};
 use super::scrambler::Scrambler;
@@ -157,9 +157,7 @@ impl Header {
 
     /// The scrambler as it stands after this header, where the payload goes on.
     pub fn payload_scrambler(&self) -> Scrambler {
-        let mut scrambler = Scrambler::new(self.scrambler_seed);
-        scrambler.by_ref().take(HEADER_BITS - CLEAR_BITS).for_each(drop);
-        scrambler
+        payload_scrambler(self.scrambler_seed)
     }
 
     /// The coded bits of a header block; both blocks carry them, the second with inverted symbols.
@@ -180,6 +178,49 @@ impl Header {
     }
 }
 
+/// Decodes a header from the soft values of both header blocks.
+///
+/// Each slice holds the 448 log-likelihood ratios of a block's BPSK symbols as demapped (positive
+/// means 0); the second block's are those of its inverted symbols as they were received. The four
+/// copies of the header's bits are added up, the codeword is decoded, and its check sequence must
+/// fit. `None` when no header can be made out.
+pub fn decode(
+    first_block: &[f32; HEADER_CODED_BITS],
+    second_block: &[f32; HEADER_CODED_BITS],
+) -> Option<Header> {
+    let mut decoder = Decoder::new(CodeRate::ThreeQuarters);
+    if !decoder.decode(&combined(first_block, second_block)).converged {
+        return None;
+    }
+    let mut bits = [0; HEADER_BITS];
+    for (bit, decided) in bits.iter_mut().zip(decoder.bits(HEADER_BITS)) {
+        *bit = decided;
+    }
+    let seed = number_from_bits(&bits[..CLEAR_BITS]) as u8;
+    Scrambler::new(seed).apply(&mut bits[CLEAR_BITS..]);
+    Header::from_bits(&bits)
+}
+
+/// Soft values of the header's codeword: the sum of what all copies say, the padding known.
+fn combined(
+    first_block: &[f32; HEADER_CODED_BITS],
+    second_block: &[f32; HEADER_CODED_BITS],
+) -> [f32; CODEWORD_BITS] {
+    let mut codeword = [0.0; CODEWORD_BITS];
+    codeword[HEADER_BITS..INFORMATION_BITS].fill(KNOWN_ZERO);
+    let mut scrambling = Scrambler::all_ones();
+    for (n, (first, second)) in first_block.iter().zip(second_block).enumerate() {
+        let soft = first - second;
+        if n < COPY_BITS {
+            codeword[first_copy(n)] += soft;
+        } else {
+            let inverted = scrambling.next() == Some(1);
+            codeword[second_copy(n - COPY_BITS)] += if inverted { -soft } else { soft };
+        }
+    }
+    codeword
+}
+
 /// Position in the codeword of bit `n` of the first copy: the header, then all parity bits but the
 /// last eight.
 const fn first_copy(n: usize) -> usize {
@@ -191,6 +232,13 @@ const fn first_copy(n: usize) -> usize {
 const fn second_copy(n: usize) -> usize {
     let position = first_copy(n);
     if n < COPY_BITS - 8 { position } else { position + 8 }
+}
+
+/// The scrambler after the header of a frame whose scrambler started from `seed`: the payload's.
+pub fn payload_scrambler(seed: u8) -> Scrambler {
+    let mut scrambler = Scrambler::new(seed);
+    scrambler.by_ref().take(HEADER_BITS - CLEAR_BITS).for_each(drop);
+    scrambler
 }
 
 /// The header check sequence: CRC with x^16 + x^12 + x^5 + 1, preset to ones, complemented.
@@ -234,3 +282,6 @@ fn octets_in_blocks(mcs: Mcs, blocks: usize) -> usize {
     let codewords = blocks * mcs.coded_bits_per_block() / mcs.code_rate().codeword_bits();
     codewords * mcs.payload_bits_per_codeword() / 8
 }
+
+#[cfg(test)]
+mod tests;

@@ -6,10 +6,12 @@
 use std::fmt;
 use std::str::FromStr;
 
-use super::constellation::Constellation;
-use super::ldpc::CodeRate;
+use super::constellation::Constellation::{self, Bpsk, Qam16, Qam64, Qpsk};
+use super::ldpc::CodeRate::{
+    self, FiveEighths, Half, SevenEighths, ThirteenSixteenths, ThreeQuarters,
+};
 
-/// Chips, and single-carrier symbols, per second (IEEE 802.11ad-2012, clause 21.3.4 from memory).
+/// Chips, and single-carrier symbols, per second (IEEE 802.11ad-2012, clause 21).
 pub const CHIP_RATE_HZ: f64 = 1.76e9;
 /// Symbols of a block that carry data.
 pub const DATA_SYMBOLS_PER_BLOCK: usize = 448;
@@ -55,9 +57,6 @@ const fn extended(
 ) -> Row {
     Row { name, base_field, extended: true, constellation, repetition: 1, rate, evm_limit_db: None }
 }
-
-use CodeRate::{FiveEighths, Half, SevenEighths, ThirteenSixteenths, ThreeQuarters};
-use Constellation::{Bpsk, Qam16, Qam64, Qpsk};
 
 /// In rising order of the data rate within each modulation.
 static TABLE: [Row; 19] = [

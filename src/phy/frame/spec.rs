@@ -8,13 +8,13 @@ use super::super::prbs::PrbsOrder;
 use super::FrameError;
 
 /// Data blocks of an uncoded frame unless told otherwise: 33 us at the standard's chip rate.
-pub const UNCODED_BLOCKS: usize = 128;
+pub const DEFAULT_BLOCKS: usize = 128;
 /// Octets of a PSDU unless told otherwise: the length at which the standard states receiver
 /// sensitivity (IEEE 802.11ad-2012 Table 21-3, from memory).
-pub const PSDU_OCTETS: usize = 4096;
+pub const DEFAULT_PSDU_OCTETS: usize = 4096;
 /// Test sequence of the payload unless told otherwise.
-const PRBS: PrbsOrder = PrbsOrder::Order23;
-const PRBS_SEED: u32 = 0x3A_5C71;
+const DEFAULT_PRBS: PrbsOrder = PrbsOrder::Order23;
+const DEFAULT_PRBS_SEED: u32 = 0x3A_5C71;
 
 /// A frame to build.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -64,7 +64,11 @@ impl FrameSpec {
     /// PSDU of 4096 octets, both of a test sequence.
     pub fn parse(name: &str) -> Result<Self, FrameError> {
         let wanted = name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase();
-        let payload = Payload::Prbs { order: PRBS, seed: PRBS_SEED, octets: PSDU_OCTETS };
+        let payload = Payload::Prbs {
+            order: DEFAULT_PRBS,
+            seed: DEFAULT_PRBS_SEED,
+            octets: DEFAULT_PSDU_OCTETS,
+        };
         match kinds().find(|kind| kind.to_string() == wanted) {
             Some(kind) => Ok(Self { kind, payload }),
             None => {
@@ -93,7 +97,7 @@ impl fmt::Display for FrameKind {
 fn kinds() -> impl Iterator<Item = FrameKind> {
     let uncoded = Constellation::ALL
         .into_iter()
-        .map(|constellation| FrameKind::Uncoded { constellation, blocks: UNCODED_BLOCKS });
+        .map(|constellation| FrameKind::Uncoded { constellation, blocks: DEFAULT_BLOCKS });
     uncoded.chain(Mcs::all().map(|mcs| FrameKind::Dmg { mcs }))
 }
 

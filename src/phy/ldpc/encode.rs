@@ -2,8 +2,8 @@
 //!
 //! A block of 42 bits is one `u64`, so a cyclic shift is two shifts and an or.
 
+use super::CodeRate;
 use super::tables::{BLOCK_BITS, BLOCK_COLUMNS};
-use super::{CODEWORD_BITS, CodeRate, PUNCTURED_BITS};
 
 const BLOCK_MASK: u64 = (1 << BLOCK_BITS) - 1;
 
@@ -13,13 +13,8 @@ const BLOCK_MASK: u64 = (1 << BLOCK_BITS) - 1;
 /// Information bits beyond [`CodeRate::information_bits`] are ignored, missing ones are taken as 0.
 pub fn encode(rate: CodeRate, information: &[u8], out: &mut Vec<u8>) {
     let blocks = encode_blocks(rate, &pack(information, rate.information_bits()));
-    let punctured = match rate {
-        CodeRate::SevenEighths => PUNCTURED_BITS,
-        _ => 0,
-    };
-    let parity_start = rate.information_bits();
-    let sent = (0..parity_start).chain(parity_start + punctured..CODEWORD_BITS);
-    out.extend(sent.map(|n| (blocks[n / BLOCK_BITS] >> (n % BLOCK_BITS) & 1) as u8));
+    let bit = |n: usize| (blocks[n / BLOCK_BITS] >> (n % BLOCK_BITS) & 1) as u8;
+    out.extend(rate.sent_positions().map(bit));
 }
 
 /// The 16 blocks of a codeword from its information blocks; bit `r` of a block is its `r`th bit
@@ -39,6 +34,14 @@ fn encode_blocks(rate: CodeRate, information: &[u64; BLOCK_COLUMNS]) -> [u64; BL
         blocks[diagonal] = shifted(sum, BLOCK_BITS as u8 - row[diagonal].unsigned_abs());
     }
     blocks
+}
+
+/// Whether the 16 blocks of a word fulfil all parity checks.
+pub(super) fn checks_hold(rate: CodeRate, blocks: &[u64; BLOCK_COLUMNS]) -> bool {
+    rate.shifts().iter().all(|row| {
+        let entries = row.iter().zip(blocks).filter(|(shift, _)| **shift >= 0);
+        entries.fold(0, |sum, (shift, block)| sum ^ shifted(*block, shift.unsigned_abs())) == 0
+    })
 }
 
 /// The block whose bit `r` is bit `(r + shift) mod 42` of `block`, for shifts from 0 to 42.

@@ -3,16 +3,19 @@
 //! IEEE 802.11ad-2012 clause 21.3.8 (20.3.8 in IEEE 802.11-2016; both numbers from memory). Knows
 //! nothing of padding, repetition, scrambling or headers.
 
+mod decode;
 mod encode;
 mod tables;
 
+pub(crate) use decode::KNOWN_ZERO;
+pub use decode::{Decoder, ITERATIONS_MAX, Outcome};
 pub use encode::encode;
 pub use tables::{BLOCK_BITS, BLOCK_COLUMNS};
 
 /// Bits of a codeword before puncturing.
 pub const CODEWORD_BITS: usize = BLOCK_BITS * BLOCK_COLUMNS;
 /// Parity bits that rate 7/8 leaves out: the first ones after the information bits.
-pub(crate) const PUNCTURED_BITS: usize = 48;
+const PUNCTURED_BITS: usize = 48;
 
 /// Rate of an LDPC code of the DMG PHY.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -63,6 +66,13 @@ impl CodeRate {
         }
     }
 
+    /// Positions in the encoded word of the bits that are sent, in time order.
+    pub(crate) fn sent_positions(self) -> impl Iterator<Item = usize> {
+        let parity_start = self.information_bits();
+        let left_out = CODEWORD_BITS - self.codeword_bits();
+        (0..parity_start).chain(parity_start + left_out..CODEWORD_BITS)
+    }
+
     /// Base matrix: one row per block of 42 parity checks.
     pub(crate) const fn shifts(self) -> &'static [tables::BlockRow] {
         match self {
@@ -79,3 +89,6 @@ impl std::fmt::Display for CodeRate {
         f.pad(self.name())
     }
 }
+
+#[cfg(test)]
+mod tests;
