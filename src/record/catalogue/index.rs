@@ -1,0 +1,309 @@
+//! Fills the catalogue from journals. Knows nothing of queries.
+
+use std::collections::BTreeSet;
+
+use rusqlite::{Transaction, params};
+
+use super::Catalogue;
+use crate::record::error::RecordError;
+use crate::record::event::{Event, Expectation, FiguresFound, PointStarted};
+use crate::record::folder::RunFolder;
+use crate::record::journal::{Entry, JournalReading};
+use crate::record::value::{RecordedValue, SettingRecord, Value};
+
+/// What a rebuild or refresh did.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Indexed {
+    /// Runs read anew.
+    pub runs: usize,
+    /// Runs dropped, as their folder is gone.
+    pub dropped: usize,
+    /// Runs that cannot be read, with the reason; the others are indexed all the same.
+    pub unreadable: Vec<(String, String)>,
+}
+
+impl Catalogue {
+    /// Reads one run's journal into the catalogue, in place of what it held of that run.
+    ///
+    /// Indexing twice changes nothing. A run that still goes on is indexed as far as it is.
+    ///
+    /// # Errors
+    /// When the journal cannot be read or the database refuses; then the catalogue is as before.
+    pub fn index_run(&mut self, folder: &RunFolder) -> Result<(), RecordError> {
+        let path = folder.journal_path();
+        let bytes = std::fs::metadata(&path).map_err(RecordError::io(&path, "look at"))?.len();
+        let reading = folder.read_journal()?;
+        self.write(|transaction| write_run(transaction, folder.name(), &reading, bytes))
+    }
+
+    /// Indexes the runs whose journal has grown and drops those whose folder is gone.
+    ///
+    /// # Errors
+    /// When the folder of runs cannot be listed or the database refuses.
+    pub fn refresh(&mut self) -> Result<Indexed, RecordError> {
+        let folders = RunFolder::list(&self.root)?;
+        let mut indexed = Indexed::default();
+        for folder in &folders {
+            let length = std::fs::metadata(folder.journal_path()).map(|data| data.len()).ok();
+            if length.is_some() && self.indexed_bytes(folder.name())? == length {
+                continue;
+            }
+            match self.index_run(folder) {
+                Ok(()) => indexed.runs += 1,
+                Err(error) => {
+                    indexed.unreadable.push((folder.name().to_owned(), error.to_string()));
+                }
+            }
+        }
+        let present: BTreeSet<&str> = folders.iter().map(RunFolder::name).collect();
+        for run in self.run_names()? {
+            if !present.contains(run.as_str()) {
+                self.forget_run(&run)?;
+                indexed.dropped += 1;
+            }
+        }
+        Ok(indexed)
+    }
+
+    /// Empties the catalogue and reads every run folder anew.
+    ///
+    /// # Errors
+    /// As for [`Self::refresh`].
+    pub fn rebuild(&mut self) -> Result<Indexed, RecordError> {
+        self.write(|transaction| transaction.execute_batch(super::SCHEMA))?;
+        self.refresh()
+    }
+
+    /// Takes one run out of the catalogue; its folder stays as it is.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn forget_run(&mut self, run: &str) -> Result<(), RecordError> {
+        let deleted = self.connection.execute("DELETE FROM runs WHERE run = ?1", [run]);
+        deleted.map(|_| ()).map_err(|error| self.fail(error))
+    }
+
+    fn indexed_bytes(&self, run: &str) -> Result<Option<u64>, RecordError> {
+        let sql = "SELECT journal_bytes FROM runs WHERE run = ?1";
+        let query = || -> rusqlite::Result<Option<u64>> {
+            let mut statement = self.connection.prepare_cached(sql)?;
+            let mut rows = statement.query([run])?;
+            rows.next()?.map(|row| row.get::<_, i64>(0).map(i64::unsigned_abs)).transpose()
+        };
+        query().map_err(|error| self.fail(error))
+    }
+
+    fn run_names(&self) -> Result<Vec<String>, RecordError> {
+        let query = || -> rusqlite::Result<Vec<String>> {
+            let mut statement = self.connection.prepare("SELECT run FROM runs")?;
+            statement.query_map([], |row| row.get(0))?.collect()
+        };
+        query().map_err(|error| self.fail(error))
+    }
+}
+
+/// A value as two columns: a number, or a word.
+fn columns(value: &Value) -> (Option<f64>, Option<&str>) {
+    match value {
+        Value::Number(x) => (Some(*x), None),
+        Value::Count(n) => (Some(*n as f64), None),
+        Value::Switch(true) => (None, Some("on")),
+        Value::Switch(false) => (None, Some("off")),
+        Value::Word(word) => (None, Some(word)),
+    }
+}
+
+fn recorded(value: Option<&RecordedValue>) -> (Option<f64>, Option<&str>, Option<&str>) {
+    let Some(value) = value else { return (None, None, None) };
+    let (number, word) = columns(&value.value);
+    (number, word, value.unit.as_deref())
+}
+
+/// SQLite's integers are signed; numbers of ours that large do not occur outside damaged files.
+fn signed(n: u64) -> i64 {
+    i64::try_from(n).unwrap_or(i64::MAX)
+}
+
+fn write_run(
+    transaction: &Transaction<'_>,
+    run: &str,
+    reading: &JournalReading,
+    bytes: u64,
+) -> rusqlite::Result<()> {
+    transaction.execute("DELETE FROM runs WHERE run = ?1", [run])?;
+    transaction.execute(
+        "INSERT INTO runs (run, journal_bytes, journal_faults) VALUES (?1, ?2, ?3)",
+        params![run, signed(bytes), signed(reading.faults.len() as u64)],
+    )?;
+    let id = transaction.last_insert_rowid();
+    reading.entries.iter().try_for_each(|entry| write_entry(transaction, id, entry))
+}
+
+fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlite::Result<()> {
+    let at = entry.at.to_string();
+    let seq = signed(entry.seq);
+    match &entry.event {
+        Event::RunStarted(start) => run(
+            transaction,
+            "UPDATE runs SET sequence = ?2, bench = ?3, version = ?4, seed = ?5, simulated = ?6, \
+             started_at = ?7 WHERE id = ?1",
+            params![
+                id,
+                start.sequence,
+                start.bench,
+                start.version,
+                start.seed.map(|seed| seed.to_string()),
+                start.simulated,
+                at
+            ],
+        ),
+        Event::RunResumed(_) => run(
+            transaction,
+            "UPDATE runs SET outcome = NULL, message = NULL, ended_at = NULL WHERE id = ?1",
+            params![id],
+        ),
+        Event::RunEnded(end) => run(
+            transaction,
+            "UPDATE runs SET outcome = ?2, message = ?3, ended_at = ?4 WHERE id = ?1",
+            params![id, end.outcome.name(), end.message, at],
+        ),
+        Event::PointStarted(point) => write_point(transaction, id, point, &at),
+        Event::PointFinished(point) => run(
+            transaction,
+            "UPDATE points SET finished = 1 WHERE run_id = ?1 AND point = ?2",
+            params![id, signed(point.point)],
+        ),
+        Event::Capture(capture) => run(
+            transaction,
+            "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            params![
+                id,
+                capture.capture.0,
+                seq,
+                at,
+                capture.label,
+                capture.point.map(signed),
+                capture.file,
+                capture.sha512,
+                capture.clipped_fraction
+            ],
+        ),
+        Event::Setting(done) => write_setting(transaction, id, seq, &done.setting),
+        Event::Figures(found) => write_figures(transaction, id, found),
+        Event::Expectation(expectation) => write_expectation(transaction, id, seq, expectation),
+        Event::JournalStarted(_)
+        | Event::Instrument(_)
+        | Event::Search(_)
+        | Event::Measurement(_)
+        | Event::Note(_)
+        | Event::SafeState(_) => Ok(()),
+    }
+}
+
+fn run(
+    transaction: &Transaction<'_>,
+    sql: &str,
+    values: impl rusqlite::Params,
+) -> rusqlite::Result<()> {
+    transaction.prepare_cached(sql)?.execute(values).map(|_| ())
+}
+
+fn write_point(
+    transaction: &Transaction<'_>,
+    id: i64,
+    point: &PointStarted,
+    at: &str,
+) -> rusqlite::Result<()> {
+    let number = signed(point.point);
+    // A resumed run may start a point again: the later one counts.
+    run(
+        transaction,
+        "INSERT OR REPLACE INTO points (run_id, point, started_at) VALUES (?1, ?2, ?3)",
+        params![id, number, at],
+    )?;
+    for (place, axis) in point.position.iter().enumerate() {
+        let (value, word, unit) = recorded(Some(&axis.value));
+        run(
+            transaction,
+            "INSERT OR REPLACE INTO axes VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![id, number, signed(place as u64), axis.axis, value, word, unit],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_setting(
+    transaction: &Transaction<'_>,
+    id: i64,
+    seq: i64,
+    setting: &SettingRecord,
+) -> rusqlite::Result<()> {
+    let (asked, asked_word, asked_unit) = recorded(setting.asked.as_ref());
+    let (read, read_word, read_unit) = recorded(Some(&setting.read_back));
+    run(
+        transaction,
+        "INSERT OR REPLACE INTO settings VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        params![
+            id,
+            setting.name,
+            seq,
+            asked,
+            asked_word,
+            asked_unit,
+            read,
+            read_word,
+            read_unit,
+            setting.at.to_string(),
+            setting.matched
+        ],
+    )
+}
+
+fn write_figures(
+    transaction: &Transaction<'_>,
+    id: i64,
+    found: &FiguresFound,
+) -> rusqlite::Result<()> {
+    for figure in &found.figures {
+        let (number, word) = figure.value.as_ref().map_or((None, None), columns);
+        run(
+            transaction,
+            "INSERT OR REPLACE INTO figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            params![id, found.capture.0, figure.name, number, word, figure.unit],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_expectation(
+    transaction: &Transaction<'_>,
+    id: i64,
+    seq: i64,
+    expectation: &Expectation,
+) -> rusqlite::Result<()> {
+    let (number, word, unit) = recorded(expectation.measured.as_ref());
+    run(
+        transaction,
+        "INSERT OR REPLACE INTO expectations VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        params![
+            id,
+            seq,
+            expectation.capture.map(|capture| capture.0),
+            expectation.point.map(signed),
+            expectation.figure,
+            expectation.wanted,
+            number,
+            word,
+            unit,
+            expectation.passed
+        ],
+    )?;
+    if expectation.passed {
+        return Ok(());
+    }
+    run(
+        transaction,
+        "UPDATE runs SET expectations_failed = expectations_failed + 1 WHERE id = ?1",
+        params![id],
+    )
+}

@@ -1,0 +1,109 @@
+//! The catalogue: an SQLite index over all runs below one folder, `catalogue.sqlite`.
+//!
+//! An index and nothing more: everything in it comes from the journals and can be rebuilt from the
+//! run folders at any time. Knows nothing of sequences or instruments. Journal mode is write-ahead,
+//! so that a second process reads while a run writes.
+
+mod index;
+mod query;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+
+use super::error::{RecordError, RecordErrorKind};
+
+pub use index::Indexed;
+pub use query::{CaptureRow, ExpectationRow, PointRow, RunRow, RunsWanted, SettingRow};
+
+/// File name of the catalogue within the folder of runs.
+pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
+
+/// Version of the tables; another one is thrown away and rebuilt, as it is only an index.
+const SCHEMA_VERSION: i64 = 1;
+/// How long a reader or writer waits for another one.
+const BUSY_WAIT: Duration = Duration::from_secs(10);
+
+const SCHEMA: &str = include_str!("schema.sql");
+
+/// An open catalogue.
+#[derive(Debug)]
+pub struct Catalogue {
+    connection: Connection,
+    root: PathBuf,
+}
+
+impl Catalogue {
+    /// Opens the catalogue of the runs below `root`, making it when there is none.
+    ///
+    /// # Errors
+    /// When the folder or the database cannot be opened or made.
+    pub fn open(root: &Path) -> Result<Self, RecordError> {
+        std::fs::create_dir_all(root).map_err(RecordError::io(root, "create"))?;
+        let path = root.join(CATALOGUE_FILE);
+        let fail = |error| RecordError::new(&path, RecordErrorKind::Catalogue(error));
+        let mut connection = Connection::open(&path).map_err(fail)?;
+        prepare(&mut connection).map_err(fail)?;
+        Ok(Self { connection, root: root.to_owned() })
+    }
+
+    /// Opens an existing catalogue for reading only, as a second process does beside a run.
+    ///
+    /// # Errors
+    /// When there is none, or it was made by another version.
+    pub fn open_to_read(root: &Path) -> Result<Self, RecordError> {
+        let path = root.join(CATALOGUE_FILE);
+        let fail = |error| RecordError::new(&path, RecordErrorKind::Catalogue(error));
+        let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(&path, flags).map_err(fail)?;
+        connection.busy_timeout(BUSY_WAIT).map_err(fail)?;
+        let found = schema_version(&connection).map_err(fail)?;
+        if found != SCHEMA_VERSION {
+            let (found, known) = (found.to_string(), SCHEMA_VERSION.to_string());
+            return Err(RecordError::new(&path, RecordErrorKind::Format { found, known }));
+        }
+        Ok(Self { connection, root: root.to_owned() })
+    }
+
+    /// The folder of runs this is the catalogue of.
+    pub fn root(&self) -> &Path {
+        &self.root
+    }
+
+    fn fail(&self, error: rusqlite::Error) -> RecordError {
+        RecordError::new(&self.root.join(CATALOGUE_FILE), RecordErrorKind::Catalogue(error))
+    }
+
+    /// Runs `write` in one transaction: all of it happens, or nothing.
+    fn write(
+        &mut self,
+        write: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<()>,
+    ) -> Result<(), RecordError> {
+        let done = self
+            .connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .and_then(|transaction| write(&transaction).and_then(|()| transaction.commit()));
+        done.map_err(|error| self.fail(error))
+    }
+}
+
+fn schema_version(connection: &Connection) -> rusqlite::Result<i64> {
+    connection.query_row("PRAGMA user_version", [], |row| row.get(0))
+}
+
+fn prepare(connection: &mut Connection) -> rusqlite::Result<()> {
+    connection.busy_timeout(BUSY_WAIT)?;
+    // Where the file system cannot share memory, SQLite keeps another mode and says so; both work.
+    connection.query_row("PRAGMA journal_mode = WAL", [], |row| row.get::<_, String>(0))?;
+    connection.execute_batch("PRAGMA synchronous = NORMAL; PRAGMA foreign_keys = ON;")?;
+    // Looked at within the transaction: of two processes that come first, one makes the tables.
+    let transaction = connection.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    if schema_version(&transaction)? != SCHEMA_VERSION {
+        transaction.execute_batch(SCHEMA)?;
+    }
+    transaction.commit()
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,311 @@
+//! What `runs` and `show` ask of the catalogue. Knows nothing of journals.
+
+use rusqlite::{Params, Row, params};
+
+use super::Catalogue;
+use crate::record::error::RecordError;
+use crate::record::event::Outcome;
+use crate::record::value::{AxisValue, CaptureNo, Figure, RecordedValue, Value};
+
+/// Which runs to list.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct RunsWanted {
+    /// Only runs of this sequence.
+    pub sequence: Option<String>,
+    /// Only runs that ended so.
+    pub outcome: Option<Outcome>,
+    /// At most so many, the newest.
+    pub newest: Option<u32>,
+}
+
+/// One run in a list. Texts are empty where the journal does not tell.
+#[derive(Clone, Debug, PartialEq)]
+pub struct RunRow {
+    /// Name of the run's folder.
+    pub run: String,
+    /// Name of the sequence.
+    pub sequence: String,
+    /// Name of the bench.
+    pub bench: String,
+    /// Version of the software.
+    pub version: String,
+    /// Seed of the run.
+    pub seed: Option<u64>,
+    /// Whether the instruments were simulated.
+    pub simulated: bool,
+    /// When it started, RFC 3339.
+    pub started_at: Option<String>,
+    /// When it ended, RFC 3339.
+    pub ended_at: Option<String>,
+    /// How it ended; none while it goes on, or when it was cut off.
+    pub outcome: Option<Outcome>,
+    /// Why, when it did not simply complete.
+    pub message: Option<String>,
+    /// Points begun.
+    pub points: u64,
+    /// Captures kept.
+    pub captures: u64,
+    /// Expectations that did not hold.
+    pub expectations_failed: u64,
+    /// Damaged lines of its journal.
+    pub journal_faults: u64,
+}
+
+/// One point of a run.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PointRow {
+    /// Number of the point.
+    pub point: u64,
+    /// When it began, RFC 3339.
+    pub started_at: String,
+    /// Whether it was finished.
+    pub finished: bool,
+    /// Value of each sweep axis, outermost first.
+    pub position: Vec<AxisValue>,
+}
+
+/// One capture of a run with the figures of its latest analysis.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CaptureRow {
+    /// Number of the capture.
+    pub capture: CaptureNo,
+    /// When its journal line was written, RFC 3339.
+    pub taken_at: String,
+    /// Label.
+    pub label: Option<String>,
+    /// Point.
+    pub point: Option<u64>,
+    /// Data file within the run folder.
+    pub file: String,
+    /// SHA-512 of the data file.
+    pub sha512: String,
+    /// Share of samples at the end of the converter's range.
+    pub clipped_fraction: Option<f64>,
+    /// Figures by name. Counts come back as numbers.
+    pub figures: Vec<Figure>,
+}
+
+/// A setting as it last stood.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SettingRow {
+    /// Full name.
+    pub name: String,
+    /// Asked for.
+    pub asked: Option<RecordedValue>,
+    /// Read back.
+    pub read_back: Option<RecordedValue>,
+    /// When it was read back, RFC 3339.
+    pub at: String,
+    /// Whether both agree.
+    pub matched: bool,
+}
+
+/// An expectation and what became of it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ExpectationRow {
+    /// Capture.
+    pub capture: Option<CaptureNo>,
+    /// Point.
+    pub point: Option<u64>,
+    /// Figure compared.
+    pub figure: String,
+    /// What was wanted.
+    pub wanted: String,
+    /// What was measured.
+    pub measured: Option<RecordedValue>,
+    /// Whether it holds.
+    pub passed: bool,
+}
+
+const RUN_COLUMNS: &str = "SELECT run, sequence, bench, version, seed, simulated, started_at, \
+     ended_at, outcome, message, (SELECT count(*) FROM points WHERE run_id = id), \
+     (SELECT count(*) FROM captures WHERE run_id = id), expectations_failed, journal_faults \
+     FROM runs";
+
+impl Catalogue {
+    /// The runs wanted, newest first.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn runs(&self, wanted: &RunsWanted) -> Result<Vec<RunRow>, RecordError> {
+        let newest = wanted.newest.map_or(-1, i64::from);
+        let outcome = wanted.outcome.map(Outcome::name);
+        let sql = format!(
+            "{RUN_COLUMNS} WHERE (?1 IS NULL OR sequence = ?1) AND (?2 IS NULL OR outcome = ?2) \
+             ORDER BY started_at DESC, run DESC LIMIT ?3"
+        );
+        self.rows(&sql, params![wanted.sequence, outcome, newest], run_row)
+    }
+
+    /// One run by its folder's name.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn run(&self, run: &str) -> Result<Option<RunRow>, RecordError> {
+        let runs = self.rows(&format!("{RUN_COLUMNS} WHERE run = ?1"), [run], run_row)?;
+        Ok(runs.into_iter().next())
+    }
+
+    /// The points of a run in order.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn points(&self, run: &str) -> Result<Vec<PointRow>, RecordError> {
+        let sql = "SELECT p.point, p.started_at, p.finished, a.axis, a.number, a.word, a.unit \
+             FROM points p JOIN runs r ON r.id = p.run_id \
+             LEFT JOIN axes a ON a.run_id = p.run_id AND a.point = p.point \
+             WHERE r.run = ?1 ORDER BY p.point, a.place";
+        let rows = self.rows(sql, [run], |row| {
+            let axis: Option<String> = row.get(3)?;
+            let value = recorded(row, 4)?;
+            let axis = axis.zip(value).map(|(axis, value)| AxisValue { axis, value });
+            Ok((unsigned(row, 0)?, row.get(1)?, row.get(2)?, axis))
+        })?;
+        let mut points: Vec<PointRow> = Vec::new();
+        for (point, started_at, finished, axis) in rows {
+            if points.last().is_none_or(|last| last.point != point) {
+                points.push(PointRow { point, started_at, finished, position: Vec::new() });
+            }
+            if let Some(last) = points.last_mut() {
+                last.position.extend(axis);
+            }
+        }
+        Ok(points)
+    }
+
+    /// The captures of a run in order, with their figures.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn captures(&self, run: &str) -> Result<Vec<CaptureRow>, RecordError> {
+        let sql = "SELECT c.capture, c.taken_at, c.label, c.point, c.file, c.sha512, \
+             c.clipped_fraction FROM captures c JOIN runs r ON r.id = c.run_id \
+             WHERE r.run = ?1 ORDER BY c.capture";
+        let mut captures = self.rows(sql, [run], capture_row)?;
+        let sql = "SELECT f.capture, f.name, f.number, f.word, f.unit FROM figures f \
+             JOIN runs r ON r.id = f.run_id WHERE r.run = ?1 ORDER BY f.capture, f.name";
+        let figures = self.rows(sql, [run], |row| {
+            let value = value(row.get(2)?, row.get(3)?);
+            Ok((CaptureNo(row.get(0)?), Figure { name: row.get(1)?, value, unit: row.get(4)? }))
+        })?;
+        for (capture, figure) in figures {
+            if let Ok(at) = captures.binary_search_by_key(&capture, |row| row.capture) {
+                captures[at].figures.push(figure);
+            }
+        }
+        Ok(captures)
+    }
+
+    /// Every setting that the run made, as it stood at a capture, or at the end when none is given.
+    ///
+    /// The capture's own meta file also tells the settings the run never made.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn settings(
+        &self,
+        run: &str,
+        at: Option<CaptureNo>,
+    ) -> Result<Vec<SettingRow>, RecordError> {
+        // A bare column beside max() is that of the row with the maximum: documented by SQLite.
+        let sql = "SELECT s.name, s.asked_number, s.asked_word, s.asked_unit, s.read_number, \
+             s.read_word, s.read_unit, s.read_at, s.matched, max(s.seq) \
+             FROM settings s JOIN runs r ON r.id = s.run_id \
+             WHERE r.run = ?1 AND (?2 IS NULL OR s.seq < \
+               (SELECT c.seq FROM captures c WHERE c.run_id = r.id AND c.capture = ?2)) \
+             GROUP BY s.name ORDER BY s.name";
+        self.rows(sql, params![run, at.map(|capture| capture.0)], |row| {
+            Ok(SettingRow {
+                name: row.get(0)?,
+                asked: recorded(row, 1)?,
+                read_back: recorded(row, 4)?,
+                at: row.get(7)?,
+                matched: row.get(8)?,
+            })
+        })
+    }
+
+    /// The expectations of a run in order.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn expectations(&self, run: &str) -> Result<Vec<ExpectationRow>, RecordError> {
+        let sql = "SELECT e.capture, e.point, e.figure, e.wanted, e.measured_number, \
+             e.measured_word, e.measured_unit, e.passed FROM expectations e \
+             JOIN runs r ON r.id = e.run_id WHERE r.run = ?1 ORDER BY e.seq";
+        self.rows(sql, [run], |row| {
+            Ok(ExpectationRow {
+                capture: row.get::<_, Option<u32>>(0)?.map(CaptureNo),
+                point: row.get::<_, Option<i64>>(1)?.map(i64::unsigned_abs),
+                figure: row.get(2)?,
+                wanted: row.get(3)?,
+                measured: recorded(row, 4)?,
+                passed: row.get(7)?,
+            })
+        })
+    }
+
+    fn rows<T>(
+        &self,
+        sql: &str,
+        values: impl Params,
+        read: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+    ) -> Result<Vec<T>, RecordError> {
+        let query = || -> rusqlite::Result<Vec<T>> {
+            let mut statement = self.connection.prepare_cached(sql)?;
+            statement.query_map(values, read)?.collect()
+        };
+        query().map_err(|error| self.fail(error))
+    }
+}
+
+fn unsigned(row: &Row<'_>, column: usize) -> rusqlite::Result<u64> {
+    row.get::<_, i64>(column).map(i64::unsigned_abs)
+}
+
+fn value(number: Option<f64>, word: Option<String>) -> Option<Value> {
+    number.map(Value::Number).or(word.map(Value::Word))
+}
+
+/// The value in three columns: number, word, unit.
+fn recorded(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<RecordedValue>> {
+    let unit = row.get(first + 2)?;
+    let value = value(row.get(first)?, row.get(first + 1)?);
+    Ok(value.map(|value| RecordedValue { value, unit }))
+}
+
+fn text(row: &Row<'_>, column: usize) -> rusqlite::Result<String> {
+    row.get::<_, Option<String>>(column).map(Option::unwrap_or_default)
+}
+
+fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
+    Ok(RunRow {
+        run: row.get(0)?,
+        sequence: text(row, 1)?,
+        bench: text(row, 2)?,
+        version: text(row, 3)?,
+        seed: text(row, 4)?.parse().ok(),
+        simulated: row.get::<_, Option<bool>>(5)?.unwrap_or(false),
+        started_at: row.get(6)?,
+        ended_at: row.get(7)?,
+        outcome: Outcome::from_name(&text(row, 8)?),
+        message: row.get(9)?,
+        points: unsigned(row, 10)?,
+        captures: unsigned(row, 11)?,
+        expectations_failed: unsigned(row, 12)?,
+        journal_faults: unsigned(row, 13)?,
+    })
+}
+
+fn capture_row(row: &Row<'_>) -> rusqlite::Result<CaptureRow> {
+    Ok(CaptureRow {
+        capture: CaptureNo(row.get(0)?),
+        taken_at: row.get(1)?,
+        label: row.get(2)?,
+        point: row.get::<_, Option<i64>>(3)?.map(i64::unsigned_abs),
+        file: row.get(4)?,
+        sha512: row.get(5)?,
+        clipped_fraction: row.get(6)?,
+        figures: Vec::new(),
+    })
+}

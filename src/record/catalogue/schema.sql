@@ -1,0 +1,105 @@
+-- Tables of the catalogue; run within a transaction. An index over the journals of all runs: made anew when the version differs.
+DROP TABLE IF EXISTS expectations;
+DROP TABLE IF EXISTS figures;
+DROP TABLE IF EXISTS settings;
+DROP TABLE IF EXISTS captures;
+DROP TABLE IF EXISTS axes;
+DROP TABLE IF EXISTS points;
+DROP TABLE IF EXISTS runs;
+
+-- One row a run. outcome is null while the run goes on, or when it was cut off.
+CREATE TABLE runs (
+    id INTEGER PRIMARY KEY,
+    run TEXT NOT NULL UNIQUE,
+    sequence TEXT,
+    bench TEXT,
+    version TEXT,
+    seed TEXT,                    -- a text, as SQLite's integers end at 2^63
+    simulated INTEGER,
+    started_at TEXT,
+    ended_at TEXT,
+    outcome TEXT,
+    message TEXT,
+    expectations_failed INTEGER NOT NULL DEFAULT 0,
+    journal_bytes INTEGER NOT NULL,
+    journal_faults INTEGER NOT NULL
+);
+
+CREATE TABLE points (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    point INTEGER NOT NULL,
+    started_at TEXT NOT NULL,
+    finished INTEGER NOT NULL DEFAULT 0,
+    PRIMARY KEY (run_id, point)
+) WITHOUT ROWID;
+
+-- Where a point lies on each sweep axis; place 0 is the outermost.
+CREATE TABLE axes (
+    run_id INTEGER NOT NULL,
+    point INTEGER NOT NULL,
+    place INTEGER NOT NULL,
+    axis TEXT NOT NULL,
+    number REAL,
+    word TEXT,
+    unit TEXT,
+    PRIMARY KEY (run_id, point, place),
+    FOREIGN KEY (run_id, point) REFERENCES points(run_id, point) ON DELETE CASCADE
+) WITHOUT ROWID;
+
+-- seq is the journal line that tells of the capture; it orders captures and settings.
+CREATE TABLE captures (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    capture INTEGER NOT NULL,
+    seq INTEGER NOT NULL,
+    taken_at TEXT NOT NULL,
+    label TEXT,
+    point INTEGER,
+    file TEXT NOT NULL,
+    sha512 TEXT NOT NULL,
+    clipped_fraction REAL,
+    PRIMARY KEY (run_id, capture)
+) WITHOUT ROWID;
+
+-- One row each time a setting was made or confirmed.
+CREATE TABLE settings (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    name TEXT NOT NULL,
+    seq INTEGER NOT NULL,
+    asked_number REAL,
+    asked_word TEXT,
+    asked_unit TEXT,
+    read_number REAL,
+    read_word TEXT,
+    read_unit TEXT,
+    read_at TEXT NOT NULL,
+    matched INTEGER NOT NULL,
+    PRIMARY KEY (run_id, name, seq)
+) WITHOUT ROWID;
+
+-- Figures of the latest analysis of each capture.
+CREATE TABLE figures (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    capture INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    number REAL,
+    word TEXT,
+    unit TEXT,
+    PRIMARY KEY (run_id, capture, name)
+) WITHOUT ROWID;
+CREATE INDEX figures_by_name ON figures (name, number);
+
+CREATE TABLE expectations (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    seq INTEGER NOT NULL,
+    capture INTEGER,
+    point INTEGER,
+    figure TEXT NOT NULL,
+    wanted TEXT NOT NULL,
+    measured_number REAL,
+    measured_word TEXT,
+    measured_unit TEXT,
+    passed INTEGER NOT NULL,
+    PRIMARY KEY (run_id, seq)
+) WITHOUT ROWID;
+
+PRAGMA user_version = 1;

@@ -1,0 +1,124 @@
+//! The catalogue: indexing twice, rebuilding, reading beside a writer, and the queries.
+
+use super::*;
+use crate::record::{CaptureNo, Outcome, RecordedValue, Value, figure_names, fixture};
+
+#[test]
+fn a_run_is_found_with_what_its_journal_tells() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    catalogue.index_run(&story).expect("a sound run");
+    let run = catalogue.run(story.name()).expect("a query").expect("the run just indexed");
+    assert_eq!(run.sequence, "rotate-and-recover");
+    assert_eq!(run.bench, "packing-arm");
+    assert_eq!(run.outcome, Some(Outcome::Completed));
+    assert_eq!(run.seed, Some(7));
+    assert!(run.simulated);
+    assert_eq!((run.captures, run.points, run.expectations_failed), (4, 0, 0));
+
+    let captures = catalogue.captures(story.name()).expect("a query");
+    let labels: Vec<_> = captures.iter().filter_map(|row| row.label.as_deref()).collect();
+    assert_eq!(labels, ["aligned", "rotated", "recovered", "coded"]);
+    let errors = crate::record::figure(&captures[1].figures, figure_names::BIT_ERRORS);
+    assert_eq!(errors, Some(5861.0));
+
+    let at = |capture| {
+        let rows = catalogue.settings(story.name(), capture).expect("a query");
+        let angle = rows.into_iter().find(|row| row.name == "turntable.angle");
+        angle.and_then(|row| row.asked)
+    };
+    assert_eq!(at(Some(CaptureNo(1))), Some(RecordedValue::number(0.0, "deg")));
+    assert_eq!(at(Some(CaptureNo(2))), Some(RecordedValue::number(21.0, "deg")));
+    assert_eq!(at(None), Some(RecordedValue::number(21.0, "deg")));
+    let expectations = catalogue.expectations(story.name()).expect("a query");
+    assert_eq!(expectations.len(), 3);
+    assert!(expectations.iter().all(|row| row.passed));
+}
+
+#[test]
+fn points_carry_their_axes_outermost_first() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let sweep = fixture::sweep(root.path(), 16);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    catalogue.index_run(&sweep).expect("a sound run");
+    let points = catalogue.points(sweep.name()).expect("a query");
+    assert_eq!(points.len(), 18);
+    let position = &points[3].position;
+    assert_eq!(position[0].axis, "turntable.angle");
+    assert_eq!(position[0].value, RecordedValue::number(-45.0, "deg"));
+    assert_eq!(position[1].value.value, Value::Word("16-qam mcs 12".to_owned()));
+    assert!(points.iter().all(|point| point.finished));
+    let failed = RunsWanted { outcome: Some(Outcome::ExpectationFailed), ..RunsWanted::default() };
+    assert_eq!(catalogue.runs(&failed).expect("a query").len(), 1);
+    let other = RunsWanted { sequence: Some("other".to_owned()), ..RunsWanted::default() };
+    assert_eq!(catalogue.runs(&other).expect("a query"), []);
+}
+
+#[test]
+fn indexing_twice_and_rebuilding_change_nothing() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    fixture::sweep(root.path(), 16);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    let first = catalogue.refresh().expect("readable runs");
+    assert_eq!((first.runs, first.dropped), (2, 0));
+    let look = |catalogue: &Catalogue| {
+        let runs = catalogue.runs(&RunsWanted::default()).expect("a query");
+        let captures = catalogue.captures(story.name()).expect("a query");
+        (runs, captures)
+    };
+    let before = look(&catalogue);
+    catalogue.index_run(&story).expect("a sound run");
+    assert_eq!(look(&catalogue), before);
+    assert_eq!(catalogue.refresh().expect("readable runs"), Indexed::default());
+    assert_eq!(catalogue.rebuild().expect("readable runs").runs, 2);
+    assert_eq!(look(&catalogue), before);
+    std::fs::remove_dir_all(story.path()).expect("a temporary folder");
+    assert_eq!(catalogue.refresh().expect("readable runs").dropped, 1);
+    assert_eq!(catalogue.runs(&RunsWanted::default()).expect("a query").len(), 1);
+}
+
+#[test]
+fn a_second_reader_sees_the_last_whole_state_while_a_run_is_written() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    let mut writer = Catalogue::open(root.path()).expect("a new catalogue");
+    writer.index_run(&story).expect("a sound run");
+    let reader = Catalogue::open_to_read(root.path()).expect("an existing catalogue");
+    let transaction = writer.connection.transaction().expect("no other writer");
+    transaction.execute("DELETE FROM runs", []).expect("no other writer");
+    assert_eq!(reader.runs(&RunsWanted::default()).expect("a query").len(), 1);
+    transaction.commit().expect("no other writer");
+    assert_eq!(reader.runs(&RunsWanted::default()).expect("a query").len(), 0);
+}
+
+#[test]
+fn a_catalogue_of_another_version_is_made_anew() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let path = root.path().join(CATALOGUE_FILE);
+    let old = Connection::open(&path).expect("a new database");
+    old.execute_batch("CREATE TABLE runs (x); PRAGMA user_version = 99;").expect("a new database");
+    drop(old);
+    assert!(Catalogue::open_to_read(root.path()).is_err());
+    let mut catalogue = Catalogue::open(root.path()).expect("a rebuilt catalogue");
+    fixture::story(root.path(), 16, 16);
+    assert_eq!(catalogue.refresh().expect("readable runs").runs, 1);
+}
+
+#[test]
+fn a_run_that_cannot_be_read_does_not_hide_the_others() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    fixture::story(root.path(), 16, 16);
+    let broken = fixture::sweep(root.path(), 16);
+    std::fs::remove_file(broken.journal_path()).expect("a file of the run");
+    std::fs::create_dir(broken.journal_path()).expect("a temporary folder");
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    assert_eq!(catalogue.refresh().expect("readable runs").runs, 1);
+    std::fs::remove_dir(broken.journal_path()).expect("a temporary folder");
+    std::fs::write(broken.journal_path(), "{}\nnonsense").expect("room on the disk");
+    let indexed = catalogue.refresh().expect("readable runs");
+    assert_eq!(indexed.runs, 1);
+    let run = catalogue.run(broken.name()).expect("a query").expect("indexed all the same");
+    assert_eq!((run.journal_faults, run.outcome), (2, None));
+}

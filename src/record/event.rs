@@ -1,0 +1,355 @@
+//! What can happen in a run, as the journal keeps it: one closed set of events.
+//!
+//! Knows nothing of files. Fields are named for a reader who has only the JSON in front of them.
+
+use serde::{Deserialize, Serialize};
+
+use super::journal::FormatVersion;
+use super::value::{AxisValue, CaptureNo, FaultClass, Figure, RecordedValue, SettingRecord};
+
+/// One finished action of a run. In JSON the tag is the key `event`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+#[serde(tag = "event", rename_all = "snake_case")]
+pub enum Event {
+    /// First line of every journal: which format the lines below have.
+    JournalStarted(JournalStarted),
+    /// What runs, on which bench, with which inputs.
+    RunStarted(RunStarted),
+    /// A run that had stopped goes on in the same folder.
+    RunResumed(RunResumed),
+    /// An instrument was reached and identified.
+    Instrument(InstrumentFound),
+    /// A setting was made, or found to stand where it should.
+    Setting(SettingDone),
+    /// A point of the sweep begins.
+    PointStarted(PointStarted),
+    /// A point of the sweep is done.
+    PointFinished(PointFinished),
+    /// A beam search ended.
+    Search(SearchDone),
+    /// A capture is on disk.
+    Capture(CaptureTaken),
+    /// The analysis of a capture ended.
+    Figures(FiguresFound),
+    /// A measurement ended: its captures' figures together.
+    Measurement(MeasurementDone),
+    /// An expectation was checked.
+    Expectation(Expectation),
+    /// Something worth telling.
+    Note(Note),
+    /// The bench was brought to its safe state.
+    SafeState(SafeState),
+    /// Last line of a complete journal.
+    RunEnded(RunEnded),
+}
+
+impl Event {
+    /// The tag of the event in JSON: `run_started`.
+    pub fn name(&self) -> &'static str {
+        match self {
+            Self::JournalStarted(_) => "journal_started",
+            Self::RunStarted(_) => "run_started",
+            Self::RunResumed(_) => "run_resumed",
+            Self::Instrument(_) => "instrument",
+            Self::Setting(_) => "setting",
+            Self::PointStarted(_) => "point_started",
+            Self::PointFinished(_) => "point_finished",
+            Self::Search(_) => "search",
+            Self::Capture(_) => "capture",
+            Self::Figures(_) => "figures",
+            Self::Measurement(_) => "measurement",
+            Self::Expectation(_) => "expectation",
+            Self::Note(_) => "note",
+            Self::SafeState(_) => "safe_state",
+            Self::RunEnded(_) => "run_ended",
+        }
+    }
+}
+
+/// See [`Event::JournalStarted`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct JournalStarted {
+    /// Version of the journal's format.
+    pub format: FormatVersion,
+}
+
+/// A file that decided what ran, frozen in the run folder.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct InputFile {
+    /// Path within the run folder, with `/`: `profiles/scpi-scope.yaml`.
+    pub file: String,
+    /// SHA-256 of the content, lower case hex.
+    pub sha256: String,
+}
+
+/// See [`Event::RunStarted`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RunStarted {
+    /// Name of the run: its folder's name.
+    pub run: String,
+    /// Name of the sequence.
+    pub sequence: String,
+    /// Name of the bench.
+    pub bench: String,
+    /// Version of the software.
+    pub version: String,
+    /// Seed of everything random in the run, where there is such.
+    pub seed: Option<u64>,
+    /// Whether the instruments were simulated.
+    pub simulated: bool,
+    /// Frozen input files.
+    pub inputs: Vec<InputFile>,
+}
+
+/// See [`Event::RunResumed`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RunResumed {
+    /// Version of the software that goes on.
+    pub version: String,
+    /// Bytes of an unfinished last line that were cut off.
+    pub torn_bytes: u64,
+}
+
+/// See [`Event::Instrument`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct InstrumentFound {
+    /// Name in the bench file.
+    pub name: String,
+    /// Role: `scope`.
+    pub role: String,
+    /// What it answers to the identity query.
+    pub identity: String,
+    /// File name of its profile.
+    pub profile: String,
+}
+
+/// See [`Event::Setting`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SettingDone {
+    /// The setting.
+    #[serde(flatten)]
+    pub setting: SettingRecord,
+    /// True when nothing was sent, because the instrument was known to stand there already.
+    pub skipped: bool,
+}
+
+/// See [`Event::PointStarted`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PointStarted {
+    /// Number of the point within the run, from 1.
+    pub point: u64,
+    /// Value of each sweep axis, outermost first.
+    pub position: Vec<AxisValue>,
+}
+
+/// See [`Event::PointFinished`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct PointFinished {
+    /// Number of the point.
+    pub point: u64,
+}
+
+/// Which array's beam was searched.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum SearchSide {
+    /// The transmitter's.
+    Tx,
+    /// The receiver's.
+    Rx,
+    /// Both.
+    Both,
+}
+
+/// A pair of beams and the link they gave.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Probe {
+    /// Steering angle of the transmit beam, degrees from broadside.
+    pub tx_deg: f64,
+    /// Steering angle of the receive beam, degrees from broadside.
+    pub rx_deg: f64,
+    /// Signal-to-noise ratio, dB; none when no frame was detected.
+    pub snr_db: Option<f64>,
+}
+
+/// See [`Event::Search`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct SearchDone {
+    /// Point in which it ran, when in a sweep.
+    pub point: Option<u64>,
+    /// Which array's beam.
+    pub side: SearchSide,
+    /// Strategy: `coarse to fine`.
+    pub strategy: String,
+    /// Every probe in order.
+    pub probes: Vec<Probe>,
+    /// The link before the search.
+    pub before: Option<Probe>,
+    /// The pair that was set; none when nothing was found.
+    pub chosen: Option<Probe>,
+    /// The second best that is not a neighbour of the chosen one.
+    pub runner_up: Option<Probe>,
+    /// SNR won over the state before, dB.
+    pub gain_db: Option<f64>,
+    /// Whether the search ended with a usable link.
+    pub found: bool,
+}
+
+/// See [`Event::Capture`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct CaptureTaken {
+    /// Number of the capture.
+    pub capture: CaptureNo,
+    /// Data file within the run folder: `captures/000123.sigmf-data`.
+    pub file: String,
+    /// SHA-512 of the data file, lower case hex.
+    pub sha512: String,
+    /// SHA-256 of the meta file beside it, lower case hex.
+    pub meta_sha256: String,
+    /// Label the sequence gave it: `aligned`.
+    pub label: Option<String>,
+    /// Point in which it was taken, when in a sweep.
+    pub point: Option<u64>,
+    /// Share of samples at the end of the converter's range.
+    pub clipped_fraction: f64,
+}
+
+/// See [`Event::Figures`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct FiguresFound {
+    /// Capture they were computed from.
+    pub capture: CaptureNo,
+    /// Label of that capture.
+    pub label: Option<String>,
+    /// Point of that capture.
+    pub point: Option<u64>,
+    /// Version of the analysis.
+    pub analysis_version: String,
+    /// The figures.
+    pub figures: Vec<Figure>,
+}
+
+/// See [`Event::Measurement`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MeasurementDone {
+    /// Label the sequence gave it.
+    pub label: Option<String>,
+    /// Point it belongs to, when in a sweep.
+    pub point: Option<u64>,
+    /// Name of the frame that was on the air.
+    pub frame: Option<String>,
+    /// Its captures in order; their own figures stand in their [`Event::Figures`].
+    pub captures: Vec<CaptureNo>,
+    /// The figures of all its captures together: counts are sums.
+    pub figures: Vec<Figure>,
+}
+
+/// See [`Event::Expectation`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Expectation {
+    /// Capture whose figure was compared.
+    pub capture: Option<CaptureNo>,
+    /// Point of that capture.
+    pub point: Option<u64>,
+    /// Name of the figure: `evm_db`.
+    pub figure: String,
+    /// What was wanted, in words: `at most -16 dB`.
+    pub wanted: String,
+    /// What was measured; none when the figure could not be had.
+    pub measured: Option<RecordedValue>,
+    /// Whether it holds.
+    pub passed: bool,
+}
+
+/// How much a note matters.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Level {
+    /// Good to know.
+    Info,
+    /// Odd, and the run went on.
+    Warning,
+    /// Something failed.
+    Error,
+}
+
+/// See [`Event::Note`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Note {
+    /// How much it matters.
+    pub level: Level,
+    /// Class, when it is a fault.
+    pub class: Option<FaultClass>,
+    /// Instrument it concerns.
+    pub instrument: Option<String>,
+    /// What happened.
+    pub message: String,
+}
+
+/// An action of the safe state that failed.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SafeStateFault {
+    /// The action: `supply.output: off`.
+    pub action: String,
+    /// Why it failed.
+    pub message: String,
+}
+
+/// See [`Event::SafeState`].
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct SafeState {
+    /// Actions done, in order.
+    pub done: Vec<String>,
+    /// Actions that failed, in order.
+    pub failed: Vec<SafeStateFault>,
+}
+
+/// How a run ended.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Outcome {
+    /// Everything ran and every expectation held.
+    Completed,
+    /// Everything ran; at least one expectation did not hold.
+    ExpectationFailed,
+    /// A fault ended it.
+    Failed,
+    /// The operator stopped it.
+    Stopped,
+}
+
+impl Outcome {
+    /// All outcomes.
+    pub const ALL: [Self; 4] =
+        [Self::Completed, Self::ExpectationFailed, Self::Failed, Self::Stopped];
+
+    /// The outcome as a word, as in the journal: `expectation_failed`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Completed => "completed",
+            Self::ExpectationFailed => "expectation_failed",
+            Self::Failed => "failed",
+            Self::Stopped => "stopped",
+        }
+    }
+
+    /// The outcome of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|outcome| outcome.name() == name)
+    }
+}
+
+/// See [`Event::RunEnded`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct RunEnded {
+    /// How.
+    pub outcome: Outcome,
+    /// Why, when it did not simply complete.
+    pub message: Option<String>,
+    /// Points finished.
+    pub points: u64,
+    /// Captures kept.
+    pub captures: u64,
+    /// Expectations that did not hold.
+    pub expectations_failed: u64,
+}

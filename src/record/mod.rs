@@ -1,0 +1,56 @@
+//! The record of a run: folder, journal, captures, catalogue.
+//!
+//! Plain values in, files out. Nothing here knows instruments, signal processing, sequences or the
+//! wall clock: whoever calls says what was asked, what was read back, what was found and when.
+//!
+//! - [`RunFolder`] lays out one run on disk; [`Journal`] is the truth of it, one [`Event`] a line.
+//! - [`RunFolder::write_capture`] keeps the raw codes of the scope as a SigMF recording.
+//! - [`Catalogue`] is an index over many runs that can be rebuilt from the folders at any time.
+//! - [`verify`] recomputes every checksum of a run.
+//! - [`read_recording`] reads any SigMF recording back, ours or a stranger's.
+
+mod analysis;
+mod catalogue;
+mod disk;
+mod error;
+mod event;
+#[cfg(test)]
+pub(crate) mod fixture;
+mod folder;
+#[cfg(test)]
+mod golden;
+mod hash;
+mod journal;
+mod sigmf;
+mod value;
+mod verify;
+
+pub use analysis::{
+    ANALYSIS_ENDING, ANALYSIS_FORMAT, Analysis, CONSTELLATION_POINTS_MAX, ChannelPoint,
+    Constellation, figure,
+};
+pub use catalogue::{
+    CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, PointRow, RunRow, RunsWanted,
+    SettingRow,
+};
+pub use error::{RecordError, RecordErrorKind};
+pub use event::{
+    CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound, JournalStarted,
+    Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe, RunEnded,
+    RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
+};
+pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
+pub use journal::{
+    Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalReading, LineFault, LineProblem,
+};
+pub use sigmf::{
+    BeamRecord, CaptureRecord, ChannelScale, DATA_ENDING, DataType, EXTENSION_NAME,
+    EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING, Recording,
+    RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, SigmfCapture, SigmfExtension,
+    SigmfGlobal, SigmfMeta, read_recording,
+};
+pub use value::{
+    AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,
+    figure_names,
+};
+pub use verify::{Finding, Problem, verify};

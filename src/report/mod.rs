@@ -1,0 +1,40 @@
+//! The report of a run: one self-contained page, and numbers as an engineer reads them.
+//!
+//! Reads a run folder through [`crate::record`], and nothing else. The page needs no network, no
+//! script and no other file: it opens from a mail attachment.
+
+mod captures;
+mod html;
+mod number;
+mod page;
+mod plot;
+mod run;
+mod search;
+mod settings;
+mod story;
+
+use std::path::PathBuf;
+
+use crate::record::{RecordError, RunFolder};
+
+pub use number::{count, duration, error_rate, number, number_exact, rate, recorded};
+
+/// Writes `report.html` into the run folder, over an older one, and returns its path.
+///
+/// # Errors
+/// When the journal cannot be read, or the page cannot be written.
+pub fn write(folder: &RunFolder) -> Result<PathBuf, RecordError> {
+    let page = page(folder)?;
+    folder.write_report(&page)
+}
+
+/// The report as HTML.
+///
+/// # Errors
+/// When the journal cannot be read. Captures and analyses that cannot be read are told in the page.
+pub fn page(folder: &RunFolder) -> Result<String, RecordError> {
+    Ok(page::render(&run::Run::gather(folder)?))
+}
+
+#[cfg(test)]
+mod tests;

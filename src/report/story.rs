@@ -1,0 +1,277 @@
+//! The story of a run: what was done, in order, in sentences.
+
+use jiff::Timestamp;
+
+use super::html::escape;
+use super::number::{count, error_rate, number, recorded};
+use super::run::{Run, Shot};
+use super::search;
+use super::settings::is_element;
+use crate::record::{Entry, Event, Level, Note, SettingDone, figure_names};
+
+/// Most lines of the story in a page.
+const LINES_MAX: usize = 400;
+/// Longest story that is not folded away.
+const OPEN_MAX: usize = 40;
+/// Settings named in one line; the rest are counted.
+const NAMED_MAX: usize = 6;
+
+/// One line of the story; `text` is HTML.
+struct Line {
+    at: Timestamp,
+    /// Whether the line must not be left out: a warning or an error.
+    matters: bool,
+    text: String,
+}
+
+/// The story: a few sentences, then an ordered list, folded away when it is long.
+pub(super) fn story(run: &Run<'_>) -> String {
+    let lines = lines(run);
+    let Some(start) = run.started_at.or(lines.first().map(|line| line.at)) else {
+        return "<p>The journal tells of nothing.</p>\n".to_owned();
+    };
+    let mut list = String::from("<ol class=\"story\">\n");
+    for (place, line) in lines.iter().enumerate() {
+        if place >= LINES_MAX && !line.matters {
+            continue;
+        }
+        let since = line.at.duration_since(start).as_secs_f64();
+        list += &format!(
+            "<li><time datetime=\"{}\">{}</time> <span>{}</span></li>\n",
+            line.at,
+            clock(since),
+            line.text
+        );
+    }
+    list += "</ol>\n";
+    let summary = escape(summary(run));
+    if lines.len() <= OPEN_MAX {
+        return format!("<p>{summary}</p>\n{list}");
+    }
+    let cut = if lines.len() > LINES_MAX {
+        format!(
+            "<p>After the first {LINES_MAX} lines only warnings and errors are told here; all of \
+             it stands in the journal.</p>\n"
+        )
+    } else {
+        String::new()
+    };
+    let count = count(lines.len() as u64);
+    format!(
+        "<p>{summary}</p>\n<details><summary>All of it, {count} lines</summary>{list}{cut}</details>\n"
+    )
+}
+
+/// The run in a few sentences.
+fn summary(run: &Run<'_>) -> String {
+    let many = |n: usize, one: &str, more: &str| {
+        format!("{} {}", count(n as u64), if n == 1 { one } else { more })
+    };
+    let warnings = run.notes.iter().filter(|(_, note)| note.level > Level::Info).count();
+    let mut text = format!(
+        "{}, {}, {}.",
+        many(run.shots.len(), "capture", "captures"),
+        many(run.searches.len(), "beam search", "beam searches"),
+        many(warnings, "warning or error", "warnings and errors")
+    );
+    let evm = |shot: &&Shot| shot.figure(figure_names::EVM_DB).unwrap_or(f64::NAN);
+    let measured = || run.shots.iter().filter(|shot| evm(shot).is_finite());
+    let best = measured().min_by(|a, b| evm(a).total_cmp(&evm(b)));
+    let worst = measured().max_by(|a, b| evm(a).total_cmp(&evm(b)));
+    if let (Some(best), Some(worst), true) = (best, worst, measured().count() > 1) {
+        text += &format!(
+            " The EVM reached from {} ({}) to {} ({}).",
+            number(evm(&best), "dB"),
+            best.name(),
+            number(evm(&worst), "dB"),
+            worst.name()
+        );
+    }
+    let rated = run.shots.iter().filter_map(|shot| shot.figure(figure_names::BER));
+    let clean = rated.clone().filter(|ber| *ber == 0.0).count();
+    let rated = rated.count();
+    if rated > 0 {
+        text += &format!(
+            " No bit errors were found in {clean} of {}.",
+            many(rated, "capture", "captures")
+        );
+    }
+    text
+}
+
+/// Time since the start: `0:07.5`, `1:02:07`.
+fn clock(seconds: f64) -> String {
+    let tenths = (seconds.max(0.0) * 10.0).round() as u64;
+    let (whole, tenth) = (tenths / 10, tenths % 10);
+    if whole >= 3600 {
+        format!("{}:{:02}:{:02}", whole / 3600, whole / 60 % 60, whole % 60)
+    } else {
+        format!("{}:{:02}.{tenth}", whole / 60, whole % 60)
+    }
+}
+
+/// What is told in one line with its like: settings made and instruments reached in a row.
+#[derive(Default)]
+struct Pending<'a> {
+    settings: Vec<&'a SettingDone>,
+    instruments: Vec<&'a str>,
+    at: Option<Timestamp>,
+}
+
+impl<'a> Pending<'a> {
+    /// Takes an event that is told with its like, and says whether it did.
+    fn take(&mut self, entry: &'a Entry) -> bool {
+        match &entry.event {
+            Event::Setting(done) => self.settings.push(done),
+            Event::Instrument(found) => self.instruments.push(&found.name),
+            _ => return false,
+        }
+        self.at = Some(entry.at);
+        true
+    }
+
+    fn tell(&mut self, lines: &mut Vec<Line>) {
+        let Some(at) = self.at.take() else { return };
+        if !self.instruments.is_empty() {
+            let names = escape(self.instruments.join(", "));
+            lines.push(Line { at, matters: false, text: format!("Reached {names}.") });
+        }
+        if !self.settings.is_empty() {
+            lines.push(Line { at, matters: false, text: settings_words(&self.settings) });
+        }
+        *self = Self::default();
+    }
+}
+
+fn lines(run: &Run<'_>) -> Vec<Line> {
+    let mut lines = Vec::new();
+    let mut pending = Pending::default();
+    let mut shots = run.shots.iter();
+    for entry in &run.entries {
+        let shot = match &entry.event {
+            Event::Capture(_) => shots.next(),
+            _ => None,
+        };
+        if pending.take(entry) {
+            continue;
+        }
+        if let Some(line) = line(entry, shot) {
+            pending.tell(&mut lines);
+            lines.push(line);
+        }
+    }
+    pending.tell(&mut lines);
+    lines
+}
+
+fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
+    let mut matters = false;
+    let text = match &entry.event {
+        Event::RunStarted(start) => {
+            let kind = if start.simulated { "simulated bench" } else { "bench" };
+            let (sequence, bench) = (escape(&start.sequence), escape(&start.bench));
+            format!("Started <b>{sequence}</b> on the {kind} <b>{bench}</b>.")
+        }
+        Event::RunResumed(_) => "Went on after an interruption.".to_owned(),
+        Event::PointStarted(point) => {
+            let axes: Vec<String> = point
+                .position
+                .iter()
+                .map(|axis| format!("{} {}", axis.axis, recorded(&axis.value)))
+                .collect();
+            format!("Point {}: {}", point.point, escape(axes.join(", ")))
+        }
+        Event::Search(search) => {
+            matters = !search.found;
+            let strategy = escape(&search.strategy);
+            format!("Searched beams, {strategy}: {}", escape(search::in_words(search)))
+        }
+        Event::Capture(_) => capture_words(shot?),
+        Event::Expectation(expectation) => {
+            matters = !expectation.passed;
+            let figure = escape(&expectation.figure);
+            let wanted = escape(&expectation.wanted);
+            let verdict = if expectation.passed { "holds" } else { "<strong>fails</strong>" };
+            format!("Expected <code>{figure}</code> {wanted}: {verdict}.")
+        }
+        Event::Note(note) => {
+            matters = note.level > Level::Info;
+            note_words(note)
+        }
+        Event::SafeState(state) if state.failed.is_empty() => {
+            format!("Brought the bench to its safe state: {}.", escape(state.done.join(", ")))
+        }
+        Event::SafeState(state) => {
+            matters = true;
+            let failed: Vec<String> = state
+                .failed
+                .iter()
+                .map(|fault| format!("{} ({})", fault.action, fault.message))
+                .collect();
+            let failed = escape(failed.join("; "));
+            format!("<strong>Safe state not reached:</strong> {failed}.")
+        }
+        Event::RunEnded(_) => "Ended.".to_owned(),
+        Event::Setting(_)
+        | Event::Instrument(_)
+        | Event::Figures(_)
+        | Event::Measurement(_)
+        | Event::PointFinished(_)
+        | Event::JournalStarted(_) => return None,
+    };
+    Some(Line { at: entry.at, matters, text })
+}
+
+fn capture_words(shot: &Shot) -> String {
+    let mut words = Vec::new();
+    if !shot.detected() {
+        words.push("no frame found".to_owned());
+    }
+    let decibels = |name: &str| shot.figure(name).map(|value| number(value, "dB"));
+    words.extend(decibels(figure_names::SNR_DB).map(|snr| format!("SNR {snr}")));
+    words.extend(decibels(figure_names::EVM_DB).map(|evm| format!("EVM {evm}")));
+    words.extend(error_rate(&shot.figures).map(|ber| format!("BER {ber}")));
+    let found = if words.is_empty() { "not analysed".to_owned() } else { words.join(", ") };
+    let frame = shot.frame.as_ref().map(|frame| format!(" ({})", frame.name));
+    let frame = frame.unwrap_or_default();
+    format!("Measured <b>{}</b>{}: {}.", escape(shot.name()), escape(frame), escape(found))
+}
+
+pub(super) fn note_words(note: &Note) -> String {
+    let level = match note.level {
+        Level::Info => "Note",
+        Level::Warning => "Warning",
+        Level::Error => "Error",
+    };
+    let instrument = note.instrument.as_ref().map(|name| format!(", {name}")).unwrap_or_default();
+    format!("<b>{level}{}</b>: {}", escape(instrument), escape(&note.message))
+}
+
+fn settings_words(settings: &[&SettingDone]) -> String {
+    let (elements, plain): (Vec<&SettingDone>, Vec<&SettingDone>) =
+        settings.iter().partition(|done| is_element(&done.setting.name));
+    let mut words: Vec<String> = plain
+        .iter()
+        .take(NAMED_MAX)
+        .map(|done| {
+            let setting = &done.setting;
+            let asked = setting.asked.as_ref().unwrap_or(&setting.read_back);
+            let name = escape(&setting.name);
+            let asked = escape(recorded(asked));
+            if setting.matched {
+                format!("<code>{name}</code> {asked}")
+            } else {
+                let read = escape(recorded(&setting.read_back));
+                format!("<code>{name}</code> {asked} (<strong>reads {read}</strong>)")
+            }
+        })
+        .collect();
+    let more = plain.len().saturating_sub(NAMED_MAX);
+    if more > 0 {
+        words.push(format!("{} more", count(more as u64)));
+    }
+    if !elements.is_empty() {
+        words.push(format!("{} element weights", count(elements.len() as u64)));
+    }
+    format!("Set {}.", words.join(", "))
+}
