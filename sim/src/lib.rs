@@ -1,1 +1,141 @@
-//! sim.
+//! A simulated phased-array bench: five instruments that speak bytes, and the physics between them.
+//!
+//! It shares nothing with what it tests: own command parser, own waveform mathematics. It knows
+//! nothing of frames, modulation or analysis; the scope shows what the source's loaded samples became
+//! on the path. The front door is bytes ([`SimBench::pipe`], [`SimBench::serve`]); the back door is
+//! [`SimBench::truth`]. One [`SimBench`] is one coherent bench, however many clients speak to it.
+//!
+//! ```
+//! # tokio::runtime::Builder::new_current_thread().enable_all().build().expect("a runtime").block_on(async {
+//! use beamwarden_sim::{Model, Post, SimBench};
+//! use tokio::io::{AsyncReadExt, AsyncWriteExt};
+//!
+//! let bench = SimBench::new(Model::default()).expect("the default model holds");
+//! let mut supply = bench.pipe(Post::Supply);
+//! supply.write_all(b"VOLT 1.2;OUTP ON;*OPC?\n").await.expect("it listens");
+//! let mut answer = [0; 2];
+//! supply.read_exact(&mut answer).await.expect("it answers");
+//! assert_eq!(&answer, b"1\n");
+//! assert!(bench.truth().powered);
+//! # });
+//! ```
+//!
+//! # Commands
+//!
+//! Notation of SCPI-99: upper case is the short form, brackets hold optional nodes, `#` allows the
+//! numeric suffix 1. Commands have a query form unless marked: (e) event, no query; (q) query only.
+//! Numbers take MINimum and MAXimum, also in the query. Answers are NR3 with twelve digits.
+//!
+//! All four SCPI instruments: `*CLS`(e) `*ESE` `*ESR?` `*IDN?` `*OPC` `*OPC?` `*RST`(e) `*SRE`
+//! `*STB?` `*TST?` `*WAI`(e); `SYSTem:ERRor[:NEXT]?` `SYSTem:ERRor:COUNt?` `SYSTem:VERSion?`;
+//! `STATus:OPERation|QUEStionable[:EVENt]?` `:CONDition?` `:ENABle` `:PTRansition` `:NTRansition`;
+//! `STATus:PRESet`(e).
+//!
+//! | source | |
+//! |---|---|
+//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz; our own node |
+//! | `[SOURce#:]VOLTage[:LEVel][:IMMediate][:AMPLitude]` | peak of the full-scale code, 0.01 to 1 V |
+//! | `[SOURce#:]FUNCtion[:SHAPe] DC\|USER` | USER plays the selected trace; -221 while none is |
+//! | `[SOURce#:]FUNCtion:USER <name>` | selects; answers `NONE` without one; our own node |
+//! | `OUTPut#[:STATe]` | the marker beats while USER plays with the output on |
+//! | `FORMat[:DATA] INTeger,16`, `FORMat:BORDer NORMal\|SWAPped` | NORMal: most significant byte first |
+//! | `TRACe:DEFine`(e) `<name>,<points>` | silent at first; -293 exists, -225 no memory |
+//! | `TRACe[:DATA] <name>,<block>`, `TRACe[:DATA]? <name>` | I and Q in turn, int16; -161 no whole pairs, -223 too many, -226 too few, -292 no such trace |
+//! | `TRACe:DELete[:NAME]`(e) `<name>`, `TRACe:DELete:ALL`(e) | a deleted trace stops playing |
+//! | `TRACe:CATalog?` `TRACe:POINts? <name>` `TRACe:FREE?` | quoted names; points; free,used |
+//!
+//! | scope | |
+//! |---|---|
+//! | `[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]` | full scale is plus and minus this, both channels, 0.005 to 2 V |
+//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us; TIME sets the points |
+//! | `[SENSe#:]SWEep:OFFSet:TIME` | first point relative to the trigger, -10 to 10 s |
+//! | `TRIGger#:SOURce IMMediate\|EXTernal` | EXTernal is the source's marker |
+//! | `INITiate[:IMMediate]`(e) | overlapped; -213 while under way |
+//! | `ABORt`(e) | a record under way is lost |
+//! | `TRACe:SCALe? CH1\|CH2` | volts per code, offset, bits; our own node |
+//! | `TRACe[:DATA]? CH1\|CH2` | block of right-justified int16 codes; CH1 is I; -230 without a record of the settings in force |
+//! | `FORMat…` | as the source's |
+//!
+//! Settings that shape a record are refused with -221 while one is under way.
+//!
+//! | supply | |
+//! |---|---|
+//! | `[SOURce#:]VOLTage[:LEVel][:IMMediate][:AMPLitude]` | 0 to 3 V; overlapped, slews |
+//! | `[SOURce#:]CURRent[:LEVel][:IMMediate][:AMPLitude]` | limit, 0 to 2 A |
+//! | `[SOURce#:]VOLTage:PROTection[:LEVel]` `:TRIPped?` `:CLEar`(e) | a trip latches the output off |
+//! | `OUTPut#[:STATe]` | overlapped; -240 while tripped |
+//! | `MEASure[:SCALar]:VOLTage[:DC]?` `MEASure[:SCALar]:CURRent[:DC]?` | with the meter's noise |
+//!
+//! OPERation bit 1 SETTling; QUEStionable bit 0 in current limit, bit 9 (ours) tripped.
+//!
+//! | turntable | |
+//! |---|---|
+//! | `AXIS#:POSition` | overlapped; asked: measured angle, deg; -222 outside the limits, -221 drive off or not referenced |
+//! | `AXIS#:POSition:TARGet?` `AXIS#:POSition:TOLerance` | last accepted target; in-position window (kept, used by clients) |
+//! | `AXIS#:LIMit:LOWer` `AXIS#:LIMit:UPPer` `AXIS#:SPEed` | speed holds for the next move |
+//! | `AXIS#[:STATe]` `AXIS#:HOME`(e) `AXIS#:REFerenced?` `AXIS#:STOP`(e) `ABORt`(e) | wakes referenced, drive on |
+//!
+//! OPERation bit 1 SETTling until a move is over, bit 8 moving. A new target replaces the old.
+//!
+//! The DUT control port takes text lines: `r AAAA` answers `= VVVV`, `w AAAA VVVV` answers `ok`,
+//! `id` answers `id maker,model,serial,firmware`, `*IDN?` the same without `id`; what is refused is
+//! answered `no <number> <text>`. Transmitter at 0x0000, receiver at 0x1000: 0x000 chip id, 0x001
+//! enable, 0x002 channel, 0x003 gain, 0x010 status (bit 0 lock, bit 1 supply), 0x011 temperature in
+//! 1/16 degC, 0x100 and on one word per element (bits 4..0 phase, 10..8 attenuation, 15 on).
+//!
+//! # The model
+//!
+//! Every number, with unit and default, is in [`Model`] and below; it is read from YAML by
+//! [`Model::from_yaml`]. From a standard or the trade: free-space loss (ITU-R P.525), thermal noise
+//! at 290 K (ITU-R P.372), channels and chip rate of the DMG PHY (IEEE Std 802.11), half-wave
+//! spacing, 5-bit phase shifters. **Invented for the demonstration**, of a plausible size but no
+//! device's: distance, element power, gains, noise figure, reference errors, filter edges, delays,
+//! currents, temperatures, settling and read-out times, memory sizes, limits, all ranges of the
+//! commands.
+//!
+//! What a record shows, in order: the source's looped 16-bit samples, interpolated by a
+//! Kaiser-windowed low-pass that is at once the source's reconstruction and the receiver's baseband
+//! filter (flat to 1.2 GHz, 70 dB down from 2.0 GHz; own error below -55 dB); flight and cable delay;
+//! transmit gain (1 dB per code), array response and path, receive response, gain (1 dB per code);
+//! turn by the carrier offset from a random phase; receiver noise kT(290 K) times noise figure, white
+//! in the receiver's band; the scope's own white noise (0.1 % of the range rms); clipping and
+//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter; the
+//! signal is later by the delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls
+//! anywhere in the pass.
+//!
+//! The receive combiner divides by the square root of N, so its output is larger with more elements;
+//! an element that is off lets in neither signal nor noise. The turntable carries the receiver: at
+//! table angle a the transmitter appears at -a from its broadside.
+//!
+//! Settings of the story and what they give with the default model, for a QPSK waveform of roll-off
+//! 0.25 whose largest I or Q is full scale: channel 3, both gain codes 20, amplitude 0.4 V, range
+//! 0.25 V, supply 1.2 V: Es/N0 17.5 dB at 1.76 GHz, peak at 60 % of the range; 12.8 dB less at a
+//! table angle of 21 deg; within 0.1 dB of aligned once the receive beam points at -21 deg. Carrier
+//! offset +432.2 kHz (6.9 ppm of 62.64 GHz).
+//!
+//! # Time
+//!
+//! All time is tokio's: nothing runs in the background, and a paused clock skips from event to event.
+//! Moves, slews, locks and acquisitions are functions of time; whoever speaks first lets what lies in
+//! between happen in order. Same seed and same commands at the same times give the same bytes.
+
+mod door;
+mod instruments;
+mod model;
+mod physics;
+mod post;
+mod scpi;
+mod truth;
+mod world;
+
+pub use door::{Address, ServeError, ServePlan, Serving, SimBench};
+pub use model::{
+    ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
+    SupplyModel, TransmitterModel, TurntableModel,
+};
+pub use physics::array::ElementCode;
+pub use post::Post;
+pub use truth::{
+    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
+    TurntableTruth,
+};

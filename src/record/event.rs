@@ -31,6 +31,8 @@ pub enum Event {
     Capture(CaptureTaken),
     /// The analysis of a capture ended.
     Figures(FiguresFound),
+    /// A measurement ended: its captures' figures together.
+    Measurement(MeasurementDone),
     /// An expectation was checked.
     Expectation(Expectation),
     /// Something worth telling.
@@ -55,6 +57,7 @@ impl Event {
             Self::Search(_) => "search",
             Self::Capture(_) => "capture",
             Self::Figures(_) => "figures",
+            Self::Measurement(_) => "measurement",
             Self::Expectation(_) => "expectation",
             Self::Note(_) => "note",
             Self::SafeState(_) => "safe_state",
@@ -223,6 +226,21 @@ pub struct FiguresFound {
     /// Version of the analysis.
     pub analysis_version: String,
     /// The figures.
+    pub figures: Vec<Figure>,
+}
+
+/// See [`Event::Measurement`].
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct MeasurementDone {
+    /// Label the sequence gave it.
+    pub label: Option<String>,
+    /// Point it belongs to, when in a sweep.
+    pub point: Option<u64>,
+    /// Name of the frame that was on the air.
+    pub frame: Option<String>,
+    /// Its captures in order; their own figures stand in their [`Event::Figures`].
+    pub captures: Vec<CaptureNo>,
+    /// The figures of all its captures together: counts are sums.
     pub figures: Vec<Figure>,
 }
 

@@ -36,8 +36,8 @@ pub use catalogue::{
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
     CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound, JournalStarted,
-    Level, Note, Outcome, PointFinished, PointStarted, Probe, RunEnded, RunResumed, RunStarted,
-    SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
+    Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe, RunEnded,
+    RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
 };
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use journal::{

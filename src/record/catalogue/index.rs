@@ -194,6 +194,7 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
         Event::JournalStarted(_)
         | Event::Instrument(_)
         | Event::Search(_)
+        | Event::Measurement(_)
         | Event::Note(_)
         | Event::SafeState(_) => Ok(()),
     }

@@ -1,0 +1,281 @@
+//! Actions of a profile: message steps with words and samples in, numbers and codes out.
+
+use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use tokio::time::{Instant, sleep};
+
+use super::Instrument;
+use super::error::{InstrumentError, InstrumentFault, Phase};
+use super::exchange::LINE_BYTES_MAX;
+use crate::fault::nearest;
+use crate::message::{
+    BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, Number, emit_block_header, parse_word,
+    trim,
+};
+use crate::pattern::Pattern;
+use crate::profile::{Action, ActionStep, BinaryFormat, Effect, Input};
+
+/// What an action is given.
+#[derive(Clone, Debug, Default)]
+pub struct Inputs<'a> {
+    words: BTreeMap<String, String>,
+    samples: BTreeMap<String, &'a [i16]>,
+}
+
+impl<'a> Inputs<'a> {
+    /// Nothing.
+    #[must_use]
+    pub fn none() -> Self {
+        Self::default()
+    }
+
+    /// With a word.
+    #[must_use]
+    pub fn word(mut self, name: &str, word: &str) -> Self {
+        self.words.insert(name.into(), word.into());
+        self
+    }
+
+    /// With samples, I and Q in turn.
+    #[must_use]
+    pub fn iq_samples(mut self, name: &str, samples: &'a [i16]) -> Self {
+        self.samples.insert(name.into(), samples);
+        self
+    }
+
+    /// What fills a slot of a message: a word, or a number made from the samples.
+    fn slot(&self, name: &str) -> Option<Cow<'_, str>> {
+        if let Some(word) = self.words.get(name) {
+            return Some(word.as_str().into());
+        }
+        let values = self.samples.values().next()?.len();
+        match name {
+            "points" => Some((values / 2).to_string().into()),
+            "values" => Some(values.to_string().into()),
+            _ => None,
+        }
+    }
+}
+
+/// What an action brought.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Performed {
+    /// The numbers that were asked for, by the names in the profile.
+    pub numbers: BTreeMap<String, f64>,
+    /// The codes that were fetched.
+    pub codes: Option<Vec<i16>>,
+    /// Time from the first byte to the last answer.
+    pub took: Duration,
+}
+
+/// One channel's record as the scope sent it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trace {
+    /// The codes, two's complement, right-justified.
+    pub codes: Vec<i16>,
+    /// Volts of one code.
+    pub volts_per_code: f64,
+    /// Volts of code 0.
+    pub offset_volts: f64,
+    /// Bits of the converter.
+    pub bits: u32,
+}
+
+impl Performed {
+    /// The codes with their scale; `None` unless the action fetched codes and asked for
+    /// `volts_per_code`, `offset_volts` and `bits`.
+    #[must_use]
+    pub fn into_trace(self) -> Option<Trace> {
+        let number = |name: &str| self.numbers.get(name).copied();
+        let bits = number("bits").filter(|bits| (1.0..=64.0).contains(bits))?;
+        let (volts_per_code, offset_volts) = (number("volts_per_code")?, number("offset_volts")?);
+        Some(Trace { codes: self.codes?, volts_per_code, offset_volts, bits: bits as u32 })
+    }
+}
+
+impl Instrument {
+    /// Performs an action.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]. What the profile gives for this case has then been sent, so that the
+    /// next try finds the instrument ready, if the link allowed it.
+    pub async fn perform(
+        &mut self,
+        name: &str,
+        inputs: &Inputs<'_>,
+    ) -> Result<Performed, InstrumentError> {
+        let profile = self.driver.profile.clone();
+        let Some(action) = profile.action(name) else {
+            let names = profile.actions.iter().map(|action| action.name.as_str());
+            let near = nearest(name, names).unwrap_or_default().to_owned();
+            let fault = InstrumentFault::Unknown { what: "action", name: name.into(), near };
+            return Err(self.error(Phase::Check, name, fault));
+        };
+        check_inputs(action, inputs).map_err(|fault| self.error(Phase::Check, name, fault))?;
+        self.ready(name).await?;
+        let since = Instant::now();
+        let mut performed = Performed::default();
+        for step in &action.steps {
+            if let Err(error) = self.step(name, step, inputs, &mut performed).await {
+                self.undo(action, inputs).await;
+                return Err(error);
+            }
+        }
+        performed.took = since.elapsed();
+        Ok(performed)
+    }
+
+    /// Sends what the profile gives for a failed action; the failure itself is what is reported.
+    async fn undo(&mut self, action: &Action, inputs: &Inputs<'_>) {
+        for step in &action.if_it_fails {
+            let outcome = match self.ready(&action.name).await {
+                Ok(()) => self.step(&action.name, step, inputs, &mut Performed::default()).await,
+                Err(error) => Err(error),
+            };
+            if let Err(error) = outcome {
+                tracing::warn!(instrument = self.name(), %error, "after a failed action");
+                return;
+            }
+        }
+    }
+
+    async fn step(
+        &mut self,
+        action: &str,
+        step: &ActionStep,
+        inputs: &Inputs<'_>,
+        performed: &mut Performed,
+    ) -> Result<(), InstrumentError> {
+        let timeout = self.timeout;
+        match step {
+            ActionStep::Send(pattern) => {
+                let text = self.fill(pattern, inputs)?;
+                self.command(text.as_bytes(), &text, &Effect::default(), timeout).await
+            }
+            ActionStep::SendBlock { message, from, format } => {
+                let text = self.fill(message, inputs)?;
+                let samples = inputs.samples.get(from).copied().unwrap_or_default();
+                let bytes = block_message(&text, samples, *format)
+                    .map_err(|error| self.error(Phase::Check, &text, error.into()))?;
+                self.command(&bytes, &text, &Effect::default(), timeout).await
+            }
+            ActionStep::Ask { message, answer } => {
+                let text = self.fill(message, inputs)?;
+                self.ask_numbers(&text, answer, performed).await
+            }
+            ActionStep::FetchBlock { message, format } => {
+                let text = self.fill(message, inputs)?;
+                performed.codes = Some(self.fetch(&text, *format).await?);
+                Ok(())
+            }
+            ActionStep::Complete(longest) => {
+                self.complete(action, *longest).await?;
+                self.check_errors(action).await
+            }
+            ActionStep::Poll(poll, longest) => {
+                self.poll(poll, action, *longest).await?;
+                self.check_errors(action).await
+            }
+            ActionStep::Wait(time) => {
+                sleep(*time).await;
+                Ok(())
+            }
+        }
+    }
+
+    fn fill(&self, pattern: &Pattern, inputs: &Inputs<'_>) -> Result<String, InstrumentError> {
+        pattern
+            .emit(|slot| inputs.slot(slot))
+            .map_err(|error| self.error(Phase::Check, &pattern.to_string(), error.into()))
+    }
+
+    async fn ask_numbers(
+        &mut self,
+        text: &str,
+        form: &Pattern,
+        performed: &mut Performed,
+    ) -> Result<(), InstrumentError> {
+        let expect = Expect::Line(LINE_BYTES_MAX);
+        let outcome = self.exchange.ask(text.as_bytes(), expect, self.timeout).await;
+        let answer = self.answered(Phase::Ask, text, outcome).await?.data;
+        let line = String::from_utf8_lossy(&answer);
+        let Some(found) = form.parse_line(line.trim()) else {
+            let fault = MessageFault::OtherForm(form.to_string());
+            return Err(self.unparsed(Phase::Ask, text, MessageError::new(fault, &answer)));
+        };
+        for (name, value) in found {
+            let number = match Number::parse(trim(value.as_bytes())) {
+                Ok(Number::Value(number)) => Ok(number),
+                Ok(_) => Err(MessageError::new(MessageFault::Flag, &answer)),
+                Err(error) => Err(error),
+            };
+            let number = number.map_err(|error| self.unparsed(Phase::Ask, text, error))?;
+            performed.numbers.insert(name.to_owned(), number);
+        }
+        Ok(())
+    }
+
+    async fn fetch(
+        &mut self,
+        text: &str,
+        format: BinaryFormat,
+    ) -> Result<Vec<i16>, InstrumentError> {
+        let expect = Expect::Block(BLOCK_BYTES_MAX);
+        let outcome = self.exchange.ask(text.as_bytes(), expect, self.timeout).await;
+        let data = self.answered(Phase::Ask, text, outcome).await?.data;
+        let codes = format.parse_codes(&data).ok_or_else(|| {
+            let got = data.len();
+            let announced = got.next_multiple_of(format.bytes_each());
+            let fault = MessageFault::BlockTooShort { got, announced };
+            self.unparsed(Phase::Ask, text, MessageError::new(fault, &[]))
+        })?;
+        self.check_errors(text).await?;
+        Ok(codes)
+    }
+}
+
+/// The command with its block, without the end of line.
+fn block_message(
+    text: &str,
+    samples: &[i16],
+    format: BinaryFormat,
+) -> Result<Vec<u8>, MessageError> {
+    let header = emit_block_header(samples.len() * format.bytes_each())?;
+    let mut bytes = Vec::with_capacity(text.len() + header.len() + 2 * samples.len() + 1);
+    bytes.extend_from_slice(text.as_bytes());
+    bytes.extend_from_slice(header.as_bytes());
+    format.emit(samples, &mut bytes);
+    Ok(bytes)
+}
+
+/// Everything that the action takes is there and of its kind, and nothing else.
+fn check_inputs(action: &Action, inputs: &Inputs<'_>) -> Result<(), InstrumentFault> {
+    let wrong =
+        |name: &str, problem| Err(InstrumentFault::Input { name: name.to_owned(), problem });
+    for (name, input) in &action.takes {
+        match (input, inputs.words.get(name), inputs.samples.get(name)) {
+            (Input::Word, Some(word), _) if parse_word(word.as_bytes()).is_err() => {
+                return wrong(name, "is no word of up to 12 letters, digits and underscores");
+            }
+            (Input::OneOf(words), Some(word), _) if !words.contains(word) => {
+                return wrong(name, "is not one of the words that the action takes");
+            }
+            (Input::IqSamples, _, Some(samples))
+                if samples.is_empty() || !samples.len().is_multiple_of(2) =>
+            {
+                return wrong(name, "does not hold pairs of I and Q");
+            }
+            (Input::Word | Input::OneOf(_), Some(_), _) | (Input::IqSamples, _, Some(_)) => {}
+            _ => return wrong(name, "is missing"),
+        }
+    }
+    let given = inputs.words.keys().chain(inputs.samples.keys());
+    for name in given {
+        if !action.takes.iter().any(|(known, _)| known == name) {
+            return wrong(name, "is not taken by this action");
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,220 @@
+//! What can go wrong with an instrument: which one, at which command, in which phase, and what it
+//! means for whoever has to go on.
+
+use std::fmt;
+
+use crate::class::Class;
+use crate::message::{ErrorClass, ErrorEntry, Identity, MessageError, MessageFault};
+use crate::pattern::PatternError;
+use crate::transport::LinkError;
+use crate::value::Unfit;
+
+/// What was being done. Reads after "failed to".
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Phase {
+    /// Opening the link and beginning the session.
+    Open,
+    /// Bringing a disturbed link back into step.
+    Resynchronise,
+    /// Checking a request before anything is sent.
+    Check,
+    /// Sending a command.
+    Send,
+    /// Asking a query.
+    Ask,
+    /// Waiting until an operation is complete.
+    Complete,
+    /// Reading the error queue after a command.
+    ErrorCheck,
+    /// Reading a setting back.
+    ReadBack,
+}
+
+impl fmt::Display for Phase {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Phase::Open => "open",
+            Phase::Resynchronise => "get back into step before",
+            Phase::Check => "accept",
+            Phase::Send => "send",
+            Phase::Ask => "ask",
+            Phase::Complete => "complete",
+            Phase::ErrorCheck => "check for errors after",
+            Phase::ReadBack => "read back",
+        })
+    }
+}
+
+/// Why.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum InstrumentFault {
+    /// The link failed, or no answer came in time.
+    #[error("{error}{}", shown("; received so far: ", so_far))]
+    Link {
+        /// The link's error, its byte count and time those of the whole exchange.
+        #[source]
+        error: LinkError,
+        /// What had arrived of the answer, escaped.
+        so_far: String,
+    },
+    /// No answer came, and the instrument's error queue says why.
+    #[error("it does not answer, and reports {}", list(.0))]
+    NoAnswer(Vec<ErrorEntry>),
+    /// The answer cannot be parsed.
+    #[error(transparent)]
+    Message(#[from] MessageError),
+    /// Bytes came that nobody asked for, so that the next answer cannot be trusted.
+    #[error("bytes came that nobody asked for: '{0}'")]
+    Stray(String),
+    /// The line does not become silent.
+    #[error("the line does not become silent")]
+    NeverQuiet,
+    /// The error queue has entries.
+    #[error("it reports {}", list(.0))]
+    Reported(Vec<ErrorEntry>),
+    /// The error queue goes on and on.
+    #[error("its error queue does not end after {bound} entries, the last is {last}")]
+    ErrorsEndless {
+        /// The most entries that are read.
+        bound: usize,
+        /// The last one read.
+        last: ErrorEntry,
+    },
+    /// A register port refuses.
+    #[error("it refuses: {code} {text}")]
+    Refused {
+        /// Its code.
+        code: String,
+        /// Its text.
+        text: String,
+    },
+    /// The value is of another kind or beyond the range; nothing was sent.
+    #[error(transparent)]
+    Unfit(#[from] Unfit),
+    /// Nothing has this name.
+    #[error("there is no {what} '{name}'{}", shown("; did you mean ", near))]
+    Unknown {
+        /// Setting, reading or action.
+        what: &'static str,
+        /// The name.
+        name: String,
+        /// A name like it, empty when there is none.
+        near: String,
+    },
+    /// It can only be read.
+    #[error("it can only be read")]
+    ReadOnly,
+    /// An action's input is missing, unknown or of another kind.
+    #[error("input '{name}' {problem}")]
+    Input {
+        /// The input.
+        name: String,
+        /// What is wrong with it.
+        problem: &'static str,
+    },
+    /// A message cannot be made.
+    #[error(transparent)]
+    Pattern(#[from] PatternError),
+    /// A message that is none.
+    #[error("a message is one line with at most one query")]
+    NotOneMessage,
+    /// Another instrument answers at the address.
+    #[error("another instrument answers: '{found}' where '{expected}' is expected")]
+    WrongIdentity {
+        /// Who is expected.
+        expected: String,
+        /// Who answers.
+        found: Identity,
+    },
+    /// The instrument has restarted: its settings are gone.
+    #[error("the instrument has restarted, its settings are gone")]
+    Restarted,
+    /// The completion query answers something else than 1.
+    #[error("the completion query answers '{0}' instead of 1")]
+    NotComplete(String),
+    /// A status register does not become clear.
+    #[error("its status stays at {status} after {seconds:.1} s")]
+    StaysBusy {
+        /// The last status.
+        status: i64,
+        /// Time waited.
+        seconds: f64,
+    },
+    /// A register shows a code that stands for no word.
+    #[error("code {0} stands for no word of the register map")]
+    UnknownCode(u32),
+    /// The driver has no way to do this.
+    #[error("the profile has no register port")]
+    NoPort,
+}
+
+fn list(entries: &[ErrorEntry]) -> String {
+    entries.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+}
+
+fn shown(before: &str, text: &str) -> String {
+    if text.is_empty() { String::new() } else { format!("{before}'{text}'") }
+}
+
+impl InstrumentFault {
+    /// The class.
+    #[must_use]
+    pub fn class(&self) -> Class {
+        use InstrumentFault as F;
+        match self {
+            F::Link { error, .. } => error.class(),
+            F::Message(error) => match error.fault {
+                MessageFault::Flag | MessageFault::UnknownWord => Class::Instrument,
+                _ => Class::Transient,
+            },
+            F::Stray(_) | F::NeverQuiet | F::NotComplete(_) => Class::Transient,
+            F::Reported(entries) | F::NoAnswer(entries) => class_of_entries(entries),
+            F::Unfit(Unfit::OutOfRange { .. }) => Class::Limit,
+            F::ErrorsEndless { .. }
+            | F::Refused { .. }
+            | F::WrongIdentity { .. }
+            | F::Restarted
+            | F::StaysBusy { .. }
+            | F::UnknownCode(_) => Class::Instrument,
+            F::Unfit(Unfit::WrongKind { .. })
+            | F::Unknown { .. }
+            | F::ReadOnly
+            | F::Input { .. }
+            | F::Pattern(_)
+            | F::NotOneMessage
+            | F::NoPort => Class::Internal,
+        }
+    }
+}
+
+/// Errors of the line (-36x) and of questions and answers out of step (-4xx) may not come again;
+/// everything else will.
+fn class_of_entries(entries: &[ErrorEntry]) -> Class {
+    let passing = |entry: &ErrorEntry| {
+        matches!(entry.number, -363..=-360 | -365) || entry.class() == ErrorClass::Query
+    };
+    if entries.iter().all(passing) { Class::Transient } else { Class::Instrument }
+}
+
+/// A failure at an instrument.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+#[error("{instrument}: failed to {phase} '{command}': {fault}")]
+pub struct InstrumentError {
+    /// The instrument's name in the bench file.
+    pub instrument: String,
+    /// The message, setting or action, abbreviated.
+    pub command: String,
+    /// What was being done.
+    pub phase: Phase,
+    /// Why it failed.
+    #[source]
+    pub fault: Box<InstrumentFault>,
+}
+
+impl InstrumentError {
+    /// The class.
+    #[must_use]
+    pub fn class(&self) -> Class {
+        self.fault.class()
+    }
+}

@@ -1,0 +1,237 @@
+//! One message out, one answer in, each with a deadline; and the knowledge whether link and
+//! instrument are in step.
+//!
+//! From the first byte of an exchange to the last the link counts as out of step. An exchange that
+//! fails, or whose future is dropped, leaves it so, and nothing more is sent until
+//! [`super::session`] has brought it back: a late answer is never taken for the next one.
+
+use std::time::Duration;
+
+use tokio::time::Instant;
+
+use super::error::InstrumentFault;
+use crate::message::{AnswerReader, Expect, MessageError, MessageFault, Step, trim};
+use crate::transport::{LinkError, LinkFault, Pace, Part, Recovery, Transport};
+
+/// Longest line accepted as an answer.
+pub(super) const LINE_BYTES_MAX: usize = 1 << 20;
+/// How long the end of line after a block may be late. A device that sends one sends it at once.
+const END_OF_BLOCK: Duration = Duration::from_millis(20);
+/// The slowest link that blocks are expected to travel on, where the line itself sets no rate.
+const SLOWEST_BYTES_PER_S: f64 = 1e6;
+/// A block may take so many times the time that its bytes need at the expected rate.
+const BLOCK_TIME_MARGIN: f64 = 2.0;
+/// Bytes looked at when nothing should be there.
+const STRAY_BYTES_MAX: usize = 4096;
+/// Most bytes discarded while waiting for silence.
+const JUNK_BYTES_MAX: usize = 64 << 20;
+
+/// The link of one instrument.
+pub(super) struct Exchange {
+    link: Box<dyn Transport>,
+    /// False from the start of an exchange to its proper end.
+    in_step: bool,
+    /// A block was accepted without the end of line that may still come.
+    newline_owed: bool,
+}
+
+/// An answer.
+#[derive(Debug)]
+pub(super) struct Answer {
+    pub data: Vec<u8>,
+    pub is_block: bool,
+}
+
+impl Exchange {
+    pub fn new(link: Box<dyn Transport>) -> Self {
+        Exchange { link, in_step: false, newline_owed: false }
+    }
+
+    pub fn in_step(&self) -> bool {
+        self.in_step && self.link.is_open()
+    }
+
+    pub fn set_in_step(&mut self) {
+        self.in_step = true;
+    }
+
+    pub fn set_out_of_step(&mut self) {
+        self.in_step = false;
+    }
+
+    pub fn address(&self) -> &str {
+        self.link.describe()
+    }
+
+    pub fn recovery(&self) -> Recovery {
+        self.link.recovery()
+    }
+
+    pub fn is_open(&self) -> bool {
+        self.link.is_open()
+    }
+
+    pub async fn reopen(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
+        self.in_step = false;
+        self.newline_owed = false;
+        self.link.reopen(Instant::now() + timeout).await.map_err(bare)
+    }
+
+    /// Sends a whole message; NL is added.
+    pub async fn send(&mut self, message: &[u8], timeout: Duration) -> Result<(), InstrumentFault> {
+        self.look_for_strays().await?;
+        self.in_step = false;
+        self.send_unchecked(message, timeout).await?;
+        self.in_step = true;
+        Ok(())
+    }
+
+    /// Sends a query and reads its answer.
+    pub async fn ask(
+        &mut self,
+        message: &[u8],
+        expect: Expect,
+        timeout: Duration,
+    ) -> Result<Answer, InstrumentFault> {
+        self.look_for_strays().await?;
+        self.in_step = false;
+        let answer = self.ask_unchecked(message, expect, timeout).await?;
+        self.in_step = true;
+        Ok(answer)
+    }
+
+    /// As [`Exchange::send`], also while out of step.
+    pub async fn send_unchecked(
+        &mut self,
+        message: &[u8],
+        timeout: Duration,
+    ) -> Result<(), InstrumentFault> {
+        // One call for the whole message: a second small packet would wait for the first one's
+        // acknowledgement on links that collect small packets.
+        let mut line = Vec::with_capacity(message.len() + 1);
+        line.extend_from_slice(message);
+        line.push(b'\n');
+        let by = Instant::now() + timeout + self.travel_time(line.len());
+        self.link.send(&line, Part::Last, Pace { by, idle: timeout }).await.map_err(bare)
+    }
+
+    /// As [`Exchange::ask`], also while out of step.
+    pub async fn ask_unchecked(
+        &mut self,
+        message: &[u8],
+        expect: Expect,
+        timeout: Duration,
+    ) -> Result<Answer, InstrumentFault> {
+        self.send_unchecked(message, timeout).await?;
+        let start = Instant::now();
+        let mut reader = if std::mem::take(&mut self.newline_owed) {
+            AnswerReader::after_bare_block(expect)
+        } else {
+            AnswerReader::new(expect)
+        };
+        let mut until = start + timeout;
+        let mut step = Step::More;
+        let mut bytes = 0;
+        loop {
+            let (room, at_most) = reader.room();
+            let received = match self.link.receive(room, at_most, until).await {
+                Ok(received) => received,
+                Err(error) if step == Step::AllButEnd && error.fault == LinkFault::TimedOut => {
+                    self.newline_owed = true;
+                    break;
+                }
+                Err(error) => return Err(cut(error, bytes, start, &reader)),
+            };
+            bytes += received.bytes;
+            step = reader.advance(received.end)?;
+            match (step, reader.progress().1) {
+                (Step::Done, _) => break,
+                (Step::AllButEnd, _) => until = Instant::now() + END_OF_BLOCK,
+                (Step::More, Some(length)) => {
+                    // Every piece of a block may take as long as a whole line; the whole block
+                    // as long as a slow link needs for it.
+                    let whole = start + timeout + self.travel_time(length);
+                    until = whole.min(Instant::now() + timeout);
+                }
+                (Step::More, None) => {}
+            }
+        }
+        self.link.answer_complete();
+        let is_block = reader.is_block();
+        let (data, rest) = reader.finish();
+        if !trim(&rest).is_empty() {
+            // Which of the two is the answer cannot be known.
+            return Err(MessageError::new(MessageFault::Leftover, &rest).into());
+        }
+        Ok(Answer { data, is_block })
+    }
+
+    /// Time that so many bytes may take on the way beyond the time for a short message.
+    fn travel_time(&self, bytes: usize) -> Duration {
+        let rate = self.link.line_rate_bytes_per_s().unwrap_or(SLOWEST_BYTES_PER_S).max(1.0);
+        Duration::from_secs_f64(BLOCK_TIME_MARGIN * bytes as f64 / rate)
+    }
+
+    /// Finds what came although nothing is outstanding. Blanks and ends of line are dropped.
+    pub async fn look_for_strays(&mut self) -> Result<(), InstrumentFault> {
+        let mut strays = Vec::new();
+        match self.link.receive(&mut strays, STRAY_BYTES_MAX, Instant::now()).await {
+            Ok(_) if trim(&strays).is_empty() => {
+                self.newline_owed &= !strays.contains(&b'\n');
+                Ok(())
+            }
+            Ok(_) => {
+                self.in_step = false;
+                Err(InstrumentFault::Stray(strays.escape_ascii().to_string()))
+            }
+            Err(error) if error.fault == LinkFault::TimedOut => Ok(()),
+            Err(error) => {
+                self.in_step = false;
+                Err(bare(error))
+            }
+        }
+    }
+
+    /// Discards input until nothing comes for the time `quiet`; the bytes discarded.
+    pub async fn drain(
+        &mut self,
+        quiet: Duration,
+        timeout: Duration,
+    ) -> Result<usize, InstrumentFault> {
+        let end = Instant::now() + timeout.max(quiet);
+        let mut bytes = 0;
+        let mut junk = Vec::new();
+        loop {
+            junk.clear();
+            let until = Instant::now() + quiet;
+            match self.link.receive(&mut junk, STRAY_BYTES_MAX, until).await {
+                Ok(received) => bytes += received.bytes,
+                Err(error) if error.fault == LinkFault::TimedOut => return Ok(bytes),
+                Err(error) => return Err(bare(error)),
+            }
+            if Instant::now() >= end || bytes > JUNK_BYTES_MAX {
+                return Err(InstrumentFault::NeverQuiet);
+            }
+        }
+    }
+}
+
+fn bare(error: LinkError) -> InstrumentFault {
+    InstrumentFault::Link { error, so_far: String::new() }
+}
+
+/// The link's error with the byte count and time of the whole answer, and what there was of it.
+fn cut(error: LinkError, bytes: usize, start: Instant, reader: &AnswerReader) -> InstrumentFault {
+    let mut error = LinkError { bytes, took: start.elapsed(), ..error };
+    let so_far = match reader.progress() {
+        (got, Some(length)) => {
+            error.bytes = got;
+            format!("{got} of {length} bytes of a block")
+        }
+        _ => {
+            let head = &reader.so_far()[..reader.so_far().len().min(120)];
+            head.escape_ascii().to_string()
+        }
+    };
+    InstrumentFault::Link { error, so_far }
+}

@@ -1,0 +1,162 @@
+//! An instrument: a link, a profile and perhaps a register map, with named settings, readings and
+//! actions.
+//!
+//! One owner, one exchange at a time, one query per message. Every exchange has a deadline. After
+//! a timeout, an answer that cannot be parsed, or a dropped future the link is brought back into
+//! step before anything else is sent. Knows nothing of limits of a bench: those are checked by
+//! whoever owns the instrument, and the ranges of the profile here, before a byte is sent.
+
+mod actions;
+mod driver;
+mod error;
+mod exchange;
+mod registers;
+mod session;
+mod settings;
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use crate::message::{ErrorEntry, Identity};
+use crate::transport::Transport;
+use crate::value::Value;
+
+pub use actions::{Inputs, Performed, Trace};
+pub use driver::{Driver, DriverError, Knob};
+pub use error::{InstrumentError, InstrumentFault, Phase};
+pub use session::Reconnect;
+pub use settings::RawAnswer;
+
+use exchange::Exchange;
+
+/// Longest piece of a command kept in an error, in characters.
+const COMMAND_CHARS_MAX: usize = 80;
+
+/// An instrument with which a session is under way.
+pub struct Instrument {
+    name: String,
+    driver: Driver,
+    timeout: Duration,
+    exchange: Exchange,
+    identity: Option<Identity>,
+    /// What the registers hold as far as is known since the session began.
+    shadow: BTreeMap<u32, u32>,
+    events: Vec<Event>,
+}
+
+/// Something that happened besides what was asked for, for the record.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Event {
+    /// The link was found to be out of step.
+    OutOfStep {
+        /// How that showed.
+        why: String,
+    },
+    /// The link is in step again.
+    Resynchronised {
+        /// Time that it took.
+        took: Duration,
+    },
+    /// The error queue held entries that no command of ours accounts for.
+    OldErrors(Vec<ErrorEntry>),
+    /// The instrument has restarted.
+    Restarted,
+}
+
+/// A setting that was made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Applied {
+    /// The setting.
+    pub setting: String,
+    /// What was asked for.
+    pub asked: Value,
+    /// What was read back.
+    pub read_back: Value,
+    /// Whether the two agree within the tolerance.
+    pub matched: bool,
+    /// Time from the first byte to the read-back.
+    pub took: Duration,
+}
+
+/// A batch of settings that ended early.
+#[derive(Clone, Debug, thiserror::Error)]
+#[error("{error} (after {} settings of the batch)", applied.len())]
+pub struct BatchError {
+    /// What was set before.
+    pub applied: Vec<Applied>,
+    /// What ended it.
+    #[source]
+    pub error: InstrumentError,
+}
+
+impl Instrument {
+    /// Opens the link and begins a session: silence, identity, an empty error queue. `name` is
+    /// the instrument's name in the bench file, for messages.
+    ///
+    /// # Errors
+    /// [`InstrumentError`] of the phase open.
+    pub async fn open(
+        name: &str,
+        link: Box<dyn Transport>,
+        driver: Driver,
+    ) -> Result<Self, InstrumentError> {
+        let timeout = driver.timeout.unwrap_or(driver.profile.timeout);
+        let mut instrument = Instrument {
+            name: name.into(),
+            driver,
+            timeout,
+            exchange: Exchange::new(link),
+            identity: None,
+            shadow: BTreeMap::new(),
+            events: Vec::new(),
+        };
+        instrument.begin().await?;
+        Ok(instrument)
+    }
+
+    /// The name in the bench file.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// The address.
+    #[must_use]
+    pub fn address(&self) -> &str {
+        self.exchange.address()
+    }
+
+    /// Who answered at the beginning of the session.
+    #[must_use]
+    pub fn identity(&self) -> Option<&Identity> {
+        self.identity.as_ref()
+    }
+
+    /// What the instrument is driven by.
+    #[must_use]
+    pub fn driver(&self) -> &Driver {
+        &self.driver
+    }
+
+    /// What happened since the last call.
+    pub fn take_events(&mut self) -> Vec<Event> {
+        std::mem::take(&mut self.events)
+    }
+
+    fn note(&mut self, event: Event) {
+        tracing::warn!(instrument = self.name, ?event);
+        self.events.push(event);
+    }
+
+    fn error(&self, phase: Phase, command: &str, fault: InstrumentFault) -> InstrumentError {
+        let mut text: String = command.chars().take(COMMAND_CHARS_MAX).collect();
+        if text.len() < command.len() {
+            text.push('…');
+        }
+        let fault = Box::new(fault);
+        InstrumentError { instrument: self.name.clone(), command: text, phase, fault }
+    }
+}
+
+#[cfg(test)]
+mod tests;

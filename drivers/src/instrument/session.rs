@@ -1,0 +1,239 @@
+//! The beginning of a session, and the way back into step after a disturbance.
+//!
+//! Both are the same: a line that is silent, an identity that is the right one, an error queue
+//! that is empty. Only after a reconnect a sign of restart matters.
+
+use std::time::Duration;
+
+use tokio::time::{Instant, sleep};
+
+use super::error::{InstrumentError, InstrumentFault, Phase};
+use super::exchange::LINE_BYTES_MAX;
+use super::{Event, Instrument};
+use crate::class::Class;
+use crate::message::{ErrorEntry, Expect, Identity, MessageError, MessageFault, parse_whole};
+use crate::transport::{LinkFault, Recovery};
+
+/// How often and how patiently a lost link is opened again.
+#[derive(Clone, Copy, Debug)]
+pub struct Reconnect {
+    /// Tries in all.
+    pub tries: u32,
+    /// Wait before the second try.
+    pub first_wait: Duration,
+    /// Each further wait is so many times the one before.
+    pub factor: u32,
+}
+
+impl Default for Reconnect {
+    /// Four tries within some three seconds. Instruments that serve one client need a moment to
+    /// notice that the last one has gone.
+    fn default() -> Self {
+        Reconnect { tries: 4, first_wait: Duration::from_millis(150), factor: 4 }
+    }
+}
+
+/// What a session's beginning found.
+pub(super) struct Found {
+    pub errors: Vec<ErrorEntry>,
+    pub restarted: bool,
+}
+
+impl Instrument {
+    /// Makes sure that the link is in step before anything is sent.
+    pub(super) async fn ready(&mut self, command: &str) -> Result<(), InstrumentError> {
+        if self.exchange.in_step() {
+            match self.exchange.look_for_strays().await {
+                Ok(()) => return Ok(()),
+                Err(fault) => self.note(Event::OutOfStep { why: fault.to_string() }),
+            }
+        }
+        let since = Instant::now();
+        let found = self
+            .establish(self.driver.reconnect.tries)
+            .await
+            .map_err(|fault| self.error(Phase::Resynchronise, command, fault))?;
+        self.note(Event::Resynchronised { took: since.elapsed() });
+        self.report(found).map_err(|fault| self.error(Phase::Resynchronise, command, fault))
+    }
+
+    /// Notes what a session's beginning found. A restart is an error, once: whatever was set
+    /// before is gone, and whoever goes on must know.
+    fn report(&mut self, found: Found) -> Result<(), InstrumentFault> {
+        if !found.errors.is_empty() {
+            self.note(Event::OldErrors(found.errors));
+        }
+        if found.restarted {
+            self.note(Event::Restarted);
+            return Err(InstrumentFault::Restarted);
+        }
+        Ok(())
+    }
+
+    /// Begins the session of a link that was just handed over.
+    pub(super) async fn begin(&mut self) -> Result<(), InstrumentError> {
+        let address = self.exchange.address().to_owned();
+        let found = self
+            .establish(self.driver.reconnect.tries)
+            .await
+            .map_err(|fault| self.error(Phase::Open, &address, fault))?;
+        if !found.errors.is_empty() {
+            self.note(Event::OldErrors(found.errors));
+        }
+        Ok(())
+    }
+
+    /// After a query that was not answered: asks the error queue why, which takes one try at
+    /// getting back into step.
+    pub(super) async fn why_silent(&mut self, fault: InstrumentFault) -> InstrumentFault {
+        let silent = matches!(&fault, InstrumentFault::Link { error, .. }
+            if error.fault == LinkFault::TimedOut);
+        if !silent || self.driver.profile.errors.is_none() {
+            return fault;
+        }
+        self.note(Event::OutOfStep { why: fault.to_string() });
+        let since = Instant::now();
+        let Ok(found) = self.establish(1).await else { return fault };
+        self.note(Event::Resynchronised { took: since.elapsed() });
+        let errors = found.errors.clone();
+        match self.report(found) {
+            Err(restarted) => restarted,
+            Ok(()) if errors.is_empty() => fault,
+            Ok(()) => InstrumentFault::NoAnswer(errors),
+        }
+    }
+
+    /// Tries to get into step, and to find the right instrument in order.
+    async fn establish(&mut self, tries: u32) -> Result<Found, InstrumentFault> {
+        self.shadow.clear();
+        let mut wait = self.driver.reconnect.first_wait;
+        let mut left = tries.max(1);
+        loop {
+            left -= 1;
+            match self.establish_once().await {
+                Ok(found) => return Ok(found),
+                Err(fault) if left == 0 || fault.class() != Class::Transient => return Err(fault),
+                Err(fault) => {
+                    tracing::debug!(instrument = self.name, %fault, "trying again");
+                    sleep(wait).await;
+                    wait *= self.driver.reconnect.factor;
+                }
+            }
+        }
+    }
+
+    async fn establish_once(&mut self) -> Result<Found, InstrumentFault> {
+        let timeout = self.timeout;
+        let quiet = self.driver.profile.session.quiet;
+        if !self.exchange.is_open() || self.exchange.recovery() == Recovery::Reopen {
+            self.exchange.reopen(timeout).await?;
+        }
+        let identity = match self.exchange.recovery() {
+            Recovery::Reopen => {
+                self.exchange.drain(quiet, timeout).await?;
+                self.ask_identity().await?
+            }
+            Recovery::Drain => self.identity_of_drained_line(quiet).await?,
+        };
+        self.check_identity(&identity)?;
+        let known = self.identity.replace(identity).is_some();
+        let restarted = known && self.shows_restart().await?;
+        let errors = self.drain_errors().await?;
+        if let Some(clear) = self.driver.profile.session.clear.clone() {
+            self.exchange.send_unchecked(clear.as_bytes(), timeout).await?;
+        }
+        self.exchange.set_in_step();
+        Ok(Found { errors, restarted })
+    }
+
+    /// Ends what may be half a message, waits for silence, then wants the same identity twice and
+    /// nothing after it: one identity alone could be a late answer to an earlier query.
+    async fn identity_of_drained_line(
+        &mut self,
+        quiet: Duration,
+    ) -> Result<Identity, InstrumentFault> {
+        self.exchange.send_unchecked(b"", self.timeout).await?;
+        self.exchange.drain(quiet, self.timeout).await?;
+        let first = self.ask_identity().await?;
+        let second = self.ask_identity().await?;
+        let more = self.exchange.drain(quiet, self.timeout).await?;
+        if first != second || more > 0 {
+            let text = format!("{first} / {second}");
+            return Err(MessageError::new(MessageFault::Leftover, text.as_bytes()).into());
+        }
+        Ok(first)
+    }
+
+    async fn ask_identity(&mut self) -> Result<Identity, InstrumentFault> {
+        let rule = self.driver.profile.identity.clone();
+        let answer = self.ask_line_unchecked(&rule.query).await?;
+        let Some(pattern) = rule.answer else { return Ok(Identity::parse(&answer)?) };
+        let text = String::from_utf8_lossy(&answer);
+        let mut found = pattern.parse_line(text.trim()).ok_or_else(|| {
+            MessageError::new(MessageFault::OtherForm(pattern.to_string()), &answer)
+        })?;
+        let mut field = |name: &str| -> String {
+            let at = found.iter().position(|(slot, _)| *slot == name);
+            at.map(|at| found.swap_remove(at).1).unwrap_or_default()
+        };
+        Ok(Identity {
+            maker: field("maker"),
+            model: field("model"),
+            serial: field("serial"),
+            firmware: field("firmware"),
+        })
+    }
+
+    fn check_identity(&self, found: &Identity) -> Result<(), InstrumentFault> {
+        let wrong = |expected: String| {
+            Err(InstrumentFault::WrongIdentity { expected, found: found.clone() })
+        };
+        match (&self.identity, &self.driver.expect) {
+            (Some(known), _) if known != found => wrong(known.to_string()),
+            (_, Some(part)) if !found.to_string().contains(part.as_str()) => wrong(part.clone()),
+            _ => Ok(()),
+        }
+    }
+
+    async fn shows_restart(&mut self) -> Result<bool, InstrumentFault> {
+        let Some(rule) = self.driver.profile.session.restart.clone() else { return Ok(false) };
+        let answer = self.ask_line_unchecked(&rule.query).await?;
+        Ok(parse_whole(&answer)? >> rule.bit & 1 == 1)
+    }
+
+    async fn ask_line_unchecked(&mut self, query: &str) -> Result<Vec<u8>, InstrumentFault> {
+        let expect = Expect::Line(LINE_BYTES_MAX);
+        let answer = self.exchange.ask_unchecked(query.as_bytes(), expect, self.timeout).await?;
+        Ok(answer.data)
+    }
+
+    /// Reads the error queue to its end, on a link in step.
+    pub(super) async fn drain_errors_in_step(
+        &mut self,
+    ) -> Result<Vec<ErrorEntry>, InstrumentFault> {
+        self.exchange.look_for_strays().await?;
+        self.exchange.set_out_of_step();
+        let entries = self.drain_errors().await;
+        // A queue that never ends was understood well enough; the link itself is in step.
+        if matches!(entries, Ok(_) | Err(InstrumentFault::ErrorsEndless { .. })) {
+            self.exchange.set_in_step();
+        }
+        entries
+    }
+
+    /// Reads the error queue to its end.
+    pub(super) async fn drain_errors(&mut self) -> Result<Vec<ErrorEntry>, InstrumentFault> {
+        let Some(rule) = self.driver.profile.errors.clone() else { return Ok(Vec::new()) };
+        let mut entries: Vec<ErrorEntry> = Vec::new();
+        loop {
+            let entry = ErrorEntry::parse(&self.ask_line_unchecked(&rule.query).await?)?;
+            if entry.number == rule.none {
+                return Ok(entries);
+            }
+            if entries.len() + 1 >= rule.bound {
+                return Err(InstrumentFault::ErrorsEndless { bound: rule.bound, last: entry });
+            }
+            entries.push(entry);
+        }
+    }
+}

@@ -1,0 +1,350 @@
+//! Setting, querying and reading by name, and single messages by hand.
+
+use std::time::Duration;
+
+use tokio::time::{Instant, sleep};
+
+use super::error::{InstrumentError, InstrumentFault, Phase};
+use super::exchange::LINE_BYTES_MAX;
+use super::{Applied, BatchError, Instrument};
+use crate::fault::nearest;
+use crate::message::{
+    BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, parse_switch, parse_whole, trim,
+};
+use crate::profile::{Effect, Form, Poll, Query, Setting};
+use crate::value::Value;
+
+/// The answer to a message by hand.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum RawAnswer {
+    /// A line.
+    Line(String),
+    /// The data of a block.
+    Block(Vec<u8>),
+}
+
+/// Whether a name has to be a setting or may be a reading as well.
+enum Wanted {
+    Setting,
+    Any,
+}
+
+impl Instrument {
+    /// Makes a setting: range check, command, completion, error check, read-back.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]. Of the class limit when the value is beyond the profile's range; then
+    /// nothing was sent. A read-back that differs is no error but `matched == false`.
+    pub async fn set(&mut self, name: &str, value: &Value) -> Result<Applied, InstrumentError> {
+        let value = self.check(name, value)?;
+        self.ready(name).await?;
+        self.apply(name, value).await
+    }
+
+    /// Makes several settings in the order given, each verified. All are checked before the first
+    /// byte is sent.
+    ///
+    /// # Errors
+    /// [`BatchError`] with what was set until then.
+    pub async fn set_many(
+        &mut self,
+        settings: &[(&str, Value)],
+    ) -> Result<Vec<Applied>, BatchError> {
+        let mut applied = Vec::with_capacity(settings.len());
+        let mut checked = Vec::with_capacity(settings.len());
+        for (name, value) in settings {
+            match self.check(name, value) {
+                Ok(value) => checked.push((*name, value)),
+                Err(error) => return Err(BatchError { applied, error }),
+            }
+        }
+        for (name, value) in checked {
+            let outcome = match self.ready(name).await {
+                Ok(()) => self.apply(name, value).await,
+                Err(error) => Err(error),
+            };
+            match outcome {
+                Ok(done) => applied.push(done),
+                Err(error) => return Err(BatchError { applied, error }),
+            }
+        }
+        Ok(applied)
+    }
+
+    /// The value that a setting stands at now, asked from the instrument.
+    ///
+    /// # Errors
+    /// [`InstrumentError`].
+    pub async fn query(&mut self, name: &str) -> Result<Value, InstrumentError> {
+        self.find(name, Wanted::Setting)?;
+        self.value_now(name).await
+    }
+
+    /// A reading, or a setting's value.
+    ///
+    /// # Errors
+    /// [`InstrumentError`]; of the class instrument also when the instrument says that it has no
+    /// value or one beyond its range.
+    pub async fn read(&mut self, name: &str) -> Result<Value, InstrumentError> {
+        self.find(name, Wanted::Any)?;
+        self.value_now(name).await
+    }
+
+    /// Sends one message by hand and reads its answer.
+    ///
+    /// # Errors
+    /// [`InstrumentError`].
+    pub async fn query_raw(&mut self, message: &str) -> Result<RawAnswer, InstrumentError> {
+        self.check_message(message)?;
+        self.ready(message).await?;
+        let expect = Expect::Either(BLOCK_BYTES_MAX);
+        let outcome = self.exchange.ask(message.as_bytes(), expect, self.timeout).await;
+        let answer = self.answered(Phase::Ask, message, outcome).await?;
+        Ok(if answer.is_block {
+            RawAnswer::Block(answer.data)
+        } else {
+            RawAnswer::Line(String::from_utf8_lossy(&answer.data).into_owned())
+        })
+    }
+
+    /// Sends one command by hand and checks for errors. No limit is checked here.
+    ///
+    /// # Errors
+    /// [`InstrumentError`].
+    pub async fn send_raw(&mut self, message: &str) -> Result<(), InstrumentError> {
+        self.check_message(message)?;
+        self.ready(message).await?;
+        self.command(message.as_bytes(), message, &Effect::default(), self.timeout).await
+    }
+
+    fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
+        let one_line = !message.trim().is_empty() && !message.chars().any(char::is_control);
+        // Quoted text may hold any character.
+        let outside = message.split(['"', '\'']).step_by(2).map(|part| part.matches('?').count());
+        if one_line && outside.sum::<usize>() <= 1 {
+            return Ok(());
+        }
+        Err(self.error(Phase::Check, message, InstrumentFault::NotOneMessage))
+    }
+
+    /// Checks name, kind and range of a request.
+    fn check(&self, name: &str, value: &Value) -> Result<Value, InstrumentError> {
+        self.find(name, Wanted::Setting)?;
+        let fitted = self.driver.knob(name).map(|knob| {
+            if knob.read_only {
+                Err(InstrumentFault::ReadOnly)
+            } else {
+                knob.kind.fit(value).map_err(InstrumentFault::from)
+            }
+        });
+        fitted
+            .unwrap_or(Err(InstrumentFault::ReadOnly))
+            .map_err(|fault| self.error(Phase::Check, name, fault))
+    }
+
+    /// Whether the name is known; a fault with the nearest name when not.
+    fn find(&self, name: &str, wanted: Wanted) -> Result<(), InstrumentError> {
+        let (what, reading_too) = match wanted {
+            Wanted::Setting => ("setting", false),
+            Wanted::Any => ("setting or reading", true),
+        };
+        let profile = &self.driver.profile;
+        let known =
+            self.driver.knob(name).is_some() && (reading_too || profile.reading(name).is_none());
+        if known {
+            return Ok(());
+        }
+        let names = self.driver.knobs().map(|knob| knob.name);
+        let near = nearest(name, names).filter(|near| *near != name).unwrap_or_default().to_owned();
+        let fault = InstrumentFault::Unknown { what, name: name.into(), near };
+        Err(self.error(Phase::Check, name, fault))
+    }
+
+    /// Makes a checked setting on a link in step.
+    async fn apply(&mut self, name: &str, asked: Value) -> Result<Applied, InstrumentError> {
+        let since = Instant::now();
+        let profile = self.driver.profile.clone();
+        let (read_back, matched) = match profile.setting(name) {
+            Some(setting) => self.apply_message(setting, &asked).await?,
+            None => self.apply_field(name, &asked).await?,
+        };
+        let setting = name.into();
+        Ok(Applied { setting, asked, read_back, matched, took: since.elapsed() })
+    }
+
+    async fn apply_message(
+        &mut self,
+        setting: &Setting,
+        asked: &Value,
+    ) -> Result<(Value, bool), InstrumentError> {
+        let timeout = setting.timeout.unwrap_or(self.timeout);
+        let text = setting.form.emit(asked);
+        let message = setting
+            .set
+            .emit(|slot| (slot == "value").then(|| text.as_str().into()))
+            .map_err(|error| self.error(Phase::Check, &setting.name, error.into()))?;
+        self.command(message.as_bytes(), &message, &setting.effect, timeout).await?;
+        let read_back =
+            self.ask_value(Phase::ReadBack, &setting.query, &setting.form, timeout).await?;
+        let matched = setting.tolerance.matches(asked, &read_back);
+        Ok((read_back, matched))
+    }
+
+    /// Sends a command, waits for its effect, checks for errors. `shown` stands for it in errors.
+    pub(super) async fn command(
+        &mut self,
+        message: &[u8],
+        shown: &str,
+        effect: &Effect,
+        timeout: Duration,
+    ) -> Result<(), InstrumentError> {
+        let sent = self.exchange.send(message, timeout).await;
+        sent.map_err(|fault| self.error(Phase::Send, shown, fault))?;
+        if effect.overlapped {
+            self.complete(shown, timeout).await?;
+        }
+        if let Some(poll) = &effect.poll {
+            self.poll(poll, shown, timeout).await?;
+        }
+        if !effect.settle.is_zero() {
+            sleep(effect.settle).await;
+        }
+        self.check_errors(shown).await
+    }
+
+    /// Reads the error queue; entries are an error.
+    pub(super) async fn check_errors(&mut self, shown: &str) -> Result<(), InstrumentError> {
+        if self.driver.profile.errors.is_none() {
+            return Ok(());
+        }
+        let entries = self.drain_errors_in_step().await;
+        match entries {
+            Ok(entries) if entries.is_empty() => Ok(()),
+            Ok(entries) => {
+                Err(self.error(Phase::ErrorCheck, shown, InstrumentFault::Reported(entries)))
+            }
+            Err(fault) => Err(self.error(Phase::ErrorCheck, shown, fault)),
+        }
+    }
+
+    /// Asks the completion query and waits for its 1.
+    pub(super) async fn complete(
+        &mut self,
+        shown: &str,
+        timeout: Duration,
+    ) -> Result<(), InstrumentError> {
+        let Some(query) = self.driver.profile.completion.clone() else { return Ok(()) };
+        let expect = Expect::Line(LINE_BYTES_MAX);
+        let outcome = self.exchange.ask(query.as_bytes(), expect, timeout).await;
+        let answer = self.answered(Phase::Complete, shown, outcome).await?.data;
+        if parse_switch(&answer).is_ok_and(|done| done) {
+            return Ok(());
+        }
+        // Most likely the answer to something else.
+        self.exchange.set_out_of_step();
+        let text = answer.escape_ascii().to_string();
+        Err(self.error(Phase::Complete, shown, InstrumentFault::NotComplete(text)))
+    }
+
+    /// Asks a status register until it is clear.
+    pub(super) async fn poll(
+        &mut self,
+        poll: &Poll,
+        shown: &str,
+        timeout: Duration,
+    ) -> Result<(), InstrumentError> {
+        let since = Instant::now();
+        loop {
+            let expect = Expect::Line(LINE_BYTES_MAX);
+            let outcome = self.exchange.ask(poll.query.as_bytes(), expect, self.timeout).await;
+            let answer = self.answered(Phase::Complete, shown, outcome).await?.data;
+            let status = match parse_whole(&answer) {
+                Ok(status) => status,
+                Err(error) => {
+                    self.exchange.set_out_of_step();
+                    return Err(self.error(Phase::Complete, shown, error.into()));
+                }
+            };
+            if status & poll.clear_mask == 0 {
+                return Ok(());
+            }
+            if since.elapsed() + poll.every > timeout {
+                let seconds = since.elapsed().as_secs_f64();
+                let fault = InstrumentFault::StaysBusy { status, seconds };
+                return Err(self.error(Phase::Complete, shown, fault));
+            }
+            sleep(poll.every).await;
+        }
+    }
+
+    /// The value of a setting, reading or field.
+    async fn value_now(&mut self, name: &str) -> Result<Value, InstrumentError> {
+        self.ready(name).await?;
+        let profile = self.driver.profile.clone();
+        let (query, form, timeout) = match (profile.setting(name), profile.reading(name)) {
+            (Some(setting), _) => (&setting.query, &setting.form, setting.timeout),
+            (None, Some(reading)) => (&reading.query, &reading.form, reading.timeout),
+            (None, None) => return self.read_field(name).await,
+        };
+        self.ask_value(Phase::Ask, query, form, timeout.unwrap_or(self.timeout)).await
+    }
+
+    async fn ask_value(
+        &mut self,
+        phase: Phase,
+        query: &Query,
+        form: &Form,
+        timeout: Duration,
+    ) -> Result<Value, InstrumentError> {
+        let message = &query.message;
+        let expect = Expect::Line(LINE_BYTES_MAX);
+        let outcome = self.exchange.ask(message.as_bytes(), expect, timeout).await;
+        let answer = self.answered(phase, message, outcome).await?.data;
+        let parsed = match &query.answer {
+            None => form.parse(&answer),
+            Some(pattern) => {
+                let line = String::from_utf8_lossy(&answer);
+                let found = pattern.parse_line(line.trim());
+                let value = found.and_then(|mut found| found.pop());
+                match value {
+                    Some((_, text)) => form.parse(trim(text.as_bytes())),
+                    None => {
+                        let fault = MessageFault::OtherForm(pattern.to_string());
+                        Err(MessageError::new(fault, &answer))
+                    }
+                }
+            }
+        };
+        parsed.map_err(|error| self.unparsed(phase, message, error))
+    }
+
+    /// An answer that does not parse may be another query's: unless it is a flag, the link is out
+    /// of step.
+    pub(super) fn unparsed(
+        &mut self,
+        phase: Phase,
+        command: &str,
+        error: MessageError,
+    ) -> InstrumentError {
+        if error.fault != MessageFault::Flag {
+            self.exchange.set_out_of_step();
+        }
+        self.error(phase, command, error.into())
+    }
+
+    /// The outcome of an exchange with its context; a query that was not answered is looked into.
+    pub(super) async fn answered<T>(
+        &mut self,
+        phase: Phase,
+        command: &str,
+        outcome: Result<T, InstrumentFault>,
+    ) -> Result<T, InstrumentError> {
+        match outcome {
+            Ok(answer) => Ok(answer),
+            Err(fault) => {
+                let fault = self.why_silent(fault).await;
+                Err(self.error(phase, command, fault))
+            }
+        }
+    }
+}

@@ -1,0 +1,150 @@
+//! Actions of the shipped profiles.
+
+use super::fake::{Fake, Reply, line};
+use super::*;
+use crate::message::emit_block_header;
+
+async fn open_shipped(fake: &Fake, profile: &str) -> Instrument {
+    let driver = Driver::load(profile, None, None).unwrap().with_timeout(Duration::from_secs(1));
+    let instrument = Instrument::open("it", fake.link(), driver).await.unwrap();
+    settle(fake).await;
+    instrument
+}
+
+const QUEUE: &str = "SYSTem:ERRor:NEXT?";
+
+#[tokio::test(start_paused = true)]
+async fn a_waveform_arrives_as_it_was_given() {
+    let fake = Fake::new(|_| Reply::Usual);
+    let mut source = open_shipped(&fake, "scpi-source.yaml").await;
+    // 0x0A, 0x23 and 0x3B are NL, # and ; when they stand in a block.
+    let samples = [0x0A0A, -1, 0x233B, i16::MIN];
+    let inputs = Inputs::none().word("name", "FRAME").iq_samples("waveform", &samples);
+    source.perform("load waveform", &inputs).await.unwrap();
+    let block = b"TRACe:DATA FRAME,#18\x0A\x0A\xFF\xFF\x3B\x23\x00\x80";
+    let arrived = fake.state().arrived.clone();
+    assert!(arrived.contains(&block.to_vec()), "{arrived:?}");
+    let texts: Vec<String> = fake.take_arrived();
+    assert!(texts.contains(&"TRACe:DEFine FRAME,2".into()), "{texts:?}");
+    // The error queue is read after every command.
+    let commands = texts.iter().filter(|text| !text.contains('?')).count();
+    let checks = texts.iter().filter(|text| *text == QUEUE).count();
+    assert_eq!((commands, checks), (8, 9), "{texts:?}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn inputs_are_checked_before_a_byte_is_sent() {
+    let fake = Fake::new(|_| Reply::Usual);
+    let mut source = open_shipped(&fake, "scpi-source.yaml").await;
+    let (odd, good) = ([1i16; 3], [1i16; 4]);
+    let named = || Inputs::none().word("name", "A");
+    for (inputs, message) in [
+        (Inputs::none().iq_samples("waveform", &good), "input 'name' is missing"),
+        (named(), "input 'waveform' is missing"),
+        (named().iq_samples("waveform", &odd), "does not hold pairs"),
+        (named().iq_samples("waveform", &[]), "does not hold pairs"),
+        (Inputs::none().word("name", "A B").iq_samples("waveform", &good), "is no word"),
+        (named().iq_samples("waveform", &good).word("x", "Y"), "input 'x' is not taken"),
+    ] {
+        let error = source.perform("load waveform", &inputs).await.unwrap_err();
+        assert!(error.to_string().contains(message), "{error}");
+    }
+    let error = source.perform("load wavefrom", &named()).await.unwrap_err();
+    assert!(error.to_string().contains("did you mean 'load waveform'"), "{error}");
+    assert!(fake.take_arrived().is_empty());
+    let mut scope = open_shipped(&fake, "scpi-scope.yaml").await;
+    let error = scope.perform("fetch trace", &Inputs::none().word("channel", "CH3")).await;
+    assert!(error.unwrap_err().to_string().contains("not one of the words"));
+}
+
+fn scope(block: Vec<u8>) -> Fake {
+    Fake::new(move |message| match message {
+        "TRACe:SCALe? CH2" => line("9.765625E-04,-1.0E-03,10"),
+        "TRACe:DATA? CH2" => Reply::Bytes(block.clone()),
+        _ => Reply::Usual,
+    })
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_trace_comes_with_its_scale() {
+    for end in [&b"\n"[..], b"\r\n", b""] {
+        let mut block = b"#800000006\x01\x00\x0A\x0A\xFF\xFF".to_vec();
+        block.extend_from_slice(end);
+        let fake = scope(block);
+        let mut scope = open_shipped(&fake, "scpi-scope.yaml").await;
+        for _ in 0..2 {
+            let inputs = Inputs::none().word("channel", "CH2");
+            let trace = scope.perform("fetch trace", &inputs).await.unwrap().into_trace().unwrap();
+            assert_eq!(trace.codes, [1, 0x0A0A, -1]);
+            let scale = (trace.volts_per_code, trace.offset_volts, trace.bits);
+            assert_eq!(scale, (9.765625e-4, -1e-3, 10));
+        }
+        assert!(scope.take_events().is_empty(), "end of line {end:?}");
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_block_of_half_a_code_is_an_error() {
+    let fake = scope(b"#13abc\n".to_vec());
+    let mut scope = open_shipped(&fake, "scpi-scope.yaml").await;
+    let error = scope.perform("fetch trace", &Inputs::none().word("channel", "CH2")).await;
+    assert!(error.unwrap_err().to_string().contains("the block ends after 3 of 4 bytes"));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_peer_that_closes_inside_a_block_yields_no_trace() {
+    let fake = Fake::new(|message| match message {
+        "TRACe:SCALe? CH1" => line("1,0,10"),
+        "TRACe:DATA? CH1" => {
+            let mut bytes = emit_block_header(100_000).unwrap().into_bytes();
+            bytes.resize(bytes.len() + 40_000, 7);
+            Reply::Close(bytes)
+        }
+        _ => Reply::Usual,
+    });
+    let mut scope = open_shipped(&fake, "scpi-scope.yaml").await;
+    let error = scope.perform("fetch trace", &Inputs::none().word("channel", "CH1")).await;
+    let error = error.unwrap_err();
+    assert_eq!(error.class(), Class::Transient);
+    assert!(error.to_string().contains("40000 of 100000 bytes of a block"), "{error}");
+    // The next action works on a new connection.
+    scope.perform("acquire", &Inputs::none()).await.unwrap();
+    assert_eq!(fake.state().connections, 2);
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_block_may_take_longer_than_a_line_as_long_as_it_moves() {
+    let mut block = b"#3300".to_vec();
+    block.resize(5 + 300, 0);
+    block.push(b'\n');
+    // A byte a millisecond, with a pause in the middle below the deadline for a line.
+    let fake = Fake::new(move |message| match message {
+        "TRACe:SCALe? CH1" => line("1,0,8"),
+        "TRACe:DATA? CH1" => Reply::Dribble(block.clone()),
+        _ => Reply::Usual,
+    });
+    let driver = Driver::load("scpi-scope.yaml", None, None).unwrap().with_timeout(ms(305));
+    let mut scope = Instrument::open("it", fake.link(), driver).await.unwrap();
+    let inputs = Inputs::none().word("channel", "CH1");
+    let performed = scope.perform("fetch trace", &inputs).await.unwrap();
+    assert_eq!(performed.codes.unwrap().len(), 150);
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_acquisition_that_does_not_end_is_aborted_for_the_next_one() {
+    let mut tries = 0;
+    let fake = Fake::new(move |message| match message {
+        "*OPC?" => {
+            tries += 1;
+            if tries == 1 { Reply::Silence } else { line(1) }
+        }
+        _ => Reply::Usual,
+    });
+    let mut scope = open_shipped(&fake, "scpi-scope.yaml").await;
+    let error = scope.perform("acquire", &Inputs::none()).await.unwrap_err();
+    assert_eq!((error.class(), error.phase), (Class::Transient, Phase::Complete));
+    let sent = fake.take_arrived();
+    assert!(sent.contains(&"ABORt".to_owned()), "{sent:?}");
+    scope.perform("acquire", &Inputs::none()).await.unwrap();
+    assert_eq!(fake.take_arrived(), ["INITiate:IMMediate", QUEUE, "*OPC?", QUEUE]);
+}

@@ -1,0 +1,461 @@
+//! Where an answer ends: a line at NL, a block after its announced length.
+//!
+//! Takes bytes as they come, one at a time or many answers at once; decides, does no I/O. Inside
+//! a block nothing is searched for: its bytes may hold any value. Data arrive where they stay, so
+//! a long block is copied nowhere.
+
+use super::{BlockHeader, MessageError, MessageFault};
+
+/// How many bytes are asked for at once while it is not known how long the answer is.
+const PIECE_BYTES: usize = 64 << 10;
+/// Largest step by which the memory for a block grows ahead of its bytes.
+const GROWTH_BYTES_MAX: usize = 16 << 20;
+
+/// What kind of answer is due, and how long it may be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Expect {
+    /// A line of at most so many bytes.
+    Line(usize),
+    /// A definite block of at most so many bytes of data.
+    Block(usize),
+    /// A block of at most so many bytes if the answer begins with `#` and a digit, else a line.
+    Either(usize),
+}
+
+/// How far an answer is.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Step {
+    /// More bytes are needed.
+    More,
+    /// A block is complete; an end of line may still follow it.
+    AllButEnd,
+    /// The answer is complete.
+    Done,
+}
+
+/// What is being read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum State {
+    /// Nothing is known yet.
+    Start,
+    Line,
+    /// A block of this length; its header is already taken off the data.
+    Block(usize),
+    /// A block that lasts until the transport marks the end.
+    UntilEnd,
+    /// All data are there; the end of line after a block is not.
+    Tail,
+    Done,
+}
+
+/// Reads one answer from the bytes as they come.
+#[derive(Debug)]
+pub struct AnswerReader {
+    expect: Expect,
+    state: State,
+    /// The answer so far; while in `Tail` and `Done` the data alone.
+    data: Vec<u8>,
+    /// What came after the data.
+    rest: Vec<u8>,
+    /// How much of a line was already searched for its end.
+    searched: usize,
+    is_block: bool,
+    /// The end of line of an earlier block may still come first.
+    newline_owed: bool,
+}
+
+impl AnswerReader {
+    /// A reader for one answer.
+    #[must_use]
+    pub fn new(expect: Expect) -> Self {
+        AnswerReader {
+            expect,
+            state: State::Start,
+            data: Vec::new(),
+            rest: Vec::new(),
+            searched: 0,
+            is_block: false,
+            newline_owed: false,
+        }
+    }
+
+    /// A reader after a block whose end of line had not come: one may stand before this answer.
+    #[must_use]
+    pub fn after_bare_block(expect: Expect) -> Self {
+        AnswerReader { newline_owed: true, ..AnswerReader::new(expect) }
+    }
+
+    /// Where the next bytes are to be appended, and how many at most.
+    pub fn room(&mut self) -> (&mut Vec<u8>, usize) {
+        match self.state {
+            State::Block(length) => {
+                let missing = length - self.data.len();
+                // Memory grows with what has arrived, not with what was announced.
+                let grow = self.data.len().clamp(PIECE_BYTES, GROWTH_BYTES_MAX).min(missing);
+                if self.data.capacity() - self.data.len() < grow.min(PIECE_BYTES) {
+                    self.data.reserve_exact(grow);
+                }
+                (&mut self.data, missing)
+            }
+            State::Tail | State::Done => {
+                self.rest.reserve(PIECE_BYTES);
+                (&mut self.rest, PIECE_BYTES)
+            }
+            State::Start | State::Line | State::UntilEnd => {
+                self.data.reserve(PIECE_BYTES);
+                (&mut self.data, PIECE_BYTES)
+            }
+        }
+    }
+
+    /// Looks at what was appended since the last call; `end` says that the transport marked the
+    /// last byte as the end of the message.
+    ///
+    /// # Errors
+    /// [`MessageError`] when the bytes cannot become the answer that is due. The link is then out
+    /// of step.
+    pub fn advance(&mut self, end: bool) -> Result<Step, MessageError> {
+        if self.state == State::Start {
+            if self.newline_owed && !self.drop_newline() {
+                return Ok(Step::More);
+            }
+            self.begin(end)?;
+        }
+        match self.state {
+            State::Start => Ok(Step::More),
+            State::Line => self.advance_line(end),
+            State::Block(length) => self.advance_block(length, end),
+            State::UntilEnd => self.advance_until_end(end),
+            State::Tail => Ok(self.advance_tail(end)),
+            State::Done => Ok(Step::Done),
+        }
+    }
+
+    /// Appends bytes and looks at them: for whoever already holds the bytes.
+    ///
+    /// # Errors
+    /// As [`AnswerReader::advance`].
+    pub fn feed(&mut self, mut bytes: &[u8], end: bool) -> Result<Step, MessageError> {
+        loop {
+            let (room, at_most) = self.room();
+            let (now, later) = bytes.split_at(bytes.len().min(at_most));
+            room.extend_from_slice(now);
+            bytes = later;
+            let step = self.advance(end && bytes.is_empty())?;
+            if bytes.is_empty() {
+                return Ok(step);
+            }
+        }
+    }
+
+    /// Whether the answer is a block.
+    #[must_use]
+    pub fn is_block(&self) -> bool {
+        self.is_block
+    }
+
+    /// Bytes of data so far and, for a block, in all.
+    #[must_use]
+    pub fn progress(&self) -> (usize, Option<usize>) {
+        match self.state {
+            State::Block(length) => (self.data.len(), Some(length)),
+            _ => (self.data.len(), None),
+        }
+    }
+
+    /// What has arrived so far, for messages about an answer that never became complete.
+    #[must_use]
+    pub fn so_far(&self) -> &[u8] {
+        &self.data
+    }
+
+    /// The answer, a line without its end, and the bytes that came after it.
+    #[must_use]
+    pub fn finish(self) -> (Vec<u8>, Vec<u8>) {
+        (self.data, self.rest)
+    }
+
+    /// Drops one end of line from the start; false when more bytes are needed to tell.
+    fn drop_newline(&mut self) -> bool {
+        let bytes = match self.data[..] {
+            [] | [b'\r'] => return false,
+            [b'\n', ..] => 1,
+            [b'\r', b'\n', ..] => 2,
+            _ => 0,
+        };
+        self.data.drain(..bytes);
+        self.newline_owed = false;
+        true
+    }
+
+    fn fail(&self, fault: MessageFault) -> MessageError {
+        MessageError::new(fault, &self.data)
+    }
+
+    /// Decides between line and block by the first bytes.
+    fn begin(&mut self, end: bool) -> Result<(), MessageError> {
+        let limit = match self.expect {
+            Expect::Line(_) => {
+                self.state = State::Line;
+                return Ok(());
+            }
+            Expect::Either(limit) => {
+                let digit = self.data.get(1).map(u8::is_ascii_digit);
+                match self.data.first() {
+                    Some(b'#') if digit == Some(true) => {}
+                    Some(b'#') if digit.is_none() && !end => return Ok(()),
+                    None if !end => return Ok(()),
+                    _ => {
+                        self.state = State::Line;
+                        return Ok(());
+                    }
+                }
+                limit
+            }
+            Expect::Block(limit) => limit,
+        };
+        match BlockHeader::parse(&self.data)? {
+            None if end => Err(self.fail(MessageFault::NotABlock)),
+            None => Ok(()),
+            Some(BlockHeader::Indefinite) => {
+                self.data.drain(..2);
+                self.is_block = true;
+                self.state = State::UntilEnd;
+                Ok(())
+            }
+            Some(BlockHeader::Definite { data_bytes, .. }) if data_bytes > limit => {
+                Err(self.fail(MessageFault::BlockTooLong { announced: data_bytes, limit }))
+            }
+            Some(BlockHeader::Definite { data_bytes, header_bytes }) => {
+                self.data.drain(..header_bytes);
+                self.is_block = true;
+                self.state = State::Block(data_bytes);
+                Ok(())
+            }
+        }
+    }
+
+    fn advance_line(&mut self, end: bool) -> Result<Step, MessageError> {
+        let limit = match self.expect {
+            Expect::Line(limit) | Expect::Either(limit) | Expect::Block(limit) => limit,
+        };
+        let newline = self.data[self.searched..].iter().position(|byte| *byte == b'\n');
+        match newline {
+            Some(offset) => {
+                let at = self.searched + offset;
+                self.rest = self.data.split_off(at + 1);
+                self.data.truncate(at);
+            }
+            None if end => {}
+            None if self.data.len() > limit => {
+                return Err(self.fail(MessageFault::LineTooLong { limit }));
+            }
+            None => {
+                self.searched = self.data.len();
+                return Ok(Step::More);
+            }
+        }
+        if self.data.len() > limit {
+            return Err(self.fail(MessageFault::LineTooLong { limit }));
+        }
+        if self.data.last() == Some(&b'\r') {
+            self.data.pop();
+        }
+        self.state = State::Done;
+        Ok(Step::Done)
+    }
+
+    fn advance_block(&mut self, length: usize, end: bool) -> Result<Step, MessageError> {
+        if self.data.len() < length {
+            if end {
+                let got = self.data.len();
+                return Err(self.fail(MessageFault::BlockTooShort { got, announced: length }));
+            }
+            return Ok(Step::More);
+        }
+        self.rest = self.data.split_off(length);
+        self.state = State::Tail;
+        Ok(self.advance_tail(end))
+    }
+
+    /// Takes one end of line, with or without CR, off what follows a block.
+    fn advance_tail(&mut self, end: bool) -> Step {
+        let newline = match self.rest[..] {
+            [b'\n', ..] => Some(1),
+            [b'\r', b'\n', ..] => Some(2),
+            [] | [b'\r'] if !end => None,
+            _ => Some(0),
+        };
+        match newline {
+            None => Step::AllButEnd,
+            Some(bytes) => {
+                self.rest.drain(..bytes);
+                self.state = State::Done;
+                Step::Done
+            }
+        }
+    }
+
+    fn advance_until_end(&mut self, end: bool) -> Result<Step, MessageError> {
+        let limit = match self.expect {
+            Expect::Line(limit) | Expect::Either(limit) | Expect::Block(limit) => limit,
+        };
+        if self.data.len() > limit.saturating_add(1) {
+            let announced = self.data.len();
+            return Err(self.fail(MessageFault::BlockTooLong { announced, limit }));
+        }
+        if !end {
+            return Ok(Step::More);
+        }
+        if self.data.last() == Some(&b'\n') {
+            self.data.pop();
+        }
+        self.state = State::Done;
+        Ok(Step::Done)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    /// Feeds in pieces of the given size, as a link without marks of the end delivers them.
+    fn read(
+        expect: Expect,
+        bytes: &[u8],
+        piece: usize,
+    ) -> Result<(Step, AnswerReader), MessageError> {
+        let mut reader = AnswerReader::new(expect);
+        let mut step = Step::More;
+        for part in bytes.chunks(piece) {
+            step = reader.feed(part, false)?;
+        }
+        Ok((step, reader))
+    }
+
+    #[track_caller]
+    fn check_answer(expect: Expect, bytes: &[u8], step: Step, data: &[u8], rest: &[u8]) {
+        for piece in [1, 2, 3, 7, 1 << 20] {
+            let (got, reader) = read(expect, bytes, piece).unwrap();
+            assert_eq!(got, step, "pieces of {piece}");
+            assert_eq!(reader.finish(), (data.to_vec(), rest.to_vec()), "pieces of {piece}");
+        }
+    }
+
+    #[test]
+    fn lines_end_at_newline_and_blocks_after_their_length() {
+        use Step::{AllButEnd, Done, More};
+        let line = Expect::Line(100);
+        let block = Expect::Block(100);
+        let either = Expect::Either(100);
+        check_answer(line, b"1.0E+00\n", Done, b"1.0E+00", b"");
+        check_answer(line, b"1\r\n", Done, b"1", b"");
+        check_answer(line, b"\n", Done, b"", b"");
+        check_answer(line, b"1.0E", More, b"1.0E", b"");
+        check_answer(line, b"1\n2\n", Done, b"1", b"2\n");
+        check_answer(block, b"#15\n#;,\r\n", Done, b"\n#;,\r", b"");
+        check_answer(block, b"#15\n#;,\n", AllButEnd, b"\n#;,\n", b"");
+        check_answer(block, b"#800000003abc\r\n", Done, b"abc", b"");
+        check_answer(block, b"#10\n", Done, b"", b"");
+        check_answer(block, b"#13ab", More, b"ab", b"");
+        check_answer(block, b"#13abcd", Done, b"abc", b"d");
+        check_answer(block, b"#13abc\n1\n", Done, b"abc", b"1\n");
+        check_answer(either, b"#13abc\n", Done, b"abc", b"");
+        check_answer(either, b"#H1F\n", Done, b"#H1F", b"");
+        check_answer(either, b"abc\n", Done, b"abc", b"");
+    }
+
+    #[track_caller]
+    fn check_refused(expect: Expect, bytes: &[u8], fault: &MessageFault) {
+        for piece in [1, 1 << 20] {
+            let error = read(expect, bytes, piece).map(|(step, _)| step).unwrap_err();
+            assert_eq!(&error.fault, fault, "pieces of {piece}");
+        }
+    }
+
+    #[test]
+    fn junk_is_an_error_with_its_text() {
+        check_refused(Expect::Block(9), b"-230,\"stale\"\n", &MessageFault::NotABlock);
+        check_refused(Expect::Block(9), b"#x", &MessageFault::NotABlock);
+        let fault = MessageFault::BlockTooLong { announced: 10, limit: 9 };
+        check_refused(Expect::Block(9), b"#210", &fault);
+        check_refused(Expect::Line(4), b"12345\n", &MessageFault::LineTooLong { limit: 4 });
+        check_refused(Expect::Line(4), b"123456789", &MessageFault::LineTooLong { limit: 4 });
+        let error = read(Expect::Block(9), b"OVLD\n", 9).map(|_| ()).unwrap_err();
+        assert_eq!(error.to_string(), "not a block of bytes, in 'OVLD\\n'");
+    }
+
+    #[test]
+    fn the_mark_of_the_end_ends_every_kind_of_answer() {
+        let end = |expect, bytes: &[u8]| {
+            let mut reader = AnswerReader::new(expect);
+            reader.feed(bytes, true).map(|step| (step, reader.finish().0))
+        };
+        assert_eq!(end(Expect::Line(9), b"1").unwrap(), (Step::Done, b"1".to_vec()));
+        assert_eq!(end(Expect::Block(9), b"#0a\nb\n").unwrap(), (Step::Done, b"a\nb".to_vec()));
+        assert_eq!(end(Expect::Block(9), b"#12ab").unwrap(), (Step::Done, b"ab".to_vec()));
+        assert_eq!(end(Expect::Either(9), b"#").unwrap(), (Step::Done, b"#".to_vec()));
+        let short = end(Expect::Block(9), b"#14ab").unwrap_err();
+        assert_eq!(short.fault, MessageFault::BlockTooShort { got: 2, announced: 4 });
+        let empty = AnswerReader::new(Expect::Block(2)).feed(b"#0abcd", false).unwrap_err();
+        assert_eq!(empty.fault, MessageFault::BlockTooLong { announced: 4, limit: 2 });
+    }
+
+    #[test]
+    fn a_late_end_of_line_belongs_to_the_block_before() {
+        for (bytes, data) in [(&b"\n1\n"[..], b"1"), (b"\r\n1\n", b"1"), (b"1\n", b"1")] {
+            let mut reader = AnswerReader::after_bare_block(Expect::Line(9));
+            let mut step = Step::More;
+            for byte in bytes {
+                step = reader.feed(&[*byte], false).unwrap();
+            }
+            assert_eq!((step, reader.finish().0), (Step::Done, data.to_vec()));
+        }
+    }
+
+    #[test]
+    fn memory_follows_what_arrived_not_what_was_announced() {
+        let mut reader = AnswerReader::new(Expect::Block(999_999_999));
+        assert_eq!(reader.feed(b"#9999999999ab", false).unwrap(), Step::More);
+        let (room, at_most) = reader.room();
+        assert_eq!(at_most, 999_999_997);
+        assert!(room.capacity() < 1 << 20, "{}", room.capacity());
+    }
+
+    /// Lengths beside which fixed-size readers are known to stumble.
+    #[test]
+    fn blocks_of_awkward_lengths() {
+        for length in [20_479, 20_480, 20_481, 65_535, 65_536, 65_537, 1_048_575, 1_048_577] {
+            let data: Vec<u8> = (0..length).map(|i: usize| i as u8).collect();
+            let mut bytes = super::super::emit_block_header(length).unwrap().into_bytes();
+            bytes.extend_from_slice(&data);
+            bytes.push(b'\n');
+            for piece in [1460, 20_480, 65_536] {
+                let (step, reader) = read(Expect::Block(2 << 20), &bytes, piece).unwrap();
+                assert_eq!(step, Step::Done);
+                let (got, rest) = reader.finish();
+                assert!(got == data && rest.is_empty(), "{length} in pieces of {piece}");
+            }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn no_bytes_panic(bytes in proptest::collection::vec(any::<u8>(), 0..60), piece in 1..8usize) {
+            for expect in [Expect::Line(20), Expect::Block(20), Expect::Either(20)] {
+                let _ = read(expect, &bytes, piece);
+            }
+        }
+
+        #[test]
+        fn pieces_do_not_matter(data in proptest::collection::vec(any::<u8>(), 0..200), piece in 1..50usize) {
+            let mut bytes = super::super::emit_block_header(data.len()).unwrap().into_bytes();
+            bytes.extend_from_slice(&data);
+            bytes.push(b'\n');
+            let (step, reader) = read(Expect::Either(200), &bytes, piece).unwrap();
+            prop_assert_eq!(step, Step::Done);
+            prop_assert_eq!(reader.finish(), (data, Vec::new()));
+        }
+    }
+}

@@ -1,0 +1,433 @@
+//! Profiles: how an instrument's settings, readings and actions become messages.
+//!
+//! A profile is data; [`crate::instrument`] carries it out. Knows the grammar of profiles and
+//! IEEE 488.2 forms; opens no link.
+
+mod decode;
+mod grammar;
+mod shipped;
+
+use std::fmt;
+use std::time::Duration;
+
+use crate::message::{
+    MessageError, MessageFault, Number, emit_nr1, emit_nr3, mnemonic_matches, parse_switch,
+    parse_whole,
+};
+use crate::pattern::Pattern;
+use crate::value::{Kind, Tolerance, Value};
+
+pub use decode::parse;
+pub(crate) use decode::unit;
+pub(crate) use grammar::KIND;
+pub use grammar::json_schema;
+pub(crate) use shipped::read_source;
+pub use shipped::{LoadError, load, shipped_profiles};
+
+/// What an instrument is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Role {
+    /// Plays waveforms.
+    WaveformSource,
+    /// Digitises.
+    Scope,
+    /// Reaches the registers of the chips under test.
+    DutControlPort,
+    /// Rotates the receiver.
+    Turntable,
+    /// Feeds the chips.
+    Supply,
+}
+
+impl Role {
+    /// Every role with its name in files.
+    pub const ALL: &'static [(Role, &'static str)] = &[
+        (Role::WaveformSource, "waveform source"),
+        (Role::Scope, "scope"),
+        (Role::DutControlPort, "dut control port"),
+        (Role::Turntable, "turntable"),
+        (Role::Supply, "supply"),
+    ];
+    /// The names alone, in the same order.
+    pub const NAMES: &'static [&'static str] =
+        &["waveform source", "scope", "dut control port", "turntable", "supply"];
+
+    /// The role of a name in files.
+    #[must_use]
+    pub fn parse(name: &str) -> Option<Self> {
+        Role::ALL.iter().find(|(_, known)| *known == name).map(|(role, _)| *role)
+    }
+}
+
+impl fmt::Display for Role {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(Role::ALL.iter().find(|(role, _)| role == self).map_or("", |(_, name)| name))
+    }
+}
+
+/// A checked profile.
+#[derive(Clone, Debug)]
+pub struct Profile {
+    /// Its name.
+    pub name: String,
+    /// What it is for.
+    pub about: String,
+    /// The role that it drives.
+    pub role: Role,
+    /// How the instrument says who it is.
+    pub identity: Identification,
+    /// How a session begins.
+    pub session: Session,
+    /// How errors are asked for; `None` where each answer says itself whether it is one.
+    pub errors: Option<ErrorQueue>,
+    /// Query that answers `1` once nothing is pending any more.
+    pub completion: Option<String>,
+    /// The longest time for an exchange that names none itself.
+    pub timeout: Duration,
+    /// How registers are read and written, where the settings come from a register map.
+    pub port: Option<RegisterPort>,
+    /// The knobs.
+    pub settings: Vec<Setting>,
+    /// What can only be read.
+    pub readings: Vec<Reading>,
+    /// What can be done.
+    pub actions: Vec<Action>,
+    /// The text of the file, for the record.
+    pub text: String,
+}
+
+/// How the instrument says who it is.
+#[derive(Clone, Debug)]
+pub struct Identification {
+    /// The query.
+    pub query: String,
+    /// The form of the answer, with the slots maker, model, serial, firmware; `None` for the four
+    /// fields of IEEE 488.2.
+    pub answer: Option<Pattern>,
+}
+
+/// How a session begins, and begins anew after a disturbance.
+#[derive(Clone, Debug)]
+pub struct Session {
+    /// The line must be silent that long before the first query.
+    pub quiet: Duration,
+    /// Command that clears status and error queue, sent after the queue was read.
+    pub clear: Option<String>,
+    /// How a restart of the instrument shows.
+    pub restart: Option<StatusBit>,
+}
+
+/// One bit of a status register.
+#[derive(Clone, Debug)]
+pub struct StatusBit {
+    /// Query for the register.
+    pub query: String,
+    /// Number of the bit, 0 the least significant.
+    pub bit: u32,
+}
+
+/// How the error queue is read.
+#[derive(Clone, Debug)]
+pub struct ErrorQueue {
+    /// Query for the next entry.
+    pub query: String,
+    /// The number that says that there is none.
+    pub none: i32,
+    /// The most entries read at one go; a queue that goes on is a fault of the instrument.
+    pub bound: usize,
+}
+
+/// How registers travel. Addresses and values fill slots of the patterns.
+#[derive(Clone, Debug)]
+pub struct RegisterPort {
+    /// Asks for a register; slot `address`.
+    pub read: Pattern,
+    /// The answer; slot `value`.
+    pub read_answer: Pattern,
+    /// Writes a register; slots `address` and `value`.
+    pub write: Pattern,
+    /// The answer to a write.
+    pub write_answer: Pattern,
+    /// The answer when the port refuses; slots `code` and `text`.
+    pub refusal: Pattern,
+}
+
+/// What a value looks like in a message.
+#[derive(Clone, Debug)]
+pub struct Form {
+    /// What kind of value.
+    pub kind: Kind,
+    /// Base units per unit of the message.
+    pub scale: f64,
+    /// The spelling of each word of the kind in messages, such as `IMMediate`.
+    pub mnemonics: Vec<String>,
+}
+
+/// A query and the form of its answer.
+#[derive(Clone, Debug)]
+pub struct Query {
+    /// The message.
+    pub message: String,
+    /// The form of the answer, slot `value`; `None` for the value alone.
+    pub answer: Option<Pattern>,
+}
+
+/// One knob.
+#[derive(Clone, Debug)]
+pub struct Setting {
+    /// Its name.
+    pub name: String,
+    /// What it does.
+    pub about: String,
+    /// What its value looks like.
+    pub form: Form,
+    /// The command; slot `value`.
+    pub set: Pattern,
+    /// The read-back.
+    pub query: Query,
+    /// How far the read-back may differ.
+    pub tolerance: Tolerance,
+    /// When the command has taken effect.
+    pub effect: Effect,
+    /// The longest time for an exchange of this setting, its effect included.
+    pub timeout: Option<Duration>,
+}
+
+/// When a command has taken effect.
+#[derive(Clone, Debug, Default)]
+pub struct Effect {
+    /// The command returns before it is done: the completion query is asked.
+    pub overlapped: bool,
+    /// A status register is asked until it says so.
+    pub poll: Option<Poll>,
+    /// A time to wait at the end.
+    pub settle: Duration,
+}
+
+/// Asks a status register until some of its bits are clear.
+#[derive(Clone, Debug)]
+pub struct Poll {
+    /// The query.
+    pub query: String,
+    /// These bits must be 0.
+    pub clear_mask: i64,
+    /// Time from one query to the next.
+    pub every: Duration,
+}
+
+/// A quantity that can only be read.
+#[derive(Clone, Debug)]
+pub struct Reading {
+    /// Its name.
+    pub name: String,
+    /// What it is.
+    pub about: String,
+    /// What its value looks like.
+    pub form: Form,
+    /// The query.
+    pub query: Query,
+    /// The longest time for it.
+    pub timeout: Option<Duration>,
+}
+
+/// Something that the instrument can do.
+#[derive(Clone, Debug)]
+pub struct Action {
+    /// Its name.
+    pub name: String,
+    /// What it does.
+    pub about: String,
+    /// What it needs.
+    pub takes: Vec<(String, Input)>,
+    /// The messages, in order.
+    pub steps: Vec<ActionStep>,
+    /// What is sent when a step failed, so that the next try finds the instrument ready.
+    pub if_it_fails: Vec<ActionStep>,
+}
+
+/// What kind of thing an action needs.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Input {
+    /// Any word of IEEE 488.2.
+    Word,
+    /// One of these.
+    OneOf(Vec<String>),
+    /// Samples, I and Q in turn.
+    IqSamples,
+}
+
+/// One message step of an action.
+#[derive(Clone, Debug)]
+pub enum ActionStep {
+    /// Sends a command.
+    Send(Pattern),
+    /// Sends a command that ends in a block made of an input.
+    SendBlock {
+        /// The command up to the block.
+        message: Pattern,
+        /// The input.
+        from: String,
+        /// How the samples are written.
+        format: BinaryFormat,
+    },
+    /// Asks for numbers.
+    Ask {
+        /// The query.
+        message: Pattern,
+        /// The answer; each slot becomes a number of the outcome.
+        answer: Pattern,
+    },
+    /// Asks for a block of codes.
+    FetchBlock {
+        /// The query.
+        message: Pattern,
+        /// How the codes are written.
+        format: BinaryFormat,
+    },
+    /// Waits until nothing is pending, at most that long.
+    Complete(Duration),
+    /// Asks a status register until it is clear, at most that long.
+    Poll(Poll, Duration),
+    /// Waits.
+    Wait(Duration),
+}
+
+/// How whole numbers are written in a block.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum BinaryFormat {
+    /// One byte each, two's complement.
+    Int8,
+    /// Two bytes each, two's complement, the most significant first (`FORMat:BORDer NORMal`).
+    Int16HighFirst,
+    /// Two bytes each, two's complement, the least significant first (`FORMat:BORDer SWAPped`).
+    Int16LowFirst,
+}
+
+impl BinaryFormat {
+    /// Names in profiles.
+    pub const NAMES: &'static [&'static str] = &["int8", "int16 high first", "int16 low first"];
+
+    /// The format of a name.
+    #[must_use]
+    pub fn parse(name: &str) -> Option<Self> {
+        match name {
+            "int8" => Some(BinaryFormat::Int8),
+            "int16 high first" => Some(BinaryFormat::Int16HighFirst),
+            "int16 low first" => Some(BinaryFormat::Int16LowFirst),
+            _ => None,
+        }
+    }
+
+    /// Bytes of one number.
+    #[must_use]
+    pub fn bytes_each(self) -> usize {
+        if self == BinaryFormat::Int8 { 1 } else { 2 }
+    }
+
+    /// Appends the numbers. With [`BinaryFormat::Int8`] what does not fit is clipped.
+    pub fn emit(self, codes: &[i16], into: &mut Vec<u8>) {
+        into.reserve(codes.len() * self.bytes_each());
+        match self {
+            BinaryFormat::Int8 => into.extend(codes.iter().map(|code| {
+                (*code).clamp(i16::from(i8::MIN), i16::from(i8::MAX)).to_le_bytes()[0]
+            })),
+            BinaryFormat::Int16HighFirst => {
+                codes.iter().for_each(|code| into.extend_from_slice(&code.to_be_bytes()));
+            }
+            BinaryFormat::Int16LowFirst => {
+                codes.iter().for_each(|code| into.extend_from_slice(&code.to_le_bytes()));
+            }
+        }
+    }
+
+    /// The numbers of a block; `None` when it does not hold whole ones.
+    #[must_use]
+    pub fn parse_codes(self, data: &[u8]) -> Option<Vec<i16>> {
+        if !data.len().is_multiple_of(self.bytes_each()) {
+            return None;
+        }
+        let pairs = data.as_chunks::<2>().0.iter();
+        Some(match self {
+            BinaryFormat::Int8 => {
+                data.iter().map(|byte| i16::from(i8::from_le_bytes([*byte]))).collect()
+            }
+            BinaryFormat::Int16HighFirst => pairs.map(|pair| i16::from_be_bytes(*pair)).collect(),
+            BinaryFormat::Int16LowFirst => pairs.map(|pair| i16::from_le_bytes(*pair)).collect(),
+        })
+    }
+}
+
+impl Form {
+    /// From the unit of messages to the base unit. Units below the base are divided by their whole
+    /// inverse: 0.001 is no binary number, 1000 is, and 350.5 mA shall be 0.3505 A.
+    fn in_base(&self, number: f64) -> f64 {
+        if self.scale < 1.0 { number / (1.0 / self.scale).round() } else { number * self.scale }
+    }
+
+    /// From the base unit to the unit of messages.
+    fn in_unit(&self, number: f64) -> f64 {
+        if self.scale < 1.0 { number * (1.0 / self.scale).round() } else { number / self.scale }
+    }
+
+    /// The value as a command carries it. The value must fit the kind.
+    #[must_use]
+    pub fn emit(&self, value: &Value) -> String {
+        match (value, &self.kind) {
+            (Value::Number(number), _) => emit_nr3(self.in_unit(*number)),
+            (Value::Whole(whole), _) => emit_nr1(*whole),
+            (Value::Switch(on), _) => if *on { "1" } else { "0" }.into(),
+            (Value::Word(word), Kind::Word(words)) => {
+                let at = words.iter().position(|known| known == word);
+                at.and_then(|at| self.mnemonics.get(at)).unwrap_or(word).clone()
+            }
+            (Value::Word(word), _) => word.clone(),
+        }
+    }
+
+    /// The value in an answer.
+    ///
+    /// # Errors
+    /// [`MessageError`]; of the kind [`MessageFault::Flag`] when the instrument says that it has
+    /// no value or one beyond its range.
+    pub fn parse(&self, text: &[u8]) -> Result<Value, MessageError> {
+        match &self.kind {
+            Kind::Number { .. } => match Number::parse(text)? {
+                Number::Value(number) => Ok(Value::Number(self.in_base(number))),
+                _ => Err(MessageError::new(MessageFault::Flag, text)),
+            },
+            Kind::Whole { .. } => parse_whole(text).map(Value::Whole),
+            Kind::Switch => parse_switch(text).map(Value::Switch),
+            Kind::Word(words) => {
+                let answer = String::from_utf8_lossy(text);
+                let at =
+                    self.mnemonics.iter().position(|known| mnemonic_matches(known, answer.trim()));
+                at.and_then(|at| words.get(at))
+                    .map(|word| Value::Word(word.clone()))
+                    .ok_or_else(|| MessageError::new(MessageFault::UnknownWord, text))
+            }
+        }
+    }
+}
+
+impl Profile {
+    /// A setting by its name.
+    #[must_use]
+    pub fn setting(&self, name: &str) -> Option<&Setting> {
+        self.settings.iter().find(|setting| setting.name == name)
+    }
+
+    /// A reading by its name.
+    #[must_use]
+    pub fn reading(&self, name: &str) -> Option<&Reading> {
+        self.readings.iter().find(|reading| reading.name == name)
+    }
+
+    /// An action by its name.
+    #[must_use]
+    pub fn action(&self, name: &str) -> Option<&Action> {
+        self.actions.iter().find(|action| action.name == name)
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,0 +1,79 @@
+//! The profiles that come with the program, and profiles from files.
+
+use std::io;
+use std::path::Path;
+
+use super::{Profile, parse};
+use crate::fault::{Faults, Source};
+
+/// Name and text of every profile shipped.
+const SHIPPED: &[(&str, &str)] = &[
+    ("scpi-source.yaml", include_str!("../../profiles/scpi-source.yaml")),
+    ("scpi-scope.yaml", include_str!("../../profiles/scpi-scope.yaml")),
+    ("scpi-supply.yaml", include_str!("../../profiles/scpi-supply.yaml")),
+    ("scpi-turntable.yaml", include_str!("../../profiles/scpi-turntable.yaml")),
+    ("register-port.yaml", include_str!("../../profiles/register-port.yaml")),
+];
+
+/// Why a data file cannot be loaded.
+#[derive(Clone, Debug, thiserror::Error)]
+pub enum LoadError {
+    /// The file cannot be read, and none of that name is shipped.
+    #[error("failed to read {name}: {why}; shipped are {shipped}")]
+    Unreadable {
+        /// Name as asked for.
+        name: String,
+        /// What the system says.
+        why: String,
+        /// What is shipped.
+        shipped: String,
+    },
+    /// The file has faults.
+    #[error(transparent)]
+    Faults(#[from] Faults),
+}
+
+/// The names of the profiles shipped.
+#[must_use]
+pub fn shipped_profiles() -> Vec<&'static str> {
+    SHIPPED.iter().map(|(name, _)| *name).collect()
+}
+
+/// Loads a profile: from the file of that name, looked for beside `near` (the folder of the bench
+/// file) unless the name is absolute; else the one shipped under that name.
+///
+/// # Errors
+/// [`LoadError`].
+pub fn load(name: &str, near: Option<&Path>) -> Result<Profile, LoadError> {
+    Ok(parse(&read_source(name, near, SHIPPED)?)?)
+}
+
+/// The text of a data file, from the disk or as shipped.
+pub(crate) fn read_source(
+    name: &str,
+    near: Option<&Path>,
+    shipped: &[(&'static str, &'static str)],
+) -> Result<Source, LoadError> {
+    let path = near.map_or_else(|| Path::new(name).to_path_buf(), |folder| folder.join(name));
+    match std::fs::read_to_string(&path) {
+        Ok(text) => Ok(Source::new(path.display().to_string(), text)),
+        // A file that is there but cannot be read must not be replaced in silence.
+        Err(error) if error.kind() != io::ErrorKind::NotFound => Err(LoadError::Unreadable {
+            name: path.display().to_string(),
+            why: error.to_string(),
+            shipped: names(shipped),
+        }),
+        Err(error) => match shipped.iter().find(|(known, _)| *known == name) {
+            Some((known, text)) => Ok(Source::new(*known, *text)),
+            None => Err(LoadError::Unreadable {
+                name: path.display().to_string(),
+                why: error.to_string(),
+                shipped: names(shipped),
+            }),
+        },
+    }
+}
+
+fn names(shipped: &[(&str, &str)]) -> String {
+    shipped.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
+}

@@ -1,0 +1,127 @@
+//! Tests of register maps.
+
+use super::*;
+use crate::fault::Source;
+use proptest::prelude::*;
+
+#[test]
+fn the_shipped_map_spells_out_pages_and_elements() {
+    let map = load("eight-element.yaml", None).unwrap_or_else(|error| panic!("{error}"));
+    // Two pages of 7 plain fields and 3 of 8 elements.
+    assert_eq!(map.fields.len(), 2 * (7 + 3 * 8));
+    let field = map.field("rx.attenuation.7").unwrap();
+    assert_eq!((field.address, field.low_bit, field.bits), (0x1107, 8, 3));
+    assert_eq!(field.kind, Kind::Whole { at_least: 0, at_most: 7 });
+    assert!(map.field("tx.lock").unwrap().read_only);
+    assert!(map.field("tx.phase.8").is_none());
+    assert_eq!(shipped_register_maps(), ["eight-element.yaml"]);
+    assert_eq!(json_schema()["$defs"]["field"]["additionalProperties"], false);
+}
+
+#[track_caller]
+fn check_field(name: &str, register: u32, value: &Value, fresh: u32) {
+    let map = load("eight-element.yaml", None).unwrap();
+    let field = map.field(name).unwrap();
+    assert_eq!(&field.decode(register).unwrap(), value);
+    assert_eq!(field.encode(fresh, value).unwrap() & field.mask(), register & field.mask());
+}
+
+#[test]
+fn fields_are_read_from_and_put_into_registers() {
+    check_field("tx.phase.0", 0x8A1F, &Value::Whole(31), 0);
+    check_field("tx.attenuation.0", 0x85FF, &Value::Whole(5), 0x8000);
+    check_field("tx.element_on.3", 0x8000, &Value::Switch(true), 0);
+    // 45.5 degC and -1 degC in steps of 1/16 degC, two's complement.
+    check_field("tx.temperature", 0x02D8, &Value::Number(45.5), 0);
+    check_field("rx.temperature", 0xFFF0, &Value::Number(-1.0), 0);
+    let map = load("eight-element.yaml", None).unwrap();
+    let phase = map.field("tx.phase.0").unwrap();
+    assert_eq!(phase.encode(0xFFFF, &Value::Whole(0)).unwrap(), 0xFFE0);
+    assert!(phase.encode(0, &Value::Whole(32)).is_err());
+    assert!(phase.encode(0, &Value::Switch(true)).is_err());
+    assert!(map.field("tx.channel").unwrap().encode(0, &Value::Whole(0)).is_err());
+}
+
+#[track_caller]
+fn check_faults(fields: &str, expected: &[&str]) {
+    let text = format!("register map: m\nregister bits: 16\nfields:\n{fields}");
+    let shown: Vec<_> = match parse(&Source::new("m.yaml", text)) {
+        Ok(_) => Vec::new(),
+        Err(faults) => faults.faults.into_iter().map(|fault| fault.message).collect(),
+    };
+    assert_eq!(shown, expected);
+}
+
+#[test]
+fn overlap_and_other_faults_are_refused_at_load() {
+    check_faults("  a: {at: 1, type: switch, bits: 0}\n  b: {at: 1, type: switch, bits: 1}\n", &[]);
+    check_faults(
+        "  a: {at: 1, bits: 7..0, type: whole}\n  b: {at: 1, bits: 3, type: switch}\n  c: {at: 1, bits: 7, type: switch}\n",
+        &["'b' and 'a' share bits", "'c' and 'a' share bits"],
+    );
+    check_faults(
+        "  a[0..3]: {at: 0, step: 2, type: whole}\n  b: {at: 6, type: whole}\n",
+        &["'b' and 'a.3' share bits"],
+    );
+    check_faults(
+        "  a[0..1]: {at: 0, type: whole}\n  a.1: {at: 8, type: whole}\n",
+        &["there are two fields 'a.1'"],
+    );
+    check_faults(
+        "  a: {at: 1, bits: 16, type: whole}\n  b: {at: 2, bits: 0..4, type: whole}
+  c: {at: 3, bits: 2..0, type: whole, range: [1, 8]}\n  d: {at: 4, type: switch, unit: V}
+  e: {at: 5, bits: 1..0, type: word, words: {x: 4, y: 1, z: 1}}\n  f: {at: 6, type: number, scale: 0}
+  g[3..1]: {at: 7, type: whole}\n  h: {at: 0x1FFFFFFFF, type: whole}\n  i: {at: 8, typ: whole}\n",
+        &[
+            "'16' are no bits of a register of 16 bits",
+            "'0..4' are no bits of a register of 16 bits",
+            "more than 3 bits can hold",
+            "'unit' means nothing for the type switch",
+            "more than 2 bits can hold",
+            "two words cannot have the same code",
+            "a step of this size carries no number",
+            "'g[3..1]' is no name with elements",
+            "8589934591 is outside 0 to 4294967295",
+            "key 'type' is missing in field",
+            "unknown key 'typ' in field",
+        ],
+    );
+}
+
+#[test]
+fn words_and_steps() {
+    let text = "register map: m\nregister bits: 32\nfields:
+  mode: {at: 0, bits: 31..30, type: word, words: {slow: 0, fast: 2}}
+  level: {at: 1, type: number, unit: mV, scale: 0.5, signed: on}\n";
+    let map = parse(&Source::new("m", text)).unwrap();
+    let mode = map.field("mode").unwrap();
+    assert_eq!(mode.encode(5, &Value::Word("fast".into())).unwrap(), 0x8000_0005);
+    assert_eq!(mode.decode(0x8000_0005), Ok(Value::Word("fast".into())));
+    assert_eq!(mode.decode(0xC000_0000), Err(3));
+    let level = map.field("level").unwrap();
+    assert!(level.fills(32));
+    assert_eq!(level.encode(0, &Value::Number(-0.0012)).unwrap(), (-2i32) as u32);
+    assert!((level.rounding() - 0.00025).abs() < 1e-9);
+}
+
+proptest! {
+    #[test]
+    fn what_is_put_in_is_read_out_and_nothing_else_changes(register in any::<u16>(), seed in any::<u32>()) {
+        let map = load("eight-element.yaml", None).unwrap();
+        for field in &map.fields {
+            let Ok(value) = field.decode(seed) else { continue };
+            let Ok(written) = field.encode(u32::from(register), &value) else { continue };
+            prop_assert_eq!(field.decode(written), Ok(value));
+            prop_assert_eq!(written & !field.mask(), u32::from(register) & !field.mask());
+        }
+    }
+
+    #[test]
+    fn no_damaged_map_panics(from in 0..1800usize, length in 0..40usize, with in "[a-z:{}\\[\\]0-9. \n-]{0,10}") {
+        let mut text = load("eight-element.yaml", None).unwrap().text;
+        let from = from.min(text.len());
+        let to = (from + length).min(text.len());
+        text.replace_range(from..to, &with);
+        let _ = parse(&Source::new("damaged", text));
+    }
+}

@@ -1,0 +1,13 @@
+//! The physics between the instruments: state in, numbers and samples out.
+//!
+//! Pure functions and plain data. Knows nothing of commands, connections or clocks, and nothing of
+//! what the waveform means: no frame, no modulation, no chip.
+
+pub mod array;
+pub mod capture;
+pub mod filter;
+pub mod gaussian;
+pub mod link;
+
+#[cfg(test)]
+mod capture_tests;

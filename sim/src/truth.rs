@@ -1,0 +1,281 @@
+//! The back door: what is true of the bench, for tests and for judging what a client concluded.
+//!
+//! Knows nothing of how a client works. All figures follow from the state by closed forms; nothing
+//! is measured.
+
+use std::time::Duration;
+
+use crate::instruments::dut::Chip;
+use crate::physics::array::ElementCode;
+use crate::physics::capture::volts_per_code;
+use crate::physics::link::free_space_loss_db;
+use crate::world::{Side, World};
+
+/// Which array.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum End {
+    /// The transmitter's.
+    Tx,
+    /// The receiver's.
+    Rx,
+}
+
+/// The true state of a bench at one instant.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Truth {
+    /// Time since the bench began.
+    pub at: Duration,
+    /// Waveform source.
+    pub source: SourceTruth,
+    /// Scope.
+    pub scope: ScopeTruth,
+    /// Supply.
+    pub supply: SupplyTruth,
+    /// Turntable.
+    pub turntable: TurntableTruth,
+    /// Whether the chips have power.
+    pub powered: bool,
+    /// Transmitter.
+    pub tx: ChipTruth,
+    /// Receiver.
+    pub rx: ChipTruth,
+    /// Between source and scope.
+    pub link: LinkTruth,
+    arrays: (Side, Side),
+}
+
+/// True state of the waveform source.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SourceTruth {
+    /// Sample clock as set, Hz.
+    pub clock_hz: f64,
+    /// Peak voltage of the full-scale code, V.
+    pub amplitude_v: f64,
+    /// Output switched on.
+    pub output: bool,
+    /// The trace that is playing.
+    pub playing: Option<String>,
+    /// Mean `I^2 + Q^2` at the output while the waveform is not silent, V^2; 0 when nothing plays.
+    pub mean_square_v2: f64,
+}
+
+/// True state of the scope.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScopeTruth {
+    /// Full scale, plus and minus, V.
+    pub range_v: f64,
+    /// Points of a record.
+    pub points: usize,
+    /// Sample interval as set, s.
+    pub interval_s: f64,
+    /// Start of the record relative to the trigger, s.
+    pub offset_s: f64,
+    /// Triggered by the source's marker.
+    pub external: bool,
+}
+
+/// True state of the supply.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SupplyTruth {
+    /// Set voltage, V.
+    pub voltage_v: f64,
+    /// Current limit, A.
+    pub current_limit_a: f64,
+    /// Output switched on.
+    pub output: bool,
+    /// Protection has tripped.
+    pub tripped: bool,
+    /// Voltage at the terminals, V.
+    pub terminal_v: f64,
+    /// Current, A.
+    pub current_a: f64,
+}
+
+/// True state of the turntable.
+#[derive(Debug, Clone, PartialEq)]
+pub struct TurntableTruth {
+    /// Where it is, deg.
+    pub angle_deg: f64,
+    /// Where it was sent, deg.
+    pub target_deg: f64,
+    /// Whether it turns.
+    pub moving: bool,
+}
+
+/// True state of one chip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ChipTruth {
+    /// Enabled.
+    pub enabled: bool,
+    /// Locked.
+    pub locked: bool,
+    /// Channel.
+    pub channel: u16,
+    /// Gain code.
+    pub gain: u16,
+    /// What each element is set to.
+    pub codes: Vec<ElementCode>,
+    /// Temperature, degC.
+    pub temperature_c: f64,
+}
+
+/// True state of the link.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LinkTruth {
+    /// Whether what is transmitted reaches the receiver's baseband: both chips locked, one channel.
+    pub linked: bool,
+    /// Carrier of the transmitter, Hz.
+    pub tx_carrier_hz: f64,
+    /// Carrier of the receiver, Hz.
+    pub rx_carrier_hz: f64,
+    /// Transmitter's carrier minus receiver's, Hz: the turn of the received baseband signal.
+    pub carrier_offset_hz: f64,
+    /// Free-space loss at the transmitter's carrier, dB.
+    pub path_loss_db: f64,
+    /// Direction of the receiver from the transmit array's broadside, deg.
+    pub tx_bearing_deg: f64,
+    /// Direction of the transmitter from the receive array's broadside, deg.
+    pub rx_bearing_deg: f64,
+    /// Mean `I^2 + Q^2` of the signal at the scope, V^2; 0 when none arrives.
+    pub signal_v2: f64,
+    /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
+    pub receiver_noise_v2_per_hz: f64,
+    /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
+    pub scope_noise_v2_per_hz: f64,
+}
+
+/// The best of given beams.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct BestPair {
+    /// Place in the list of transmit beams.
+    pub tx: usize,
+    /// Place in the list of receive beams.
+    pub rx: usize,
+    /// Its gain, as [`Truth::beam_gain_db`] has it.
+    pub gain_db: f64,
+}
+
+impl Truth {
+    pub(crate) fn of(world: &World) -> Self {
+        let playing = world.source.playing();
+        let amplitude_v = world.source.amplitude_v;
+        let mean_square_v2 =
+            playing.as_ref().map_or(0.0, |w| w.mean_square() * amplitude_v * amplitude_v);
+        Self {
+            at: world.now,
+            source: SourceTruth {
+                clock_hz: world.source.clock_hz,
+                amplitude_v,
+                output: world.source.output,
+                playing: playing.and(world.source.selected.clone()),
+                mean_square_v2,
+            },
+            scope: ScopeTruth {
+                range_v: world.scope.range_v,
+                points: world.scope.points,
+                interval_s: world.scope.interval_s,
+                offset_s: world.scope.offset_s,
+                external: world.scope.external,
+            },
+            supply: SupplyTruth {
+                voltage_v: world.supply.voltage_v,
+                current_limit_a: world.supply.current_limit_a,
+                output: world.supply.output,
+                tripped: world.supply.tripped,
+                terminal_v: world.supply.terminal_v(world.now),
+                current_a: world.supply.current_a(world.now),
+            },
+            turntable: TurntableTruth {
+                angle_deg: world.turntable.angle_deg(world.now),
+                target_deg: world.turntable.target_deg(),
+                moving: world.turntable.is_moving(world.now),
+            },
+            powered: world.dut.powered,
+            tx: chip(world, &world.dut.tx),
+            rx: chip(world, &world.dut.rx),
+            link: link(world, mean_square_v2),
+            arrays: (world.tx_side.clone(), world.rx_side.clone()),
+        }
+    }
+
+    /// Es/N0 in dB at a matched filter for symbols at `symbol_rate_hz`: signal power over noise
+    /// density times symbol rate, all noise counted. `None` when no signal arrives. Holds while the
+    /// scope samples fast enough that nothing folds over.
+    pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let link = &self.link;
+        let density = link.receiver_noise_v2_per_hz + link.scope_noise_v2_per_hz;
+        let ratio = link.signal_v2 / (density * symbol_rate_hz);
+        (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
+    }
+
+    /// Power of one array in direction `theta_deg` with these codes, in dB relative to all of its
+    /// elements adding up without error.
+    pub fn array_gain_db(&self, end: End, codes: &[ElementCode], theta_deg: f64) -> f64 {
+        let side = match end {
+            End::Tx => &self.arrays.0,
+            End::Rx => &self.arrays.1,
+        };
+        let response = side.array.response(
+            &side.weights(codes),
+            self.link.tx_carrier_hz,
+            theta_deg.to_radians(),
+        );
+        20.0 * (response.norm() / side.array.len() as f64).log10()
+    }
+
+    /// Power of the link with these codes at both ends, in dB relative to both arrays adding up
+    /// without error, as the bench stands now.
+    pub fn beam_gain_db(&self, tx: &[ElementCode], rx: &[ElementCode]) -> f64 {
+        self.array_gain_db(End::Tx, tx, self.link.tx_bearing_deg)
+            + self.array_gain_db(End::Rx, rx, self.link.rx_bearing_deg)
+    }
+
+    /// The best pair among these beams, by trying all of them; the first of equals. `None` when a
+    /// list is empty.
+    pub fn best_pair(&self, tx: &[Vec<ElementCode>], rx: &[Vec<ElementCode>]) -> Option<BestPair> {
+        let mut best: Option<BestPair> = None;
+        for (t, tx_codes) in tx.iter().enumerate() {
+            for (r, rx_codes) in rx.iter().enumerate() {
+                let gain_db = self.beam_gain_db(tx_codes, rx_codes);
+                if best.is_none_or(|b| gain_db > b.gain_db) {
+                    best = Some(BestPair { tx: t, rx: r, gain_db });
+                }
+            }
+        }
+        best
+    }
+}
+
+fn chip(world: &World, chip: &Chip) -> ChipTruth {
+    let supply_v = world.supply.terminal_v(world.now);
+    ChipTruth {
+        enabled: chip.enabled,
+        locked: world.dut.powered && chip.is_locked(world.now),
+        channel: chip.channel,
+        gain: chip.gain,
+        codes: chip.codes(),
+        temperature_c: chip.temperature_c(supply_v, &world.model.chips),
+    }
+}
+
+fn link(world: &World, source_v2: f64) -> LinkTruth {
+    let budget = world.budget();
+    let (tx_hz, rx_hz) = world.carriers_hz();
+    let (tx_deg, rx_deg) = world.bearings_deg();
+    let step_v = volts_per_code(world.scope.range_v, world.model.scope.bits);
+    let own_v = world.model.scope.noise_of_range * world.scope.range_v;
+    // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
+    let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
+    LinkTruth {
+        linked: world.is_linked(),
+        tx_carrier_hz: tx_hz,
+        rx_carrier_hz: rx_hz,
+        carrier_offset_hz: tx_hz - rx_hz,
+        path_loss_db: free_space_loss_db(tx_hz, world.model.path.distance_m),
+        tx_bearing_deg: tx_deg,
+        rx_bearing_deg: rx_deg,
+        signal_v2: if world.is_linked() { source_v2 * budget.gain.norm_sqr() } else { 0.0 },
+        receiver_noise_v2_per_hz: if world.is_listening() { budget.noise_v2_per_hz } else { 0.0 },
+        scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
+    }
+}

@@ -1,0 +1,353 @@
+//! The one shared state of a bench: all instruments, and time moving through them.
+//!
+//! Whoever wants to see or change the bench first advances it: events that lie between the last
+//! visit and now happen in order, each with the whole bench as it was at that instant. Nothing runs
+//! in the background, and nothing here reads a clock.
+
+use std::time::Duration;
+
+use num_complex::Complex64;
+
+use crate::instruments::dut::{Dut, GAIN_MOST, Instant, Refusal};
+use crate::instruments::scope::{Acquisition, Scope};
+use crate::instruments::source::Source;
+use crate::instruments::supply::Supply;
+use crate::instruments::turntable::Turntable;
+use crate::model::{ArrayModel, Model};
+use crate::physics::array::{Array, CodeSteps, ElementCode};
+use crate::physics::capture::{Scene, Signal, Start};
+use crate::physics::filter::LowPass;
+use crate::physics::gaussian::{Purpose, Stream};
+use crate::physics::link::{
+    Budget, LinkInputs, SPEED_OF_LIGHT_M_S, amplitude_of_db, budget, channel_centre_hz,
+};
+use crate::post::Post;
+use crate::scpi::front::Front;
+use crate::scpi::session::{Busy, Host};
+use crate::truth::Truth;
+
+/// One side's array with its code steps, as built: errors drawn, dead elements dead.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Side {
+    /// Elements and their errors.
+    pub array: Array,
+    /// Steps of its codes.
+    pub steps: CodeSteps,
+}
+
+impl Side {
+    fn build(model: &ArrayModel, seed: u64, purpose: Purpose) -> Self {
+        let wavelength_m = SPEED_OF_LIGHT_M_S / model.design_hz;
+        let array = match &model.positions_wavelengths {
+            None => Array::uniform(model.elements, model.spacing_wavelengths * wavelength_m),
+            Some(places) => {
+                Array::new(places.iter().map(|p| p.map(|x| x * wavelength_m)).collect())
+            }
+        };
+        let mut random = Stream::new(seed, purpose, 0);
+        let errors: Vec<Complex64> = (0..array.len())
+            .map(|n| {
+                let gain_db = model.gain_error_rms_db * random.normal();
+                let phase_deg = model.phase_error_rms_deg * random.normal();
+                let error = Complex64::from_polar(amplitude_of_db(gain_db), phase_deg.to_radians());
+                if model.dead_elements.contains(&n) { Complex64::ZERO } else { error }
+            })
+            .collect();
+        let steps =
+            CodeSteps { phase_bits: model.phase_bits, attenuation_db: model.attenuation_step_db };
+        Self { array: array.with_errors(&errors), steps }
+    }
+}
+
+/// Everything there is.
+#[derive(Debug)]
+pub struct World {
+    /// The numbers it rests on.
+    pub model: Model,
+    /// Time since the bench began.
+    pub now: Duration,
+    /// The instrument that is being spoken to.
+    pub active: Post,
+    /// Waveform source.
+    pub source: Source,
+    /// Scope.
+    pub scope: Scope,
+    /// Device under test.
+    pub dut: Dut,
+    /// Turntable.
+    pub turntable: Turntable,
+    /// Supply.
+    pub supply: Supply,
+    /// Transmit array.
+    pub tx_side: Side,
+    /// Receive array.
+    pub rx_side: Side,
+    fronts: [Front; 5],
+    acquisitions: u64,
+    readings: u64,
+    revision: u64,
+}
+
+impl World {
+    /// A bench just switched on.
+    pub fn new(model: Model) -> Self {
+        Self {
+            now: Duration::ZERO,
+            active: Post::Source,
+            source: Source::default(),
+            scope: Scope::default(),
+            dut: Dut::new(&model.tx.array, &model.rx.array),
+            turntable: Turntable::new(&model.turntable),
+            supply: Supply::default(),
+            tx_side: Side::build(&model.tx.array, model.seed, Purpose::TxElements),
+            rx_side: Side::build(&model.rx.array, model.seed, Purpose::RxElements),
+            fronts: std::array::from_fn(|_| Front::default()),
+            acquisitions: 0,
+            readings: 0,
+            revision: 0,
+            model,
+        }
+    }
+
+    /// Lets time pass until `now`.
+    pub fn advance(&mut self, now: Duration) {
+        while let Some(event) = self.next_event().filter(|t| *t <= now) {
+            self.now = event;
+            self.tick();
+        }
+        self.now = self.now.max(now);
+        self.tick();
+    }
+
+    /// Counts what clients did: whoever waits looks again when it has changed.
+    pub fn revision(&self) -> u64 {
+        self.revision
+    }
+
+    fn next_event(&self) -> Option<Duration> {
+        let least_v = self.model.chips.supply_least_v;
+        [
+            self.supply.next_event(self.now, least_v),
+            self.dut.next_event(self.now),
+            self.turntable.next_event(self.now),
+            self.scope.next_event(self.now),
+        ]
+        .into_iter()
+        .flatten()
+        .min()
+    }
+
+    /// Everything that follows from the present instant and the settings in force.
+    fn tick(&mut self) {
+        self.power();
+        self.turntable.tick(self.now);
+        self.scope.tick(self.now);
+        let marker = self.source.playing().is_some();
+        if self.scope.is_triggered(self.now, marker) {
+            let acquisition = Acquisition::new(self.scene(), self.truth());
+            self.acquisitions += 1;
+            self.scope.record(self.now, acquisition, &self.model.scope);
+        }
+        for post in Post::ALL {
+            let (operation, questionable) = self.conditions(post);
+            let idle = self.busy_at(post) == Busy::No;
+            let front = &mut self.fronts[post.index()];
+            front.operation.observe(operation);
+            front.questionable.observe(questionable);
+            if idle {
+                front.note_idle();
+            }
+        }
+    }
+
+    /// Supply and chips settle on each other: chips that lose power also stop drawing current.
+    fn power(&mut self) {
+        let load = self.dut.conductance_s(&self.model.chips);
+        self.supply.tick(self.now, load, &self.model.supply);
+        let was_powered = self.dut.powered;
+        self.dut.tick(self.supply.terminal_v(self.now), &self.model.chips);
+        if was_powered && !self.dut.powered {
+            let load = self.dut.conductance_s(&self.model.chips);
+            self.supply.tick(self.now, load, &self.model.supply);
+        }
+    }
+
+    fn conditions(&self, post: Post) -> (u16, u16) {
+        match post {
+            Post::Source | Post::DutPort => (0, 0),
+            Post::Scope => (self.scope.operation(), 0),
+            Post::Turntable => (self.turntable.operation(self.now), 0),
+            Post::Supply => (self.supply.operation(self.now), self.supply.questionable()),
+        }
+    }
+
+    fn busy_at(&self, post: Post) -> Busy {
+        match post {
+            Post::Source | Post::DutPort => Busy::No,
+            Post::Scope => self.scope.busy(),
+            Post::Turntable => self.turntable.busy(self.now),
+            Post::Supply => self.supply.busy(self.now),
+        }
+    }
+
+    /// Identity of an instrument: maker, model, serial, firmware.
+    pub fn identity_of(&self, post: Post) -> String {
+        let model = match post {
+            Post::Source => "SIM-SOURCE",
+            Post::Scope => "SIM-SCOPE",
+            Post::DutPort => "SIM-TRANSCEIVER",
+            Post::Turntable => "SIM-TURNTABLE",
+            Post::Supply => "SIM-SUPPLY",
+        };
+        format!("BEAMWARDEN,{model},0,{}", env!("CARGO_PKG_VERSION"))
+    }
+
+    /// What a register access sees.
+    pub fn instant(&self) -> Instant<'_> {
+        let supply_v = self.supply.terminal_v(self.now);
+        Instant { now: self.now, supply_v, model: &self.model.chips }
+    }
+
+    /// Reads a DUT register.
+    pub fn read_register(&self, address: u16) -> Result<u16, Refusal> {
+        self.dut.read(address, &self.instant())
+    }
+
+    /// Writes a DUT register.
+    pub fn write_register(&mut self, address: u16, value: u16) -> Result<(), Refusal> {
+        let supply_v = self.supply.terminal_v(self.now);
+        let at = Instant { now: self.now, supply_v, model: &self.model.chips };
+        self.dut.write(address, value, &at)
+    }
+
+    /// The next deviate of the meters' noise.
+    pub fn reading_noise(&mut self) -> f64 {
+        let index = self.readings;
+        self.readings += 1;
+        Stream::new(self.model.seed, Purpose::Reading, index).normal()
+    }
+
+    /// Carriers of transmitter and receiver, Hz, with their references' errors.
+    pub fn carriers_hz(&self) -> (f64, f64) {
+        let real = |channel, ppm: f64| channel_centre_hz(channel) * (1.0 + 1e-6 * ppm);
+        (
+            real(self.dut.tx.channel, self.model.tx.reference_ppm),
+            real(self.dut.rx.channel, self.model.rx.reference_ppm),
+        )
+    }
+
+    /// Directions of the other end as each array sees it, deg: transmitter, receiver. The table
+    /// carries the receiver; at angle a the transmitter appears to it at -a.
+    pub fn bearings_deg(&self) -> (f64, f64) {
+        let path = &self.model.path;
+        (path.tx_bearing_deg, path.table_zero_deg - self.turntable.angle_deg(self.now))
+    }
+
+    /// What the link does to volts from source to scope, if both chips were live on one channel.
+    pub fn budget(&self) -> Budget {
+        let (tx_hz, _) = self.carriers_hz();
+        let (tx_deg, rx_deg) = self.bearings_deg();
+        let back_off_db = |gain: u16| f64::from(GAIN_MOST - gain.min(GAIN_MOST));
+        let tx_weights = self.tx_side.weights(&self.dut.tx.codes());
+        let rx_weights = self.rx_side.weights(&self.dut.rx.codes());
+        let let_in: f64 =
+            self.rx_side.array.actual(&rx_weights).iter().map(Complex64::norm_sqr).sum();
+        budget(&LinkInputs {
+            carrier_hz: tx_hz,
+            distance_m: self.model.path.distance_m,
+            extra_loss_db: self.model.path.extra_loss_db,
+            element_output_dbm: self.model.tx.element_output_dbm - back_off_db(self.dut.tx.gain),
+            tx_response: self.tx_side.array.response(&tx_weights, tx_hz, tx_deg.to_radians()),
+            rx_response: self.rx_side.array.response(&rx_weights, tx_hz, rx_deg.to_radians()),
+            rx_weight_power: let_in,
+            rx_elements: self.rx_side.array.len(),
+            rx_gain_db: self.model.rx.gain_db - back_off_db(self.dut.rx.gain),
+            noise_figure_db: self.model.rx.noise_figure_db,
+        })
+    }
+
+    /// Whether what is transmitted reaches the receiver's baseband.
+    pub fn is_linked(&self) -> bool {
+        let (tx, rx) = (&self.dut.tx, &self.dut.rx);
+        self.dut.powered
+            && tx.is_locked(self.now)
+            && rx.is_locked(self.now)
+            && tx.channel == rx.channel
+    }
+
+    /// Whether the receiver amplifies anything, if only its own noise.
+    pub fn is_listening(&self) -> bool {
+        self.dut.powered && self.dut.rx.enabled
+    }
+
+    /// What an acquisition triggered now would show.
+    fn scene(&self) -> Scene {
+        let (source, scope) = (&self.model.source, &self.model.scope);
+        let link = self.budget();
+        let (tx_hz, rx_hz) = self.carriers_hz();
+        let signal = self.source.playing().filter(|_| self.is_linked()).map(|waveform| Signal {
+            waveform,
+            rate_hz: self.source.clock_hz * (1.0 + 1e-6 * source.clock_ppm),
+            gain: link.gain * self.source.amplitude_v,
+            carrier_offset_hz: tx_hz - rx_hz,
+            delay_s: self.model.path.cable_delay_s
+                + self.model.path.distance_m / SPEED_OF_LIGHT_M_S,
+        });
+        Scene {
+            seed: self.model.seed,
+            index: self.acquisitions,
+            signal,
+            filter: LowPass { pass_hz: self.model.rx.pass_hz, stop_hz: self.model.rx.stop_hz },
+            noise_v2_per_hz: if self.is_listening() { link.noise_v2_per_hz } else { 0.0 },
+            start: if self.scope.external { Start::Marker } else { Start::Free },
+            trigger_jitter_s: scope.trigger_jitter_s,
+            offset_s: self.scope.offset_s,
+            points: self.scope.points,
+            interval_s: self.scope.interval_s / (1.0 + 1e-6 * scope.clock_ppm),
+            range_v: self.scope.range_v,
+            bits: scope.bits,
+            scope_noise_v: scope.noise_of_range * self.scope.range_v,
+        }
+    }
+
+    /// The true state now.
+    pub fn truth(&self) -> Truth {
+        Truth::of(self)
+    }
+}
+
+impl Side {
+    /// Weights of these codes.
+    pub fn weights(&self, codes: &[ElementCode]) -> Vec<Complex64> {
+        codes.iter().map(|code| self.steps.weight(*code)).collect()
+    }
+}
+
+impl Host for World {
+    fn front(&mut self) -> &mut Front {
+        &mut self.fronts[self.active.index()]
+    }
+
+    fn busy(&self) -> Busy {
+        self.busy_at(self.active)
+    }
+
+    fn settle(&mut self) {
+        self.revision += 1;
+        self.tick();
+    }
+
+    fn reset(&mut self) {
+        match self.active {
+            Post::Source => self.source.reset(),
+            Post::Scope => self.scope.reset(),
+            Post::Turntable => self.turntable.reset(self.now, &self.model.turntable),
+            Post::Supply => self.supply.reset(),
+            Post::DutPort => {}
+        }
+    }
+
+    fn identity(&self) -> String {
+        self.identity_of(self.active)
+    }
+}

@@ -1,0 +1,306 @@
+//! Frames onto the air, and what the scope made of them.
+
+use beamwarden_drivers::instrument::{Inputs, Trace};
+use beamwarden_drivers::profile::Role;
+use num_complex::Complex32;
+use sha2::{Digest, Sha256};
+use tokio::time::Instant;
+
+use super::door::{Bench, Settled};
+use super::error::BenchError;
+use super::knob::{FRAME, KnobValue};
+use crate::phy::analyse::AnalysisConfig;
+use crate::phy::frame::{self, Frame, FrameKind, FrameSpec, PREAMBLE_CHIPS, Payload};
+use crate::phy::probe::ProbeConfig;
+use crate::phy::recording::Recording;
+use crate::phy::waveform::{ShapeConfig, Waveform, shape};
+use crate::record::{ChannelScale, FrameRecord};
+
+/// Name of the trace in the source's memory.
+const TRACE_NAME: &str = "FRAME";
+/// How much longer than the frame a triggered record is: pulse tails, trigger delay, path.
+const MARGIN: f64 = 0.02;
+/// The shortest such margin in seconds.
+const MARGIN_S: f64 = 0.4e-6;
+
+/// The frame on the air.
+#[derive(Clone, Debug)]
+pub(super) struct LoadedFrame {
+    name: String,
+    spec: FrameSpec,
+    frame: Frame,
+    /// Time of one pass of the waveform.
+    duration_s: f64,
+}
+
+/// How long a record shall be.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Span {
+    /// At least one whole frame.
+    Frame,
+    /// At least one preamble.
+    Preamble,
+}
+
+/// One acquisition.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Captured {
+    /// Codes of the channel that carries I, as they came.
+    pub i_codes: Vec<i16>,
+    /// Codes of the channel that carries Q.
+    pub q_codes: Vec<i16>,
+    /// Scale of both channels, I first.
+    pub scales: [Scale; 2],
+    /// Samples a second.
+    pub sample_rate_hz: f64,
+    /// Carrier that stands at 0 Hz, where the bench knows it.
+    pub centre_hz: Option<f64>,
+    /// When the acquisition began.
+    pub taken: Instant,
+}
+
+/// What a code means.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Scale {
+    /// Volts for one code.
+    pub volts_per_code: f64,
+    /// Volts at code 0.
+    pub offset_v: f64,
+    /// Resolution of the converter.
+    pub bits: u32,
+}
+
+impl Captured {
+    /// The samples in volts.
+    #[must_use]
+    pub fn samples(&self) -> Vec<Complex32> {
+        let volts = |code: i16, scale: &Scale| {
+            (f64::from(code) * scale.volts_per_code + scale.offset_v) as f32
+        };
+        let [i_scale, q_scale] = &self.scales;
+        let pairs = self.i_codes.iter().zip(&self.q_codes);
+        pairs.map(|(i, q)| Complex32::new(volts(*i, i_scale), volts(*q, q_scale))).collect()
+    }
+
+    /// The samples with what the analysis needs to know of them.
+    #[must_use]
+    pub fn recording<'a>(&self, samples: &'a [Complex32]) -> Recording<'a> {
+        let full_scale = Some(self.full_scale_v());
+        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale }
+    }
+
+    /// The largest magnitude of the channel that carries I, in volts.
+    fn full_scale_v(&self) -> f32 {
+        let scale = &self.scales[0];
+        // 2 to the power of at most 63: exact in double precision.
+        let codes = 2f64.powi(scale.bits.clamp(1, 64) as i32 - 1);
+        (codes * scale.volts_per_code) as f32
+    }
+
+    /// The scale of both channels in the record's words.
+    #[must_use]
+    pub fn channel_scales(&self) -> [ChannelScale; 2] {
+        let scale = |name: &str, scale: &Scale| ChannelScale {
+            name: name.to_string(),
+            volts_per_code: scale.volts_per_code,
+            offset_v: scale.offset_v,
+            bits: scale.bits,
+        };
+        [scale("CH1", &self.scales[0]), scale("CH2", &self.scales[1])]
+    }
+}
+
+impl Bench {
+    /// Builds, shapes and loads a frame; the source plays it from now on.
+    pub(super) async fn load_frame(
+        &mut self,
+        name: &str,
+        spec: &FrameSpec,
+    ) -> Result<Settled, BenchError> {
+        let (source, _) = self.of_role(Role::WaveformSource)?;
+        let built = frame::build(spec)?;
+        let sample_rate_hz = self.number_of(&format!("{source}.sample_rate")).await?;
+        let waveform = shape(&built.chips, &self.shape_config(sample_rate_hz))?;
+        let codes = waveform.to_codes();
+        self.frame = None;
+        self.standing.remove(FRAME);
+        let (_, instrument) = self.of_role(Role::WaveformSource)?;
+        let inputs = Inputs::none().word("name", TRACE_NAME).iq_samples("waveform", &codes);
+        instrument.perform("load waveform", &inputs).await?;
+        let value = KnobValue::Frame(name.to_string(), Box::new(spec.clone()));
+        let settled = Settled {
+            setting: FRAME.to_string(),
+            asked: value.clone(),
+            read_back: value,
+            matched: true,
+            skipped: false,
+            at: Instant::now(),
+        };
+        self.remember(&settled);
+        self.frame = Some(loaded(name, spec, built, &waveform));
+        Ok(settled)
+    }
+
+    fn shape_config(&self, sample_rate_hz: f64) -> ShapeConfig {
+        ShapeConfig {
+            chip_rate_hz: self.plan.signal.symbol_rate_hz,
+            sample_rate_hz,
+            rolloff: self.plan.signal.roll_off,
+            ..ShapeConfig::default()
+        }
+    }
+
+    /// What the analysis of this bench's captures assumes.
+    #[must_use]
+    pub fn analysis_config(&self) -> AnalysisConfig {
+        AnalysisConfig {
+            chip_rate_hz: self.plan.signal.symbol_rate_hz,
+            rolloff: self.plan.signal.roll_off,
+            ..AnalysisConfig::default()
+        }
+    }
+
+    /// What a probe of this bench assumes.
+    #[must_use]
+    pub fn probe_config(&self, captured: &Captured) -> ProbeConfig {
+        ProbeConfig {
+            chip_rate_hz: self.plan.signal.symbol_rate_hz,
+            rolloff: self.plan.signal.roll_off,
+            full_scale: captured.full_scale_v(),
+        }
+    }
+
+    /// The frame on the air, for counting errors against.
+    #[must_use]
+    pub fn sent(&self) -> Option<&Frame> {
+        self.frame.as_ref().map(|loaded| &loaded.frame)
+    }
+
+    /// The name of the frame on the air.
+    #[must_use]
+    pub fn frame_name(&self) -> Option<&str> {
+        self.frame.as_ref().map(|loaded| loaded.name.as_str())
+    }
+
+    /// The frame on the air in the record's words.
+    #[must_use]
+    pub fn frame_record(&self) -> Option<FrameRecord> {
+        let LoadedFrame { name, spec, frame, .. } = self.frame.as_ref()?;
+        let (generator, seed) = match &spec.payload {
+            Payload::Prbs { order, seed, .. } => (Some(order.to_string()), Some(u64::from(*seed))),
+            Payload::Octets(_) => (None, None),
+        };
+        let code = match spec.kind {
+            FrameKind::Uncoded { .. } => None,
+            FrameKind::Dmg { mcs } => Some(format!("LDPC 672, rate {}", mcs.code_rate())),
+        };
+        Some(FrameRecord {
+            name: name.clone(),
+            modulation: format!("pi/2-{}", frame.layout.constellation),
+            code,
+            symbol_rate_hz: self.plan.signal.symbol_rate_hz,
+            roll_off: Some(self.plan.signal.roll_off),
+            payload_bits: Some(8 * frame.psdu.len() as u64),
+            payload_generator: generator,
+            payload_seed: seed,
+            payload_sha256: Some(sha256_hex(&frame.psdu)),
+        })
+    }
+
+    async fn number_of(&mut self, setting: &str) -> Result<f64, BenchError> {
+        let value = self.value_of(setting).await?;
+        let number = value.as_number().filter(|number| number.is_finite());
+        number.ok_or_else(|| BenchError::Nonsense {
+            instrument: setting.to_string(),
+            message: format!("a number is wanted, it stands at {value}"),
+        })
+    }
+
+    /// Takes one record of the wanted span on both channels.
+    ///
+    /// # Errors
+    /// When no frame is loaded, or what the scope or its link failed at.
+    pub async fn capture(&mut self, span: Span) -> Result<Captured, BenchError> {
+        let (scope, _) = self.of_role(Role::Scope)?;
+        let interval_s = self.number_of(&format!("{scope}.sample_interval")).await?;
+        let length_s = self.span_s(&scope, span).await?;
+        let points = (length_s / interval_s).ceil().clamp(16.0, 1e15) as i64;
+        let points_setting = format!("{scope}.points");
+        if self.value_of(&points_setting).await? != KnobValue::Whole(points) {
+            self.set_one(&points_setting, &KnobValue::Whole(points)).await?;
+        }
+        let centre_hz = self.centre_hz().await?;
+        let (_, instrument) = self.of_role(Role::Scope)?;
+        let taken = Instant::now();
+        instrument.perform("acquire", &Inputs::none()).await?;
+        let mut traces = Vec::with_capacity(2);
+        for channel in ["CH1", "CH2"] {
+            let inputs = Inputs::none().word("channel", channel);
+            let performed = instrument.perform("fetch trace", &inputs).await?;
+            let trace = performed.into_trace().ok_or_else(|| BenchError::Nonsense {
+                instrument: scope.clone(),
+                message: "its profile's 'fetch trace' yields no codes with scale".into(),
+            })?;
+            traces.push(trace);
+        }
+        assemble(&scope, traces, 1.0 / interval_s, centre_hz, taken)
+    }
+
+    /// How long a record must be to hold what is wanted.
+    async fn span_s(&mut self, scope: &str, span: Span) -> Result<f64, BenchError> {
+        let pass_s = self.frame.as_ref().ok_or(BenchError::NoFrame)?.duration_s;
+        let before_s = self.number_of(&format!("{scope}.trigger_offset")).await?.abs();
+        let trigger = self.value_of(&format!("{scope}.trigger_source")).await?;
+        let wanted_s = match span {
+            Span::Frame => pass_s,
+            Span::Preamble => PREAMBLE_CHIPS as f64 / self.plan.signal.symbol_rate_hz,
+        };
+        let wanted_s = wanted_s + (wanted_s * MARGIN).max(MARGIN_S) + before_s;
+        // Without the source's marker the frame may begin anywhere within a pass.
+        let triggered = trigger == KnobValue::Word("external".into());
+        Ok(if triggered { wanted_s } else { wanted_s + pass_s })
+    }
+
+    async fn centre_hz(&mut self) -> Result<Option<f64>, BenchError> {
+        let Some(setting) = self.plan.signal.channel.as_ref().map(|place| place.text.clone())
+        else {
+            return Ok(None);
+        };
+        // IEEE 802.11ad-2012: 56.16 GHz + 2.16 GHz times the channel number.
+        Ok(Some(56.16e9 + 2.16e9 * self.number_of(&setting).await?))
+    }
+}
+
+fn loaded(name: &str, spec: &FrameSpec, frame: Frame, waveform: &Waveform) -> LoadedFrame {
+    let duration_s = waveform.duration_s();
+    LoadedFrame { name: name.to_string(), spec: spec.clone(), frame, duration_s }
+}
+
+fn sha256_hex(bytes: &[u8]) -> String {
+    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
+}
+
+fn assemble(
+    scope: &str,
+    traces: Vec<Trace>,
+    sample_rate_hz: f64,
+    centre_hz: Option<f64>,
+    taken: Instant,
+) -> Result<Captured, BenchError> {
+    let [i, q] = <[Trace; 2]>::try_from(traces).map_err(|_| BenchError::Nonsense {
+        instrument: scope.to_string(),
+        message: "two channels are wanted".into(),
+    })?;
+    if i.codes.len() != q.codes.len() || i.codes.is_empty() {
+        let (i, q) = (i.codes.len(), q.codes.len());
+        let message = format!("CH1 has {i} samples and CH2 {q}");
+        return Err(BenchError::Nonsense { instrument: scope.to_string(), message });
+    }
+    let scale = |trace: &Trace| Scale {
+        volts_per_code: trace.volts_per_code,
+        offset_v: trace.offset_volts,
+        bits: trace.bits,
+    };
+    let scales = [scale(&i), scale(&q)];
+    Ok(Captured { i_codes: i.codes, q_codes: q.codes, scales, sample_rate_hz, centre_hz, taken })
+}

@@ -1,0 +1,442 @@
+//! The one door through which settings reach instruments.
+//!
+//! Every value passes the knob's limits before a byte is sent, is read back after it, and what was
+//! asked for is remembered beside what was read back. Knows nothing of sequences and records.
+
+use std::collections::BTreeMap;
+
+use beamwarden_drivers::instrument::Instrument;
+use beamwarden_drivers::profile::Role;
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::transport::{Traced, Transport, link_for};
+use tokio::time::Instant;
+
+use super::capture::LoadedFrame;
+use super::error::BenchError;
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobKind, KnobValue};
+use super::plan::{BenchPlan, InstrumentPlan, from_driver, to_driver, weight_setting};
+use super::simulated::Simulated;
+use super::trace::TraceKeeper;
+use crate::beam::Codebook;
+use crate::record::{BeamRecord, InstrumentRecord};
+
+/// A setting that was made.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settled {
+    /// Its full name.
+    pub setting: String,
+    /// What was asked for.
+    pub asked: KnobValue,
+    /// What was read back.
+    pub read_back: KnobValue,
+    /// Whether the two agree within the setting's tolerance.
+    pub matched: bool,
+    /// Whether nothing was sent because it stood there already.
+    pub skipped: bool,
+    /// When it was read back.
+    pub at: Instant,
+}
+
+/// A setting as it stands.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Standing {
+    /// Its full name.
+    pub setting: String,
+    /// What was last asked for; `None` when nobody did.
+    pub asked: Option<KnobValue>,
+    /// What was read back.
+    pub read_back: KnobValue,
+    /// Whether the two agree.
+    pub matched: bool,
+    /// When it was read back.
+    pub at: Instant,
+}
+
+/// A quantity that can only be read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Reading {
+    /// Its full name.
+    pub name: String,
+    /// Its value.
+    pub value: KnobValue,
+    /// When it was read.
+    pub at: Instant,
+}
+
+/// Where the beams point.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub(super) struct Steering {
+    tx_deg: f64,
+    rx_deg: f64,
+}
+
+/// An open bench.
+pub struct Bench {
+    pub(super) plan: BenchPlan,
+    pub(super) instruments: BTreeMap<String, Instrument>,
+    pub(super) standing: BTreeMap<String, Standing>,
+    pub(super) frame: Option<LoadedFrame>,
+    steering: Steering,
+    /// Lives as long as its instruments.
+    simulated: Option<Simulated>,
+}
+
+impl Bench {
+    /// Opens every instrument: silence, identity, empty error queue. Sets nothing.
+    ///
+    /// # Errors
+    /// The first instrument that cannot be reached or is not the one expected.
+    pub async fn open(plan: BenchPlan) -> Result<Self, BenchError> {
+        let (bench, failures) = Self::open_what_answers(plan, None).await?;
+        match failures.into_iter().next() {
+            Some((_, error)) => Err(error),
+            None => Ok(bench),
+        }
+    }
+
+    /// Opens every instrument that answers, and says of each other one why it does not; with
+    /// `trace`, keeps every message. What answers can still be brought to its safe state.
+    ///
+    /// # Errors
+    /// When the simulated bench cannot be set up.
+    pub async fn open_what_answers(
+        plan: BenchPlan,
+        trace: Option<&TraceKeeper>,
+    ) -> Result<(Self, Vec<(String, BenchError)>), BenchError> {
+        let mut bench = Bench {
+            simulated: Simulated::for_plan(&plan)?,
+            instruments: BTreeMap::new(),
+            standing: BTreeMap::new(),
+            frame: None,
+            steering: Steering::default(),
+            plan,
+        };
+        let began = Instant::now();
+        let mut failures = Vec::new();
+        for planned in bench.plan.instruments.clone() {
+            let link = match link_for(&planned.address) {
+                Some(link) => link,
+                None => bench.simulated_link(&planned)?,
+            };
+            let link: Box<dyn Transport> = match trace {
+                Some(trace) => Box::new(Traced::new(link, began, trace.sink(&planned.name))),
+                None => link,
+            };
+            match Instrument::open(&planned.name, link, planned.driver.clone()).await {
+                Ok(instrument) => {
+                    bench.instruments.insert(planned.name.clone(), instrument);
+                }
+                Err(error) => failures.push((planned.name.clone(), error.into())),
+            }
+        }
+        Ok((bench, failures))
+    }
+
+    fn simulated_link(&self, planned: &InstrumentPlan) -> Result<Box<dyn Transport>, BenchError> {
+        match &self.simulated {
+            Some(simulated) => Ok(simulated.link(planned.role)),
+            None => Err(BenchError::Simulated(format!("{} has no bench", planned.name))),
+        }
+    }
+
+    /// The plan that the bench was opened from.
+    #[must_use]
+    pub fn plan(&self) -> &BenchPlan {
+        &self.plan
+    }
+
+    /// Who answered, in the order of the bench file.
+    #[must_use]
+    pub fn instruments(&self) -> Vec<InstrumentRecord> {
+        self.plan
+            .instruments
+            .iter()
+            .map(|planned| InstrumentRecord {
+                name: planned.name.clone(),
+                role: planned.role.to_string(),
+                identity: self
+                    .instruments
+                    .get(&planned.name)
+                    .and_then(Instrument::identity)
+                    .map(ToString::to_string)
+                    .unwrap_or_default(),
+                profile: planned.profile_name.clone(),
+                profile_sha256: None,
+            })
+            .collect()
+    }
+
+    /// One instrument by name, for messages that are no setting.
+    ///
+    /// # Errors
+    /// When there is none of that name.
+    pub fn instrument(&mut self, name: &str) -> Result<&mut Instrument, BenchError> {
+        self.instruments
+            .get_mut(name)
+            .ok_or_else(|| BenchError::NoInstrument(format!("instrument '{name}'")))
+    }
+
+    /// The first instrument of a role, and its name.
+    pub(super) fn of_role(&mut self, role: Role) -> Result<(String, &mut Instrument), BenchError> {
+        let planned = self.plan.of_role(role);
+        let name = planned.map(|planned| planned.name.clone());
+        let name = name.ok_or_else(|| BenchError::NoInstrument(role.to_string()))?;
+        Ok((name.clone(), self.instrument(&name)?))
+    }
+
+    /// Sets one knob. Yields what was set: one entry, or for a beam its weights too.
+    ///
+    /// # Errors
+    /// A limit, before anything is sent; or what the instrument or its link failed at.
+    pub async fn set(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+    ) -> Result<Vec<Settled>, BenchError> {
+        self.plan.knobs().get(setting)?.check(value)?;
+        match value {
+            KnobValue::Frame(name, spec) => self.load_frame(name, spec).await.map(|one| vec![one]),
+            KnobValue::Number(angle) if setting == BEAM_TX || setting == BEAM_RX => {
+                self.steer(setting, angle.value).await
+            }
+            value => self.set_one(setting, value).await.map(|one| vec![one]),
+        }
+    }
+
+    pub(super) async fn set_one(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+    ) -> Result<Settled, BenchError> {
+        let knob = self.plan.knobs().get(setting)?;
+        knob.check(value)?;
+        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
+        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
+        let wanted = to_driver(value).ok_or_else(unknown)?;
+        let instrument = self.instruments.get_mut(name).ok_or_else(unknown)?;
+        // Until the read-back is in, nobody knows where the setting stands.
+        self.standing.remove(setting);
+        let applied = instrument.set(inner, &wanted).await?;
+        let read_back = match instrument.driver().knob(inner) {
+            Some(knob) => from_driver(knob.kind, &applied.read_back),
+            None => value.clone(),
+        };
+        let at = Instant::now();
+        self.forget_dependent(setting);
+        let settled = Settled {
+            setting: setting.to_string(),
+            asked: value.clone(),
+            read_back: read_back.clone(),
+            matched: applied.matched,
+            skipped: false,
+            at,
+        };
+        self.remember(&settled);
+        Ok(settled)
+    }
+
+    /// A waveform is made for one sample rate; with another it is another frame.
+    fn forget_dependent(&mut self, setting: &str) {
+        let source = self.plan.of_role(Role::WaveformSource);
+        if source.is_some_and(|source| setting == format!("{}.sample_rate", source.name)) {
+            self.frame = None;
+            self.standing.remove(FRAME);
+        }
+    }
+
+    pub(super) fn remember(&mut self, settled: &Settled) {
+        let standing = Standing {
+            setting: settled.setting.clone(),
+            asked: Some(settled.asked.clone()),
+            read_back: settled.read_back.clone(),
+            matched: settled.matched,
+            at: settled.at,
+        };
+        self.standing.insert(settled.setting.clone(), standing);
+    }
+
+    /// Points one array's beam: writes the phase codes that differ from what stands there.
+    ///
+    /// # Errors
+    /// As [`Bench::set`].
+    pub async fn steer(&mut self, beam: &str, angle_deg: f64) -> Result<Vec<Settled>, BenchError> {
+        let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
+        let array = if beam == BEAM_TX { tx } else { rx };
+        let weights = array.weights.text.clone();
+        let codes = array.geometry.steer(angle_deg);
+        self.standing.remove(beam);
+        let mut settled = Vec::new();
+        let mut matched = true;
+        for (n, code) in codes.into_iter().enumerate() {
+            let setting = weight_setting(&weights, n);
+            let value = KnobValue::Whole(i64::from(code));
+            let stands = self.standing.get(&setting).is_some_and(|s| s.read_back == value);
+            if !stands {
+                let one = self.set_one(&setting, &value).await?;
+                matched &= one.matched;
+                settled.push(one);
+            }
+        }
+        let angle = KnobValue::Number(Quantity { value: angle_deg, dimension: Dimension::Angle });
+        let beam = Settled {
+            setting: beam.to_string(),
+            asked: angle.clone(),
+            read_back: angle,
+            matched,
+            skipped: settled.is_empty(),
+            at: Instant::now(),
+        };
+        match beam.setting.as_str() {
+            BEAM_TX => self.steering.tx_deg = angle_deg,
+            _ => self.steering.rx_deg = angle_deg,
+        }
+        self.remember(&beam);
+        settled.insert(0, beam);
+        Ok(settled)
+    }
+
+    /// Both codebooks, transmitter first.
+    ///
+    /// # Errors
+    /// When the bench has no arrays.
+    pub fn codebooks(&self) -> Result<(Codebook, Codebook), BenchError> {
+        let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
+        Ok((tx.codebook.clone(), rx.codebook.clone()))
+    }
+
+    /// Where the beams were last pointed, transmitter first, in degrees; broadside at first.
+    #[must_use]
+    pub fn steering(&self) -> (f64, f64) {
+        (self.steering.tx_deg, self.steering.rx_deg)
+    }
+
+    /// Every setting of the bench, read back now in one pass; the bench's own knobs as they were
+    /// last set.
+    ///
+    /// # Errors
+    /// The first setting that cannot be read.
+    pub async fn snapshot(&mut self) -> Result<Vec<Standing>, BenchError> {
+        let mut all = Vec::new();
+        for (name, instrument) in &mut self.instruments {
+            let driver = instrument.driver().clone();
+            for knob in driver.knobs().filter(|knob| !knob.read_only) {
+                let value = instrument.query(knob.name).await?;
+                let setting = format!("{name}.{}", knob.name);
+                let read_back = from_driver(knob.kind, &value);
+                let last = self.standing.get(&setting);
+                // Read back within tolerance when set; a change since then is a difference.
+                let unchanged = last.is_none_or(|s| s.read_back == read_back && s.matched);
+                all.push(Standing {
+                    asked: last.and_then(|s| s.asked.clone()),
+                    read_back,
+                    matched: unchanged,
+                    at: Instant::now(),
+                    setting,
+                });
+            }
+        }
+        all.extend([FRAME, BEAM_TX, BEAM_RX].iter().filter_map(|k| self.standing.get(*k).cloned()));
+        Ok(all)
+    }
+
+    /// Every reading of the bench, now.
+    ///
+    /// # Errors
+    /// The first that cannot be read.
+    pub async fn readings(&mut self) -> Result<Vec<Reading>, BenchError> {
+        let mut all = Vec::new();
+        for (name, instrument) in &mut self.instruments {
+            let driver = instrument.driver().clone();
+            for knob in driver.knobs().filter(|knob| knob.read_only) {
+                let value = instrument.read(knob.name).await?;
+                let value = from_driver(knob.kind, &value);
+                let name = format!("{name}.{}", knob.name);
+                all.push(Reading { name, value, at: Instant::now() });
+            }
+        }
+        Ok(all)
+    }
+
+    /// One setting as it stands; asks the instrument when nobody has set it yet.
+    pub(super) async fn value_of(&mut self, setting: &str) -> Result<KnobValue, BenchError> {
+        if let Some(standing) = self.standing.get(setting) {
+            return Ok(standing.read_back.clone());
+        }
+        self.plan.knobs().get(setting)?;
+        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
+        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
+        let instrument = self.instruments.get_mut(name).ok_or_else(unknown)?;
+        let value = instrument.query(inner).await?;
+        let driver = instrument.driver();
+        let kind = driver.knob(inner).map(|knob| knob.kind.clone()).ok_or_else(unknown)?;
+        let read_back = from_driver(&kind, &value);
+        let standing = Standing {
+            setting: setting.to_string(),
+            asked: None,
+            read_back: read_back.clone(),
+            matched: true,
+            at: Instant::now(),
+        };
+        self.standing.insert(setting.to_string(), standing);
+        Ok(read_back)
+    }
+
+    /// Brings the bench to its safe state, every entry whatever became of the ones before.
+    pub async fn safe_state(&mut self) -> Vec<(String, Result<(), BenchError>)> {
+        let mut outcomes = Vec::new();
+        for (setting, value) in self.plan.safe_state.clone() {
+            let action = format!("{setting}: {value}");
+            let outcome = match self.set(&setting, &value).await {
+                Ok(settled) => match settled.iter().find(|one| !one.matched) {
+                    Some(one) => Err(BenchError::Nonsense {
+                        instrument: one.setting.clone(),
+                        message: format!("reads back {}", one.read_back),
+                    }),
+                    None => Ok(()),
+                },
+                Err(error) => Err(error),
+            };
+            outcomes.push((action, outcome));
+        }
+        outcomes
+    }
+
+    /// The weights of both arrays as a snapshot shows them, for the record.
+    #[must_use]
+    pub fn beam_records(&self, snapshot: &[Standing]) -> Vec<BeamRecord> {
+        let Some((tx, rx)) = &self.plan.arrays else { return Vec::new() };
+        [("tx", tx, BEAM_TX), ("rx", rx, BEAM_RX)]
+            .into_iter()
+            .map(|(array, entry, beam)| {
+                let codes = |part: &str| {
+                    let elements = 0..entry.geometry.elements();
+                    let names = elements.map(|n| format!("{}.{part}.{n}", entry.weights.text));
+                    names.map_while(|name| code_of(snapshot, &name)).collect()
+                };
+                let steer_deg =
+                    self.standing.get(beam).and_then(|standing| standing.read_back.as_number());
+                BeamRecord {
+                    array: array.to_string(),
+                    beam: None,
+                    steer_deg,
+                    phase_codes: codes("phase"),
+                    attenuation_codes: codes("attenuation"),
+                }
+            })
+            .collect()
+    }
+
+    /// Whether a knob of this kind exists; for commands that offer it only then.
+    #[must_use]
+    pub fn has(&self, setting: &str, kind: &KnobKind) -> bool {
+        self.plan.knobs().get(setting).is_ok_and(|knob| knob.kind == *kind)
+    }
+}
+
+fn code_of(snapshot: &[Standing], setting: &str) -> Option<u32> {
+    let standing = snapshot.iter().find(|standing| standing.setting == setting)?;
+    match standing.read_back {
+        KnobValue::Whole(code) => u32::try_from(code).ok(),
+        _ => None,
+    }
+}

@@ -1,0 +1,70 @@
+//! Why the bench did not do what was asked.
+
+use beamwarden_drivers::Class;
+use beamwarden_drivers::instrument::InstrumentError;
+
+use super::knob::KnobError;
+use crate::phy::frame::FrameError;
+use crate::phy::waveform::ShapeError;
+
+/// Why the bench did not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum BenchError {
+    /// The name, the value or a limit.
+    #[error(transparent)]
+    Knob(#[from] KnobError),
+    /// An instrument or its link.
+    #[error(transparent)]
+    Instrument(#[from] Box<InstrumentError>),
+    /// The simulated bench cannot be set up.
+    #[error("failed to set up the simulated bench: {0}")]
+    Simulated(String),
+    /// The bench has no instrument of a role.
+    #[error("the bench has no {0}; add one to the bench file")]
+    NoInstrument(String),
+    /// The bench file describes no arrays.
+    #[error("the bench has no beams; describe both arrays in the bench file")]
+    NoArrays,
+    /// Nothing is on the air.
+    #[error("no frame is loaded; set frame before a capture, and again after source.sample_rate")]
+    NoFrame,
+    /// The frame cannot be built.
+    #[error("failed to build the frame: {0}")]
+    Frame(#[from] FrameError),
+    /// The frame cannot be brought to the source's sample rate.
+    #[error("failed to shape the waveform: {0}")]
+    Shape(#[from] ShapeError),
+    /// An instrument gave an answer of the right form and the wrong meaning.
+    #[error("{instrument}: {message}")]
+    Nonsense {
+        /// The instrument.
+        instrument: String,
+        /// What it said.
+        message: String,
+    },
+}
+
+impl BenchError {
+    /// What kind of failure this is.
+    #[must_use]
+    pub fn class(&self) -> Class {
+        match self {
+            BenchError::Knob(KnobError::BeyondLimit { .. }) => Class::Limit,
+            BenchError::Instrument(error) => error.class(),
+            BenchError::Nonsense { .. } => Class::Instrument,
+            BenchError::Simulated(_) => Class::Internal,
+            BenchError::Knob(_)
+            | BenchError::NoInstrument(_)
+            | BenchError::NoArrays
+            | BenchError::NoFrame
+            | BenchError::Frame(_)
+            | BenchError::Shape(_) => Class::Operator,
+        }
+    }
+}
+
+impl From<InstrumentError> for BenchError {
+    fn from(error: InstrumentError) -> Self {
+        BenchError::Instrument(Box::new(error))
+    }
+}

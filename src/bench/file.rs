@@ -1,0 +1,261 @@
+//! The bench file: what stands on the bench, decoded from its text.
+//!
+//! Knows the text only; profiles and register maps are loaded elsewhere. The decoder passes over
+//! whatever the grammar has already reported, so that one reading finds every fault.
+
+use std::ops::Range;
+use std::time::Duration;
+
+use beamwarden_drivers::fault::{Fault, Faults, Source};
+use beamwarden_drivers::marked::{self, Node};
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::shape;
+
+use super::grammar;
+use crate::beam::{ArrayGeometry, Codebook};
+
+/// Longest silence in one exchange when the bench file does not say.
+const TIMEOUT_DEFAULT: Duration = Duration::from_secs(5);
+/// Seed of the simulated bench when the bench file does not say.
+const SIMULATED_SEED_DEFAULT: u64 = 1;
+
+/// A text with its place in the file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Placed {
+    /// The text.
+    pub text: String,
+    /// Byte range in the file.
+    pub span: Range<usize>,
+}
+
+/// One instrument as the bench file describes it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct InstrumentEntry {
+    /// Its name, the first part of its settings' names.
+    pub name: Placed,
+    /// Its role, one of [`grammar::ROLE_WORDS`].
+    pub role: String,
+    /// Profile by name or path.
+    pub profile: Placed,
+    /// Register map by name or path.
+    pub registers: Option<Placed>,
+    /// Its address.
+    pub at: Placed,
+    /// Longest silence in one exchange.
+    pub timeout: Duration,
+    /// Text that its identity must contain.
+    pub identity: Option<String>,
+}
+
+/// One array as the bench file describes it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ArrayEntry {
+    /// Its elements.
+    pub geometry: ArrayGeometry,
+    /// Prefix of the settings that hold its weights.
+    pub weights: Placed,
+    /// Its beams.
+    pub codebook: Codebook,
+}
+
+/// What the link carries.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SignalEntry {
+    /// Symbols a second.
+    pub symbol_rate_hz: f64,
+    /// Roll-off of the root-raised-cosine.
+    pub roll_off: f64,
+    /// The setting that holds the channel number.
+    pub channel: Option<Placed>,
+}
+
+/// A hard limit, still as text: its unit depends on the setting.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LimitEntry {
+    /// The setting.
+    pub setting: Placed,
+    /// Lower bound.
+    pub at_least: Option<Placed>,
+    /// Upper bound.
+    pub at_most: Option<Placed>,
+}
+
+/// A setting and the value wanted, still as text.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AssignmentEntry {
+    /// The setting.
+    pub setting: Placed,
+    /// The value.
+    pub value: Placed,
+}
+
+/// How simulated instruments are set up.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SimulatedEntry {
+    /// Seed of everything random in it.
+    pub seed: u64,
+    /// A model file.
+    pub model: Option<Placed>,
+}
+
+/// A bench file.
+#[derive(Clone, Debug, PartialEq)]
+pub struct BenchFile {
+    /// The text it was read from.
+    pub source: Source,
+    /// Name of the bench.
+    pub name: String,
+    /// The instruments in the order of the file.
+    pub instruments: Vec<InstrumentEntry>,
+    /// The transmitter's and the receiver's array.
+    pub arrays: Option<(ArrayEntry, ArrayEntry)>,
+    /// What the link carries.
+    pub signal: SignalEntry,
+    /// Hard limits.
+    pub limits: Vec<LimitEntry>,
+    /// The safe state, in order.
+    pub safe_state: Vec<AssignmentEntry>,
+    /// The simulated bench.
+    pub simulated: SimulatedEntry,
+}
+
+impl BenchFile {
+    /// Reads a bench file; the faults of its text come beside whatever could be decoded.
+    ///
+    /// # Errors
+    /// When the text is no YAML at all.
+    pub fn read(source: &Source) -> Result<(Self, Vec<Fault>), Faults> {
+        let root = marked::parse(source)?;
+        let mut faults = Vec::new();
+        shape::check(&root, &grammar::BENCH, &mut faults);
+        let instruments = root.get("instruments").map_or(&[][..], Node::entries);
+        let file = BenchFile {
+            source: source.clone(),
+            name: text_of(&root, "bench").unwrap_or_default(),
+            instruments: instruments
+                .iter()
+                .filter_map(|(key, node)| {
+                    let name = Placed { text: key.text.clone(), span: key.span.clone() };
+                    check_name(&name, &mut faults);
+                    instrument(name, node)
+                })
+                .collect(),
+            arrays: root
+                .get("arrays")
+                .and_then(|node| Some((array(node.get("tx")?)?, array(node.get("rx")?)?))),
+            signal: signal(root.get("signal"), &mut faults),
+            limits: root.get("limits").map_or(&[][..], Node::entries).iter().map(limit).collect(),
+            safe_state: assignments(root.get("safe state")),
+            simulated: simulated(root.get("simulated")),
+        };
+        Ok((file, faults))
+    }
+}
+
+/// A name becomes part of setting names and of file names.
+fn check_name(name: &Placed, faults: &mut Vec<Fault>) {
+    let good = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '_';
+    let starts = name.text.starts_with(|c: char| c.is_ascii_lowercase());
+    if !starts || !name.text.chars().all(good) || name.text == "beam" {
+        faults.push(
+            Fault::new(name.span.clone(), format!("'{}' cannot name an instrument", name.text))
+                .with_help("use small letters, digits and '_', a letter first; 'beam' is taken"),
+        );
+    }
+}
+
+pub(crate) fn placed(node: &Node) -> Option<Placed> {
+    node.text().map(|text| Placed { text: text.to_string(), span: node.span.clone() })
+}
+
+fn text_of(node: &Node, key: &str) -> Option<String> {
+    node.get(key).and_then(Node::text).map(str::to_string)
+}
+
+pub(crate) fn quantity_of(node: &Node, key: &str, dimension: Dimension) -> Option<f64> {
+    Quantity::parse(node.get(key)?.text()?, dimension).ok().map(|quantity| quantity.value)
+}
+
+fn instrument(name: Placed, node: &Node) -> Option<InstrumentEntry> {
+    let timeout = quantity_of(node, "timeout", Dimension::Time)
+        .and_then(|seconds| Duration::try_from_secs_f64(seconds).ok())
+        .unwrap_or(TIMEOUT_DEFAULT);
+    Some(InstrumentEntry {
+        name,
+        role: text_of(node, "role")?,
+        profile: placed(node.get("profile")?)?,
+        registers: node.get("registers").and_then(placed),
+        at: placed(node.get("at")?)?,
+        timeout,
+        identity: text_of(node, "identity"),
+    })
+}
+
+fn array(node: &Node) -> Option<ArrayEntry> {
+    let elements = shape::whole(node.get("elements")?.text()?)?;
+    let spacing = quantity_of(node, "spacing", Dimension::Wavelengths)?;
+    let phase_bits = shape::whole(node.get("phase_bits")?.text()?)?;
+    let geometry = ArrayGeometry::uniform(
+        usize::try_from(elements).ok()?,
+        spacing,
+        u32::try_from(phase_bits).ok()?,
+    );
+    let beams = node.get("beams")?;
+    let codebook = Codebook::scan(
+        &geometry,
+        quantity_of(beams, "from", Dimension::Angle)?,
+        quantity_of(beams, "to", Dimension::Angle)?,
+        usize::try_from(shape::whole(beams.get("count")?.text()?)?).ok()?,
+    );
+    Some(ArrayEntry { geometry, weights: placed(node.get("weights")?)?, codebook })
+}
+
+fn signal(node: Option<&Node>, faults: &mut Vec<Fault>) -> SignalEntry {
+    let roll_off = node.and_then(|node| node.get("roll_off"));
+    let value = roll_off.and_then(Node::text).and_then(shape::number).unwrap_or(0.25);
+    if let Some(node) = roll_off
+        && !(0.05..=0.5).contains(&value)
+    {
+        faults.push(Fault::new(node.span.clone(), "a roll-off is between 0.05 and 0.5"));
+    }
+    SignalEntry {
+        symbol_rate_hz: node
+            .and_then(|node| quantity_of(node, "symbol_rate", Dimension::Frequency))
+            .unwrap_or(1.76e9),
+        roll_off: value,
+        channel: node.and_then(|node| node.get("channel")).and_then(placed),
+    }
+}
+
+fn limit((key, node): &(marked::Key, Node)) -> LimitEntry {
+    LimitEntry {
+        setting: Placed { text: key.text.clone(), span: key.span.clone() },
+        at_least: node.get("at least").and_then(placed),
+        at_most: node.get("at most").and_then(placed),
+    }
+}
+
+/// Settings and values in order, from a list of mappings.
+fn assignments(node: Option<&Node>) -> Vec<AssignmentEntry> {
+    let items = node.map_or(&[][..], Node::items);
+    items
+        .iter()
+        .flat_map(Node::entries)
+        .filter_map(|(key, node)| {
+            let setting = Placed { text: key.text.clone(), span: key.span.clone() };
+            Some(AssignmentEntry { setting, value: placed(node)? })
+        })
+        .collect()
+}
+
+fn simulated(node: Option<&Node>) -> SimulatedEntry {
+    let seed = node
+        .and_then(|node| node.get("seed"))
+        .and_then(Node::text)
+        .and_then(shape::whole)
+        .and_then(|seed| u64::try_from(seed).ok());
+    SimulatedEntry {
+        seed: seed.unwrap_or(SIMULATED_SEED_DEFAULT),
+        model: node.and_then(|node| node.get("model")).and_then(placed),
+    }
+}

@@ -1,0 +1,165 @@
+//! The grammar of a bench file, as data.
+
+use beamwarden_drivers::quantity::Dimension;
+use beamwarden_drivers::shape::{Field, MapShape, Shape};
+
+/// The words for the roles of instruments.
+pub const ROLE_WORDS: &[&str] =
+    &["waveform source", "scope", "dut control port", "turntable", "supply"];
+
+const fn required(name: &'static str, shape: &'static Shape, about: &'static str) -> Field {
+    Field { name, required: true, shape, about }
+}
+
+const fn optional(name: &'static str, shape: &'static Shape, about: &'static str) -> Field {
+    Field { name, required: false, shape, about }
+}
+
+static INSTRUMENT: Shape = Shape::Map(&MapShape {
+    name: "instrument",
+    about: "One instrument of the bench.",
+    fields: &[
+        required("role", &Shape::Word(ROLE_WORDS), "What the instrument is for."),
+        required(
+            "profile",
+            &Shape::Text,
+            "The profile that turns settings into messages: a shipped one by name, or a file beside \
+             this one.",
+        ),
+        optional(
+            "registers",
+            &Shape::Text,
+            "The register map of the device behind a control port: shipped or a file beside this \
+             one.",
+        ),
+        required(
+            "at",
+            &Shape::Text,
+            "Where it is: simulated, tcp://host:port or serial:///dev/device?baud=115200.",
+        ),
+        optional(
+            "timeout",
+            &Shape::Quantity(Dimension::Time),
+            "Longest time without progress in one exchange; 5 s when absent.",
+        ),
+        optional(
+            "identity",
+            &Shape::Text,
+            "Text that the instrument's identity must contain; another instrument is refused.",
+        ),
+    ],
+});
+
+static SCAN: Shape = Shape::Map(&MapShape {
+    name: "beams of an array",
+    about: "The beams that a search may choose from, equally spaced in the sine of the angle.",
+    fields: &[
+        required("from", &Shape::Quantity(Dimension::Angle), "First beam, from broadside."),
+        required("to", &Shape::Quantity(Dimension::Angle), "Last beam, from broadside."),
+        required("count", &Shape::Whole { at_least: 1, at_most: 1024 }, "How many beams."),
+    ],
+});
+
+static ARRAY: Shape = Shape::Map(&MapShape {
+    name: "array",
+    about: "A uniform linear array and the settings that hold its weights.",
+    fields: &[
+        required("elements", &Shape::Whole { at_least: 1, at_most: 1024 }, "Number of elements."),
+        required(
+            "spacing",
+            &Shape::Quantity(Dimension::Wavelengths),
+            "Distance between neighbouring elements.",
+        ),
+        required(
+            "phase_bits",
+            &Shape::Whole { at_least: 1, at_most: 12 },
+            "Bits of each phase shifter.",
+        ),
+        required(
+            "weights",
+            &Shape::Text,
+            "Where the phase codes are set: dut.tx means dut.tx.phase.0 and so on.",
+        ),
+        required("beams", &SCAN, "The codebook."),
+    ],
+});
+
+static ARRAYS: Shape = Shape::Map(&MapShape {
+    name: "arrays",
+    about: "The two arrays of the link.",
+    fields: &[
+        required("tx", &ARRAY, "The transmitter's array."),
+        required("rx", &ARRAY, "The receiver's array."),
+    ],
+});
+
+static SIGNAL: Shape = Shape::Map(&MapShape {
+    name: "signal",
+    about: "What the link carries.",
+    fields: &[
+        optional(
+            "symbol_rate",
+            &Shape::Quantity(Dimension::Frequency),
+            "Symbols a second; 1.76 GHz when absent.",
+        ),
+        optional(
+            "roll_off",
+            &Shape::Number,
+            "Roll-off of the root-raised-cosine; 0.25 when absent.",
+        ),
+        optional(
+            "channel",
+            &Shape::Text,
+            "The setting that holds the channel number, from which the carrier frequency follows \
+             (56.16 GHz + 2.16 GHz times the number).",
+        ),
+    ],
+});
+
+static LIMIT: Shape = Shape::Map(&MapShape {
+    name: "limit",
+    about: "Bounds that nothing may pass, whoever asks.",
+    fields: &[
+        optional("at least", &Shape::Scalar, "Smallest value, in the setting's unit."),
+        optional("at most", &Shape::Scalar, "Largest value, in the setting's unit."),
+    ],
+});
+
+static ASSIGNMENTS: Shape = Shape::Table { key: "settings to values", value: &Shape::Scalar };
+
+static SIMULATED: Shape = Shape::Map(&MapShape {
+    name: "simulated",
+    about: "The simulated bench behind instruments whose address is 'simulated'.",
+    fields: &[
+        optional("seed", &Shape::Whole { at_least: 0, at_most: i64::MAX }, "Seed of its noise."),
+        optional("model", &Shape::Text, "A model file beside this one."),
+    ],
+});
+
+/// A bench file.
+pub static BENCH: Shape = Shape::Map(&MapShape {
+    name: "bench",
+    about: "The instruments of a bench, its arrays, limits and safe state.",
+    fields: &[
+        required("bench", &Shape::Text, "Name of the bench."),
+        optional("about", &Shape::Text, "What it is, for people."),
+        required(
+            "instruments",
+            &Shape::Table { key: "names to instruments", value: &INSTRUMENT },
+            "The instruments by name; the name begins the names of their settings.",
+        ),
+        optional("simulated", &SIMULATED, "How the simulated instruments are set up."),
+        optional("arrays", &ARRAYS, "The two arrays; without them no beam can be steered."),
+        optional("signal", &SIGNAL, "Symbol rate, pulse shape and carrier of the link."),
+        optional(
+            "limits",
+            &Shape::Table { key: "settings to limits", value: &LIMIT },
+            "Hard limits, refused before anything is sent.",
+        ),
+        required(
+            "safe state",
+            &Shape::List(&ASSIGNMENTS),
+            "What the bench is brought to whenever a run ends, in this order.",
+        ),
+    ],
+});

@@ -1,0 +1,311 @@
+//! Knobs: every setting that anybody may set, with its kind, range and limits.
+//!
+//! One table of knobs serves the check of a sequence (offline) and the door to the instruments.
+//! Beside the instruments' own settings it holds three that the bench derives: `frame`, `beam.tx`
+//! and `beam.rx`. Knows nothing of messages or links.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use beamwarden_drivers::fault::nearest;
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::shape;
+
+use crate::phy::frame::FrameSpec;
+
+/// The knob that loads and plays a frame.
+pub const FRAME: &str = "frame";
+/// The knob that steers the transmitter's beam.
+pub const BEAM_TX: &str = "beam.tx";
+/// The knob that steers the receiver's beam.
+pub const BEAM_RX: &str = "beam.rx";
+
+/// What a knob takes.
+#[derive(Clone, Debug, PartialEq)]
+pub enum KnobKind {
+    /// A number with a unit.
+    Number(Dimension),
+    /// A whole number.
+    Whole,
+    /// On or off.
+    Switch,
+    /// One of these words.
+    Word(Vec<String>),
+    /// A frame by name.
+    Frame,
+}
+
+/// A value for a knob.
+#[derive(Clone, Debug, PartialEq)]
+pub enum KnobValue {
+    /// A number in the base unit of its dimension.
+    Number(Quantity),
+    /// A whole number.
+    Whole(i64),
+    /// On or off.
+    Switch(bool),
+    /// A word.
+    Word(String),
+    /// A frame and the name by which it was asked for.
+    Frame(String, Box<FrameSpec>),
+}
+
+impl KnobValue {
+    /// The value as a number for comparing with bounds; `None` where there is no order.
+    #[must_use]
+    pub fn as_number(&self) -> Option<f64> {
+        match self {
+            KnobValue::Number(quantity) => Some(quantity.value),
+            // Values beyond 2^53 are refused when read.
+            KnobValue::Whole(value) => Some(*value as f64),
+            _ => None,
+        }
+    }
+}
+
+impl fmt::Display for KnobValue {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            KnobValue::Number(quantity) => quantity.fmt(f),
+            KnobValue::Whole(value) => value.fmt(f),
+            KnobValue::Switch(on) => f.write_str(if *on { "on" } else { "off" }),
+            KnobValue::Word(word) => f.write_str(word),
+            KnobValue::Frame(name, _) => f.write_str(name),
+        }
+    }
+}
+
+/// A bound and who set it.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Bound {
+    /// The bound, in the base unit.
+    pub value: f64,
+    /// Where it comes from: "profile scpi-supply", "limits of bench packing-arm".
+    pub origin: String,
+}
+
+/// One knob.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Knob {
+    /// Full name, `supply.voltage`.
+    pub name: String,
+    /// What it takes.
+    pub kind: KnobKind,
+    /// Lower bounds, any of which refuses.
+    pub at_least: Vec<Bound>,
+    /// Upper bounds, any of which refuses.
+    pub at_most: Vec<Bound>,
+}
+
+/// Why a value is refused, a fragment for messages.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum KnobError {
+    /// The text is no value of the knob's kind.
+    #[error("{setting}: {message}")]
+    Unreadable {
+        /// The knob.
+        setting: String,
+        /// What is wrong with the text.
+        message: String,
+        /// What would be right.
+        help: Option<String>,
+    },
+    /// The value passes a bound.
+    #[error("{setting}: {value} is {side} the limit of {limit} ({origin})")]
+    BeyondLimit {
+        /// The knob.
+        setting: String,
+        /// The value asked for.
+        value: String,
+        /// "above" or "below".
+        side: &'static str,
+        /// The bound.
+        limit: String,
+        /// Who set it.
+        origin: String,
+    },
+    /// There is no such knob.
+    #[error("there is no setting '{setting}' on this bench")]
+    Unknown {
+        /// The name asked for.
+        setting: String,
+        /// The nearest known name.
+        help: Option<String>,
+    },
+}
+
+impl KnobError {
+    /// Advice to show beside the message.
+    #[must_use]
+    pub fn help(&self) -> Option<String> {
+        match self {
+            KnobError::Unreadable { help, .. } | KnobError::Unknown { help, .. } => help.clone(),
+            KnobError::BeyondLimit { .. } => {
+                Some("limits protect the bench; they are changed in the bench file only".into())
+            }
+        }
+    }
+}
+
+impl Knob {
+    /// Reads a value as written in a file or on the command line; does not check bounds.
+    ///
+    /// # Errors
+    /// [`KnobError::Unreadable`].
+    pub fn read(&self, text: &str) -> Result<KnobValue, KnobError> {
+        let unreadable = |message: String, help: Option<String>| KnobError::Unreadable {
+            setting: self.name.clone(),
+            message,
+            help,
+        };
+        match &self.kind {
+            KnobKind::Number(dimension) => Quantity::parse(text, *dimension)
+                .map(KnobValue::Number)
+                .map_err(|error| unreadable(error.to_string(), None)),
+            KnobKind::Whole => shape::whole(text)
+                .map(KnobValue::Whole)
+                .ok_or_else(|| unreadable(format!("'{text}' is not a whole number"), None)),
+            KnobKind::Switch => shape::switch(text)
+                .map(KnobValue::Switch)
+                .ok_or_else(|| unreadable(format!("'{text}' is not on or off"), None)),
+            KnobKind::Word(words) => {
+                if words.iter().any(|word| word == text) {
+                    return Ok(KnobValue::Word(text.to_string()));
+                }
+                let known: Vec<&str> = words.iter().map(String::as_str).collect();
+                let help = shape::suggestion(text, &known);
+                Err(unreadable(format!("'{text}' is not known here"), Some(help)))
+            }
+            KnobKind::Frame => match FrameSpec::parse(text) {
+                Ok(spec) => Ok(KnobValue::Frame(text.to_string(), Box::new(spec))),
+                Err(error) => Err(unreadable(error.to_string(), None)),
+            },
+        }
+    }
+
+    /// Refuses a value beyond any bound.
+    ///
+    /// # Errors
+    /// [`KnobError::BeyondLimit`] with the tightest bound that is passed.
+    pub fn check(&self, value: &KnobValue) -> Result<(), KnobError> {
+        let Some(number) = value.as_number() else { return Ok(()) };
+        let refuse = |side: &'static str, bound: &Bound| KnobError::BeyondLimit {
+            setting: self.name.clone(),
+            value: value.to_string(),
+            side,
+            limit: self.show(bound.value),
+            origin: bound.origin.clone(),
+        };
+        // A bound written in another multiple may differ in the last bit of its binary form.
+        let slack = |bound: f64| bound.abs() * 1e-12;
+        let above =
+            self.at_most.iter().filter(|b| number.is_nan() || number > b.value + slack(b.value));
+        if let Some(bound) = above.min_by(|a, b| a.value.total_cmp(&b.value)) {
+            return Err(refuse("above", bound));
+        }
+        let below = self.at_least.iter().filter(|b| number < b.value - slack(b.value));
+        match below.max_by(|a, b| a.value.total_cmp(&b.value)) {
+            Some(bound) => Err(refuse("below", bound)),
+            None => Ok(()),
+        }
+    }
+
+    /// A number of this knob in its unit.
+    #[must_use]
+    pub fn show(&self, number: f64) -> String {
+        match self.kind {
+            KnobKind::Number(dimension) => Quantity { value: number, dimension }.to_string(),
+            _ => number.to_string(),
+        }
+    }
+}
+
+/// All knobs of a bench by name.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct KnobTable {
+    knobs: BTreeMap<String, Knob>,
+}
+
+impl KnobTable {
+    /// Adds a knob; a second one of the same name replaces the first.
+    pub fn add(&mut self, knob: Knob) {
+        self.knobs.insert(knob.name.clone(), knob);
+    }
+
+    /// Finds a knob.
+    ///
+    /// # Errors
+    /// [`KnobError::Unknown`] with the nearest name.
+    pub fn get(&self, name: &str) -> Result<&Knob, KnobError> {
+        self.knobs.get(name).ok_or_else(|| KnobError::Unknown {
+            setting: name.to_string(),
+            help: Some(match nearest(name, self.knobs.keys().map(String::as_str)) {
+                Some(near) => format!("did you mean '{near}'?"),
+                None => "'beamwarden bench --settings' lists all settings".into(),
+            }),
+        })
+    }
+
+    /// For adding limits.
+    pub fn get_mut(&mut self, name: &str) -> Option<&mut Knob> {
+        self.knobs.get_mut(name)
+    }
+
+    /// All knobs in order of name.
+    pub fn iter(&self) -> impl Iterator<Item = &Knob> {
+        self.knobs.values()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn voltage() -> Knob {
+        let bound = |value, origin: &str| Bound { value, origin: origin.into() };
+        Knob {
+            name: "supply.voltage".into(),
+            kind: KnobKind::Number(Dimension::Voltage),
+            at_least: vec![bound(0.0, "profile scpi-supply")],
+            at_most: vec![bound(3.0, "profile scpi-supply"), bound(1.25, "bench b")],
+        }
+    }
+
+    #[track_caller]
+    fn check_voltage(text: &str, expected: Result<&str, &str>) {
+        let knob = voltage();
+        let outcome = knob.read(text).and_then(|value| knob.check(&value).map(|()| value));
+        match (outcome, expected) {
+            (Ok(value), Ok(shown)) => assert_eq!(value.to_string(), shown),
+            (Err(error), Err(message)) => assert_eq!(error.to_string(), message),
+            (outcome, _) => panic!("{text}: {outcome:?}"),
+        }
+    }
+
+    #[test]
+    fn the_tightest_bound_refuses() {
+        check_voltage("1.2 V", Ok("1.2 V"));
+        check_voltage("1250 mV", Ok("1.25 V"));
+        check_voltage("3.3 V", Err("supply.voltage: 3.3 V is above the limit of 1.25 V (bench b)"));
+        check_voltage(
+            "-1 mV",
+            Err("supply.voltage: -1 mV is below the limit of 0 V (profile scpi-supply)"),
+        );
+        check_voltage(
+            "1.2 A",
+            Err("supply.voltage: 'A' is a unit of another kind; wanted a voltage such as 1.2 V"),
+        );
+        check_voltage(
+            "1.2",
+            Err("supply.voltage: '1.2' has no unit; wanted a voltage such as 1.2 V"),
+        );
+    }
+
+    #[test]
+    fn misspelt_settings_are_suggested() {
+        let mut table = KnobTable::default();
+        table.add(voltage());
+        let error = table.get("suply.voltage").unwrap_err();
+        assert_eq!(error.help().unwrap(), "did you mean 'supply.voltage'?");
+    }
+}

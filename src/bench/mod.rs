@@ -1,0 +1,18 @@
+//! The bench: which instruments there are, and the one door to them.
+
+mod capture;
+mod door;
+mod error;
+pub mod file;
+pub mod frame_file;
+pub mod grammar;
+pub mod knob;
+mod plan;
+mod simulated;
+mod trace;
+
+pub use capture::{Captured, Scale, Span};
+pub use door::{Bench, Reading, Settled, Standing};
+pub use error::BenchError;
+pub use plan::{BenchPlan, InstrumentPlan};
+pub use trace::TraceKeeper;

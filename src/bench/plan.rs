@@ -1,0 +1,436 @@
+//! A bench as planned: bench file, profiles and register maps together, checked offline.
+//!
+//! Reads files, reaches no instrument. What it yields is enough to check a sequence and to open
+//! the bench.
+
+use std::path::Path;
+
+use beamwarden_drivers::fault::{Fault, Faults, Source};
+use beamwarden_drivers::instrument::Driver;
+use beamwarden_drivers::profile::{self, LoadError, Profile, Role};
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::registers;
+use beamwarden_drivers::transport::Address;
+use beamwarden_drivers::value::{Kind, Value};
+
+use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
+use super::knob::{
+    BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue,
+};
+
+/// One instrument, ready to be opened.
+#[derive(Clone, Debug)]
+pub struct InstrumentPlan {
+    /// Its name.
+    pub name: String,
+    /// Its role.
+    pub role: Role,
+    /// Profile and register map, deadline and expected identity.
+    pub driver: Driver,
+    /// The profile by the name that the bench file gives it.
+    pub profile_name: String,
+    /// The register map by the name that the bench file gives it.
+    pub registers_name: Option<String>,
+    /// Where it is.
+    pub address: Address,
+}
+
+/// A checked bench.
+#[derive(Clone, Debug)]
+pub struct BenchPlan {
+    source: Source,
+    name: String,
+    /// The instruments in the order of the file.
+    pub instruments: Vec<InstrumentPlan>,
+    /// Transmitter's and receiver's array.
+    pub arrays: Option<(ArrayEntry, ArrayEntry)>,
+    /// What the link carries.
+    pub signal: SignalEntry,
+    /// The simulated bench.
+    pub simulated: SimulatedEntry,
+    /// Text of the model file, where there is one.
+    pub model: Option<Source>,
+    /// The safe state, in order.
+    pub safe_state: Vec<(String, KnobValue)>,
+    knobs: KnobTable,
+}
+
+impl BenchPlan {
+    /// Reads and checks a bench; profiles and register maps are looked for beside the bench file,
+    /// then among the shipped ones.
+    ///
+    /// # Errors
+    /// Every fault of every file, one element a file.
+    pub fn load(source: &Source, near: Option<&Path>) -> Result<Self, Vec<Faults>> {
+        let (file, faults) = BenchFile::read(source).map_err(|faults| vec![faults])?;
+        let mut loader = Loader { near, faults, others: Vec::new() };
+        let instruments: Vec<InstrumentPlan> =
+            file.instruments.iter().filter_map(|entry| loader.instrument(entry)).collect();
+        let complete = instruments.len() == file.instruments.len() && loader.faults.is_empty();
+        let mut knobs = knobs_of(&instruments);
+        if file.arrays.is_some() {
+            add_beams(&mut knobs, &file);
+        }
+        // Without every instrument the names of settings cannot be judged.
+        let mut safe_state = Vec::new();
+        if complete {
+            loader.limits(&file, &mut knobs);
+            loader.references(&file, &knobs);
+            safe_state = loader.safe_state(&file, &knobs);
+        }
+        let model = loader.model(&file.simulated);
+        if !loader.faults.is_empty() {
+            loader.others.insert(0, Faults::new(source.clone(), loader.faults));
+        }
+        if !loader.others.is_empty() {
+            return Err(loader.others);
+        }
+        Ok(BenchPlan {
+            source: source.clone(),
+            name: file.name,
+            instruments,
+            arrays: file.arrays,
+            signal: file.signal,
+            simulated: file.simulated,
+            model,
+            safe_state,
+            knobs,
+        })
+    }
+
+    /// Name of the bench.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.name
+    }
+
+    /// Every setting of the bench.
+    #[must_use]
+    pub fn knobs(&self) -> &KnobTable {
+        &self.knobs
+    }
+
+    /// Whether every instrument is simulated, so that time may be too.
+    #[must_use]
+    pub fn is_simulated(&self) -> bool {
+        self.instruments.iter().all(|instrument| instrument.address == Address::Simulated)
+    }
+
+    /// The first instrument of a role.
+    #[must_use]
+    pub fn of_role(&self, role: Role) -> Option<&InstrumentPlan> {
+        self.instruments.iter().find(|instrument| instrument.role == role)
+    }
+
+    /// Every file that decides what this bench does, by its name within a run folder.
+    #[must_use]
+    pub fn files(&self) -> Vec<(String, String)> {
+        let mut files = vec![("bench.yaml".to_string(), self.source.text.to_string())];
+        let mut add = |folder: &str, name: &str, text: &str| {
+            let base = Path::new(name).file_name().map_or(name.into(), |n| n.to_string_lossy());
+            let file = format!("{folder}/{base}");
+            if files.iter().all(|(known, _)| *known != file) {
+                files.push((file, text.to_string()));
+            }
+        };
+        for instrument in &self.instruments {
+            let driver = &instrument.driver;
+            add("profiles", &instrument.profile_name, &driver.profile.text);
+            if let (Some(name), Some(map)) = (&instrument.registers_name, &driver.registers) {
+                add("registers", name, &map.text);
+            }
+        }
+        if let Some(model) = &self.model {
+            add("models", &model.name, &model.text);
+        }
+        files
+    }
+}
+
+/// Collects faults while the parts of a bench come together.
+struct Loader<'a> {
+    near: Option<&'a Path>,
+    /// Faults of the bench file itself.
+    faults: Vec<Fault>,
+    /// Faults of the files that it names.
+    others: Vec<Faults>,
+}
+
+impl Loader<'_> {
+    fn instrument(&mut self, entry: &InstrumentEntry) -> Option<InstrumentPlan> {
+        let role = Role::parse(&entry.role)?;
+        let loaded = profile::load(&entry.profile.text, self.near);
+        let profile = self.loaded(&entry.profile, loaded);
+        let registers = entry.registers.as_ref().map(|name| {
+            let loaded = registers::load(&name.text, self.near);
+            self.loaded(name, loaded)
+        });
+        let address = match entry.at.text.parse::<Address>() {
+            Ok(address) => Some(address),
+            Err(error) => {
+                self.faults.push(Fault::new(entry.at.span.clone(), error.to_string()));
+                None
+            }
+        };
+        let profile = profile?;
+        self.check_role(entry, role, &profile);
+        let registers = match registers {
+            Some(map) => Some(map?),
+            None => None,
+        };
+        let mut driver = match Driver::new(profile, registers) {
+            Ok(driver) => driver.with_timeout(entry.timeout),
+            Err(error) => {
+                self.faults.push(Fault::new(entry.profile.span.clone(), error.to_string()));
+                return None;
+            }
+        };
+        driver.expect = entry.identity.clone();
+        Some(InstrumentPlan {
+            name: entry.name.text.clone(),
+            role,
+            driver,
+            profile_name: entry.profile.text.clone(),
+            registers_name: entry.registers.as_ref().map(|name| name.text.clone()),
+            address: address?,
+        })
+    }
+
+    fn loaded<T>(&mut self, name: &Placed, loaded: Result<T, LoadError>) -> Option<T> {
+        match loaded {
+            Ok(value) => Some(value),
+            Err(LoadError::Faults(faults)) => {
+                if !self.others.contains(&faults) {
+                    self.others.push(faults);
+                }
+                None
+            }
+            Err(error) => {
+                self.faults.push(Fault::new(name.span.clone(), error.to_string()));
+                None
+            }
+        }
+    }
+
+    /// A role stands for what the rest of the program asks of the instrument.
+    fn check_role(&mut self, entry: &InstrumentEntry, role: Role, profile: &Profile) {
+        let mut missing = |what: String| {
+            let message = format!("profile {} cannot be a {role}: it lacks {what}", profile.name);
+            self.faults.push(Fault::new(entry.profile.span.clone(), message));
+        };
+        if profile.role != role {
+            missing(format!("the role, it is for a {}", profile.role));
+        }
+        let (settings, actions): (&[&str], &[&str]) = match role {
+            Role::WaveformSource => (&["sample_rate"], &["load waveform"]),
+            Role::Scope => (
+                &["sample_interval", "points", "trigger_offset", "trigger_source"],
+                &["acquire", "fetch trace"],
+            ),
+            _ => (&[], &[]),
+        };
+        for name in settings.iter().filter(|name| profile.setting(name).is_none()) {
+            missing(format!("the setting {name}"));
+        }
+        for name in actions.iter().filter(|name| profile.action(name).is_none()) {
+            missing(format!("the action {name}"));
+        }
+    }
+
+    fn refuse(&mut self, place: &Placed, error: &KnobError) {
+        let mut fault = Fault::new(place.span.clone(), error.to_string());
+        fault.help = error.help();
+        self.faults.push(fault);
+    }
+
+    /// Adds the bench's own limits to the knobs.
+    fn limits(&mut self, file: &BenchFile, knobs: &mut KnobTable) {
+        for limit in &file.limits {
+            let knob = match knobs.get(&limit.setting.text) {
+                Ok(knob) => knob.clone(),
+                Err(error) => {
+                    self.refuse(&limit.setting, &error);
+                    continue;
+                }
+            };
+            let mut bound = |place: &Option<Placed>| -> Option<Bound> {
+                let place = place.as_ref()?;
+                let value = match knob.read(&place.text) {
+                    Ok(value) => value,
+                    Err(error) => {
+                        self.refuse(place, &error);
+                        return None;
+                    }
+                };
+                let Some(value) = value.as_number() else {
+                    let message = format!("{} has no order to limit", knob.name);
+                    self.faults.push(Fault::new(place.span.clone(), message));
+                    return None;
+                };
+                Some(Bound { value, origin: format!("limits of bench {}", file.name) })
+            };
+            let (low, high) = (bound(&limit.at_least), bound(&limit.at_most));
+            if limit.at_least.is_none() && limit.at_most.is_none() {
+                let message = "a limit says at least, at most, or both";
+                self.faults.push(Fault::new(limit.setting.span.clone(), message));
+            }
+            if let Some(knob) = knobs.get_mut(&limit.setting.text) {
+                knob.at_least.extend(low);
+                knob.at_most.extend(high);
+            }
+        }
+    }
+
+    /// Settings that the file names elsewhere must exist.
+    fn references(&mut self, file: &BenchFile, knobs: &KnobTable) {
+        if let Some(channel) = &file.signal.channel
+            && let Err(error) = knobs.get(&channel.text)
+        {
+            self.refuse(channel, &error);
+        }
+        let Some((tx, rx)) = &file.arrays else { return };
+        for array in [tx, rx] {
+            let last = array.geometry.elements().saturating_sub(1);
+            for n in [0, last] {
+                let name = weight_setting(&array.weights.text, n);
+                if let Err(error) = knobs.get(&name) {
+                    self.refuse(&array.weights, &error);
+                    break;
+                }
+            }
+        }
+    }
+
+    fn safe_state(&mut self, file: &BenchFile, knobs: &KnobTable) -> Vec<(String, KnobValue)> {
+        let mut state = Vec::new();
+        for entry in &file.safe_state {
+            let knob = match knobs.get(&entry.setting.text) {
+                Ok(knob) => knob,
+                Err(error) => {
+                    self.refuse(&entry.setting, &error);
+                    continue;
+                }
+            };
+            match knob.read(&entry.value.text).and_then(|value| {
+                knob.check(&value)?;
+                Ok(value)
+            }) {
+                Ok(value) => state.push((knob.name.clone(), value)),
+                Err(error) => self.refuse(&entry.value, &error),
+            }
+        }
+        state
+    }
+
+    fn model(&mut self, simulated: &SimulatedEntry) -> Option<Source> {
+        let place = simulated.model.as_ref()?;
+        let path = self.near.unwrap_or(Path::new("")).join(&place.text);
+        match std::fs::read_to_string(&path) {
+            Ok(text) => Some(Source::new(path.display().to_string(), text)),
+            Err(error) => {
+                let message = format!("failed to read {}: {error}", path.display());
+                self.faults.push(Fault::new(place.span.clone(), message));
+                None
+            }
+        }
+    }
+}
+
+/// The setting that holds the phase code of one element.
+pub(super) fn weight_setting(weights: &str, element: usize) -> String {
+    format!("{weights}.phase.{element}")
+}
+
+/// The knobs of all instruments, and the bench's own.
+fn knobs_of(instruments: &[InstrumentPlan]) -> KnobTable {
+    let mut table = KnobTable::default();
+    for instrument in instruments {
+        let profile = &instrument.driver.profile;
+        for setting in instrument.driver.knobs().filter(|knob| !knob.read_only) {
+            let origin = match &instrument.driver.registers {
+                Some(map) if profile.setting(setting.name).is_none() => {
+                    format!("register map {}", map.name)
+                }
+                _ => format!("profile {}", profile.name),
+            };
+            table.add(knob(format!("{}.{}", instrument.name, setting.name), setting.kind, &origin));
+        }
+    }
+    if instruments.iter().any(|instrument| instrument.role == Role::WaveformSource) {
+        table.add(Knob {
+            name: FRAME.into(),
+            kind: KnobKind::Frame,
+            at_least: Vec::new(),
+            at_most: Vec::new(),
+        });
+    }
+    table
+}
+
+fn add_beams(table: &mut KnobTable, file: &BenchFile) {
+    for name in [BEAM_TX, BEAM_RX] {
+        let bound = |value| vec![Bound { value, origin: format!("arrays of bench {}", file.name) }];
+        table.add(Knob {
+            name: name.into(),
+            kind: KnobKind::Number(Dimension::Angle),
+            at_least: bound(-90.0),
+            at_most: bound(90.0),
+        });
+    }
+}
+
+fn knob(name: String, kind: &Kind, origin: &str) -> Knob {
+    let bound = |value: f64, open: bool| {
+        let bound = Bound { value, origin: origin.to_string() };
+        if open { Vec::new() } else { vec![bound] }
+    };
+    match kind {
+        Kind::Number { dimension, at_least, at_most } => Knob {
+            name,
+            kind: KnobKind::Number(*dimension),
+            at_least: bound(*at_least, *at_least <= -f64::MAX),
+            at_most: bound(*at_most, *at_most >= f64::MAX),
+        },
+        Kind::Whole { at_least, at_most } => Knob {
+            name,
+            kind: KnobKind::Whole,
+            at_least: bound(*at_least as f64, *at_least == i64::MIN),
+            at_most: bound(*at_most as f64, *at_most == i64::MAX),
+        },
+        Kind::Switch => {
+            Knob { name, kind: KnobKind::Switch, at_least: Vec::new(), at_most: Vec::new() }
+        }
+        Kind::Word(words) => Knob {
+            name,
+            kind: KnobKind::Word(words.clone()),
+            at_least: Vec::new(),
+            at_most: Vec::new(),
+        },
+    }
+}
+
+/// A driver's value in the bench's words.
+pub(super) fn from_driver(kind: &Kind, value: &Value) -> KnobValue {
+    match (kind, value) {
+        (Kind::Number { dimension, .. }, Value::Number(number)) => {
+            KnobValue::Number(Quantity { value: *number, dimension: *dimension })
+        }
+        (_, Value::Number(number)) => {
+            KnobValue::Number(Quantity { value: *number, dimension: Dimension::Ratio })
+        }
+        (_, Value::Whole(whole)) => KnobValue::Whole(*whole),
+        (_, Value::Switch(on)) => KnobValue::Switch(*on),
+        (_, Value::Word(word)) => KnobValue::Word(word.clone()),
+    }
+}
+
+/// A value of the bench in the drivers' words; a frame is none of theirs.
+pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
+    Some(match value {
+        KnobValue::Number(quantity) => Value::Number(quantity.value),
+        KnobValue::Whole(whole) => Value::Whole(*whole),
+        KnobValue::Switch(on) => Value::Switch(*on),
+        KnobValue::Word(word) => Value::Word(word.clone()),
+        KnobValue::Frame(..) => return None,
+    })
+}

@@ -1,0 +1,53 @@
+//! Keeps every message to and from each instrument in the run's folder.
+
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::PathBuf;
+
+use beamwarden_drivers::transport::{TraceEvent, TraceSink};
+
+/// Where traces go: one file of JSON lines an instrument.
+#[derive(Clone, Debug)]
+pub struct TraceKeeper {
+    folder: PathBuf,
+}
+
+impl TraceKeeper {
+    /// Makes the folder.
+    ///
+    /// # Errors
+    /// When it cannot be made.
+    pub fn in_folder(folder: PathBuf) -> std::io::Result<Self> {
+        std::fs::create_dir_all(&folder)?;
+        Ok(TraceKeeper { folder })
+    }
+
+    /// The sink of one instrument.
+    pub(super) fn sink(&self, instrument: &str) -> impl TraceSink + use<> {
+        let path = self.folder.join(format!("{instrument}.jsonl"));
+        let file = match File::options().create(true).append(true).open(&path) {
+            Ok(file) => Some(BufWriter::new(file)),
+            Err(error) => {
+                tracing::warn!(path = %path.display(), %error, "the trace is not kept");
+                None
+            }
+        };
+        Keeper { file }
+    }
+}
+
+struct Keeper {
+    file: Option<BufWriter<File>>,
+}
+
+impl TraceSink for Keeper {
+    fn record(&mut self, event: TraceEvent) {
+        let Some(file) = &mut self.file else { return };
+        let line = serde_json::to_string(&event).unwrap_or_default();
+        if let Err(error) = writeln!(file, "{line}") {
+            // A full disk ends the run through the journal; the trace only stops.
+            tracing::warn!(%error, "the trace ends here");
+            self.file = None;
+        }
+    }
+}

@@ -1,0 +1,156 @@
+//! `bench`: reaches every instrument.
+
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::benches_at_hand::load_bench;
+use super::figures_table::table;
+use super::live::{bench_failure, runtime};
+use super::{Ended, Failure, Terminal};
+use crate::bench::knob::{Knob, KnobKind};
+use crate::bench::{Bench, BenchPlan};
+
+/// Reach every instrument: identity, self-test, error queue, read-back of every setting.
+#[derive(Debug, clap::Args)]
+pub struct Arguments {
+    /// The bench file; the simulated bench when absent.
+    #[arg(long, value_name = "FILE")]
+    bench: Option<PathBuf>,
+    /// List every setting with its unit and limits; touches no instrument.
+    #[arg(long)]
+    settings: bool,
+    /// One JSON object an instrument or setting, one line each, for programs.
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    let plan = load_bench(arguments.bench.as_deref())?;
+    if arguments.settings {
+        return list_settings(&plan, arguments.json, terminal);
+    }
+    let runtime = runtime(&plan)?;
+    let rows = runtime.block_on(reach(plan)).map_err(bench_failure)?;
+    let all_well = rows.iter().all(|row| row.trouble.is_none());
+    if arguments.json {
+        for row in &rows {
+            terminal.line(
+                json!({"instrument": row.name, "role": row.role, "identity": row.identity,
+                       "self_test": row.self_test, "settings_read": row.settings,
+                       "trouble": row.trouble})
+                .to_string(),
+            )?;
+        }
+    } else {
+        let mut shown =
+            table(&["instrument", "role", "identity", "self-test", "settings read", "state"]);
+        for row in &rows {
+            shown.add_row([
+                row.name.clone(),
+                row.role.clone(),
+                row.identity.clone().unwrap_or_else(|| "-".into()),
+                row.self_test.clone().unwrap_or_else(|| "-".into()),
+                row.settings.to_string(),
+                row.trouble.clone().unwrap_or_else(|| "well".into()),
+            ]);
+        }
+        terminal.line(shown.to_string())?;
+    }
+    Ok(if all_well { Ended::Done } else { Ended::Instrument })
+}
+
+/// What one instrument showed.
+struct Row {
+    name: String,
+    role: String,
+    identity: Option<String>,
+    self_test: Option<String>,
+    settings: usize,
+    trouble: Option<String>,
+}
+
+async fn reach(plan: BenchPlan) -> Result<Vec<Row>, crate::bench::BenchError> {
+    let (mut bench, failures) = Bench::open_what_answers(plan, None).await?;
+    let mut rows = Vec::new();
+    for instrument in bench.instruments() {
+        let failure = failures.iter().find(|(name, _)| *name == instrument.name);
+        let mut row = Row {
+            name: instrument.name.clone(),
+            role: instrument.role.clone(),
+            identity: failure.is_none().then(|| instrument.identity.clone()),
+            self_test: None,
+            settings: 0,
+            trouble: failure.map(|(_, error)| error.to_string()),
+        };
+        if failure.is_none()
+            && let Err(error) = look_closer(&mut bench, &mut row).await
+        {
+            row.trouble = Some(error.to_string());
+        }
+        rows.push(row);
+    }
+    Ok(rows)
+}
+
+/// Self-test and read-back. A chip without power refuses its registers, which is no fault of the
+/// port; it is told as the state.
+async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::bench::BenchError> {
+    let instrument = bench.instrument(&row.name)?;
+    if instrument.driver().profile.errors.is_some() {
+        let answer = instrument.query_raw("*TST?").await?;
+        let answer = match answer {
+            beamwarden_drivers::instrument::RawAnswer::Line(line) => line,
+            beamwarden_drivers::instrument::RawAnswer::Block(_) => "a block".into(),
+        };
+        row.self_test = Some(if answer.trim() == "0" { "passed".into() } else { answer.clone() });
+        if answer.trim() != "0" {
+            row.trouble = Some(format!("its self-test answers {}", answer.trim()));
+        }
+    }
+    let driver = instrument.driver().clone();
+    for knob in driver.knobs().filter(|knob| !knob.read_only) {
+        instrument.query(knob.name).await?;
+        row.settings += 1;
+    }
+    Ok(())
+}
+
+fn list_settings(
+    plan: &BenchPlan,
+    json: bool,
+    terminal: &mut Terminal,
+) -> Result<Ended, Failure> {
+    let mut shown = table(&["setting", "takes", "at least", "at most"]);
+    for knob in plan.knobs().iter() {
+        let low = knob.at_least.iter().map(|b| b.value).max_by(f64::total_cmp);
+        let high = knob.at_most.iter().map(|b| b.value).min_by(f64::total_cmp);
+        if json {
+            terminal.line(
+                json!({"setting": knob.name, "takes": takes(knob), "at_least": low,
+                       "at_most": high})
+                .to_string(),
+            )?;
+            continue;
+        }
+        let bound = |bound: Option<f64>| bound.map_or_else(|| "-".into(), |b| knob.show(b));
+        shown.add_row([knob.name.clone(), takes(knob), bound(low), bound(high)]);
+    }
+    if !json {
+        terminal.line(shown.to_string())?;
+    }
+    Ok(Ended::Done)
+}
+
+fn takes(knob: &Knob) -> String {
+    match &knob.kind {
+        KnobKind::Number(dimension) => {
+            let unit = dimension.base_unit();
+            if unit.is_empty() { "a number".into() } else { format!("a number in {unit}") }
+        }
+        KnobKind::Whole => "a whole number".into(),
+        KnobKind::Switch => "on or off".into(),
+        KnobKind::Word(words) => words.join(", "),
+        KnobKind::Frame => "a frame, such as qpsk uncoded or mcs 9".into(),
+    }
+}

@@ -1,0 +1,141 @@
+//! Tables of figures for the terminal.
+
+use comfy_table::{ContentArrangement, Table, presets};
+
+use crate::phy::interval::Ber;
+use crate::record::{Figure, Value, figure};
+use crate::run::Measurement;
+
+/// A plain table with a heading.
+pub(super) fn table(heading: &[&str]) -> Table {
+    let mut table = Table::new();
+    table
+        .load_preset(presets::ASCII_HORIZONTAL_ONLY)
+        .set_content_arrangement(ContentArrangement::Disabled)
+        .set_header(heading.iter().copied());
+    table
+}
+
+/// The main figures of measurements, one a row.
+pub(super) fn of_measurements(measurements: &[Measurement]) -> Table {
+    let mut table = table(&["measurement", "frame", "EVM", "SNR", "bit errors", "bit error rate", "expectations"]);
+    for (index, measurement) in measurements.iter().enumerate() {
+        let name = match (&measurement.label, measurement.point) {
+            (Some(label), Some(point)) => format!("{label}, point {point}"),
+            (Some(label), None) => label.clone(),
+            (None, Some(point)) => format!("point {point}"),
+            (None, None) => format!("measurement {}", index + 1),
+        };
+        let figures = &measurement.figures;
+        table.add_row([
+            name,
+            measurement.frame.clone(),
+            decibels(figures, "evm_db"),
+            decibels(figures, "snr_db"),
+            bit_errors(figures),
+            ber(figures),
+            expectations(measurement),
+        ]);
+    }
+    table
+}
+
+fn decibels(figures: &[Figure], name: &str) -> String {
+    figure(figures, name).map_or_else(|| "-".into(), |value| format!("{value:.1} dB"))
+}
+
+fn count(figures: &[Figure], name: &str) -> Option<u64> {
+    figures.iter().find(|f| f.name == name).and_then(|f| match f.value {
+        Some(Value::Count(count)) => Some(count),
+        _ => None,
+    })
+}
+
+/// "3 in 114688".
+pub(super) fn bit_errors(figures: &[Figure]) -> String {
+    match (count(figures, "bit_errors"), count(figures, "bits")) {
+        (Some(errors), Some(bits)) => format!("{errors} in {bits}"),
+        _ => "-".into(),
+    }
+}
+
+/// The bit error rate with its interval; none seen is an upper bound, never zero.
+pub(super) fn ber(figures: &[Figure]) -> String {
+    match (count(figures, "bit_errors"), count(figures, "bits")) {
+        (Some(errors), Some(bits)) => {
+            Ber::new(errors, bits).map_or_else(|| "-".into(), |ber| ber.to_string())
+        }
+        _ => "-".into(),
+    }
+}
+
+fn expectations(measurement: &Measurement) -> String {
+    let failed: Vec<String> = measurement
+        .expectations
+        .iter()
+        .zip(&measurement.verdicts)
+        .filter(|(_, verdict)| !verdict.passed)
+        .map(|(expectation, _)| format!("{} not {expectation}", expectation.figure.word))
+        .collect();
+    match (measurement.verdicts.len(), failed.is_empty()) {
+        (0, _) => "none".into(),
+        (_, true) => "held".into(),
+        (_, false) => format!("FAILED: {}", failed.join("; ")),
+    }
+}
+
+/// Every figure of an analysis that could be had.
+pub(super) fn of_analysis(figures: &crate::phy::figures::Figures) -> Table {
+    use crate::phy::figures::FigureValue;
+    let mut table = table(&["figure", "value", "unit"]);
+    for figure in figures.list() {
+        let value = match figure.value {
+            FigureValue::Absent => continue,
+            FigureValue::Flag(flag) => if flag { "yes" } else { "no" }.to_string(),
+            FigureValue::Count(count) => count.to_string(),
+            FigureValue::Number(number) => significant(number),
+        };
+        table.add_row([figure.name.to_string(), value, figure.unit.to_string()]);
+    }
+    if let (Some(errors), Some(bits)) = (figures.bit_errors, figures.bits)
+        && let Some(rate) = Ber::new(errors, bits)
+    {
+        table.add_row(["bit error rate".to_string(), rate.to_string(), String::new()]);
+    }
+    table
+}
+
+/// Four significant digits, without an exponent where it reads better without.
+pub(super) fn significant(number: f64) -> String {
+    let magnitude = number.abs();
+    if number == 0.0 || (1e-3..1e5).contains(&magnitude) {
+        let digits = if number == 0.0 { 0 } else { 3 - magnitude.log10().floor() as i32 };
+        let text = format!("{number:.*}", digits.clamp(0, 6) as usize);
+        if text.contains('.') {
+            text.trim_end_matches('0').trim_end_matches('.').to_string()
+        } else {
+            text
+        }
+    } else {
+        format!("{number:.3e}")
+    }
+}
+
+/// Every recorded figure that could be had.
+pub(super) fn of_figures(figures: &[Figure]) -> Table {
+    let mut table = table(&["figure", "value", "unit"]);
+    for figure in figures {
+        let value = match &figure.value {
+            None => continue,
+            Some(Value::Switch(flag)) => if *flag { "yes" } else { "no" }.to_string(),
+            Some(Value::Count(count)) => count.to_string(),
+            Some(Value::Number(number)) => significant(*number),
+            Some(Value::Word(word)) => word.clone(),
+        };
+        table.add_row([figure.name.clone(), value, figure.unit.clone().unwrap_or_default()]);
+    }
+    if ber(figures) != "-" {
+        table.add_row(["bit error rate".to_string(), ber(figures), String::new()]);
+    }
+    table
+}

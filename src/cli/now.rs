@@ -1,0 +1,136 @@
+//! What `search` and `measure` share: one action now, recorded like any run.
+
+use std::path::PathBuf;
+
+use beamwarden_drivers::fault::Source;
+
+use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
+use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
+use super::watch::Watch;
+use super::{Failure, Terminal};
+use crate::bench::knob::{FRAME, KnobError};
+use crate::bench::{Bench, BenchPlan, TraceKeeper};
+use crate::clock::Clock;
+use crate::record::TRACE_FOLDER;
+use crate::run::{Engine, Recorder, RunInputs, RunSummary};
+use crate::sequence::{Action, Assignment, Sequence, Step, read_sequence, read_value_text};
+
+/// Where and after what the action happens.
+#[derive(Debug, clap::Args)]
+pub(super) struct Now {
+    /// The bench file; the simulated bench when absent.
+    #[arg(long, value_name = "FILE")]
+    bench: Option<PathBuf>,
+    /// First do what this sequence prepares, and end in the safe state. The simulated bench has
+    /// nobody else to prepare it and does this by itself.
+    #[arg(long, value_name = "SEQUENCE")]
+    prepare: Option<PathBuf>,
+    /// Then set this, such as turntable.angle="21 deg"; may be repeated.
+    #[arg(long, value_name = "NAME=VALUE")]
+    set: Vec<String>,
+    /// Then load this frame, such as "qpsk uncoded" or "mcs 9".
+    #[arg(long)]
+    frame: Option<String>,
+    /// The folder that holds the runs.
+    #[arg(long, value_name = "FOLDER", default_value = "runs")]
+    runs: PathBuf,
+}
+
+impl Now {
+    /// Does one action and yields what came of it.
+    pub(super) fn act(
+        &self,
+        name: &str,
+        action: Action,
+        quiet: bool,
+        terminal: &mut Terminal,
+    ) -> Result<RunSummary, Failure> {
+        let plan = load_bench(self.bench.as_deref())?;
+        let (sequence, prepared) = self.sequence(name, action, &plan)?;
+        let runtime = runtime(&plan)?;
+        let summary = runtime.block_on(async {
+            let clock = Clock::start();
+            let seed = plan.is_simulated().then_some(plan.simulated.seed);
+            let inputs = RunInputs { sequence: &sequence, plan: &plan, seed };
+            let mut recorder =
+                Recorder::begin(&self.runs, inputs, clock).map_err(Failure::internal)?;
+            let folder = recorder.folder().path().join(TRACE_FOLDER);
+            let trace = TraceKeeper::in_folder(folder).map_err(Failure::internal)?;
+            let stop = stop_on_signals();
+            let (mut bench, failures) =
+                Bench::open_what_answers(plan, Some(&trace)).await.map_err(bench_failure)?;
+            let mut watch = Watch::new(terminal.interactive, quiet);
+            let mut engine =
+                Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, stop);
+            if !prepared {
+                engine.leave_as_it_stands();
+            }
+            Ok(match failures.into_iter().next() {
+                None => engine.execute().await,
+                Some((_, error)) => engine.give_up(error).await,
+            })
+        })?;
+        match summary.error {
+            Some(error) => Err(run_failure(error)),
+            None => Ok(summary),
+        }
+    }
+
+    /// A sequence of the preparation and the one action; whether anything was prepared.
+    fn sequence(
+        &self,
+        name: &str,
+        action: Action,
+        plan: &BenchPlan,
+    ) -> Result<(Sequence, bool), Failure> {
+        let preparation = match &self.prepare {
+            Some(path) => Some(read_source(path, "sequence")?),
+            None if plan.is_simulated() => {
+                Some(Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1))
+            }
+            None => None,
+        };
+        let base = match &preparation {
+            Some(source) => Some(read_sequence(source, plan.knobs())?),
+            None => None,
+        };
+        let mut assignments = Vec::new();
+        for text in &self.set {
+            assignments.push(assignment(text, plan)?);
+        }
+        if let Some(frame) = &self.frame {
+            assignments.push(assignment(&format!("{FRAME}={frame}"), plan)?);
+        }
+        let step = |action| Step { span: 0..0, action };
+        let sequence = Sequence {
+            source: preparation.unwrap_or_else(|| Source::new("command line", "")),
+            name: name.to_string(),
+            about: None,
+            prepare: base.as_ref().map(|base| base.prepare.clone()).unwrap_or_default(),
+            steps: vec![step(Action::Set(assignments)), step(action)],
+            finally: Vec::new(),
+        };
+        Ok((sequence, base.is_some()))
+    }
+}
+
+/// Reads `name=value` and checks it against the bench.
+fn assignment(text: &str, plan: &BenchPlan) -> Result<Assignment, Failure> {
+    let Some((name, value)) = text.split_once('=') else {
+        let message = format!("'{text}' is not NAME=VALUE, such as turntable.angle=\"21 deg\"");
+        return Err(Failure::usage(anyhow::anyhow!(message)));
+    };
+    let knob = plan.knobs().get(name.trim()).map_err(|error| knob_failure(&error))?;
+    let value = read_value_text(knob, value.trim()).map_err(|error| knob_failure(&error))?;
+    Ok(Assignment { setting: knob.name.clone(), value })
+}
+
+/// A refused value: wrong usage, or a limit.
+pub(super) fn knob_failure(error: &KnobError) -> Failure {
+    let help = error.help().map(|help| format!(" ({help})")).unwrap_or_default();
+    let mut failure = Failure::usage(anyhow::anyhow!("{error}{help}"));
+    if matches!(error, KnobError::BeyondLimit { .. }) {
+        failure.ended = super::Ended::Limit;
+    }
+    failure
+}

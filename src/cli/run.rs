@@ -1,0 +1,159 @@
+//! `run`: executes a sequence and keeps the record of it.
+
+use std::path::PathBuf;
+
+use serde_json::json;
+
+use super::benches_at_hand::{load_bench, load_sequence};
+use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
+use super::watch::Watch;
+use super::{Ended, Failure, Terminal};
+use crate::bench::{Bench, BenchError, BenchPlan, TraceKeeper};
+use crate::clock::Clock;
+use crate::record::{Catalogue, Outcome, RunFolder, TRACE_FOLDER, Value};
+use crate::run::{Engine, Recorder, RunInputs, RunSummary};
+use crate::sequence::Sequence;
+
+/// Execute a sequence and keep the record of it.
+#[derive(Debug, clap::Args)]
+pub struct Arguments {
+    /// The sequence file.
+    sequence: PathBuf,
+    /// The bench file; the simulated bench when absent.
+    #[arg(long, value_name = "FILE")]
+    bench: Option<PathBuf>,
+    /// The folder that holds the runs.
+    #[arg(long, value_name = "FOLDER", default_value = "runs")]
+    runs: PathBuf,
+    /// One JSON object at the end, for programs.
+    #[arg(long)]
+    json: bool,
+}
+
+pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    let plan = load_bench(arguments.bench.as_deref())?;
+    let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
+    let runtime = runtime(&plan)?;
+    let (folder, ran) =
+        runtime.block_on(execute(arguments, terminal.interactive, plan, &sequence))?;
+    let report = finish_folder(&folder, terminal);
+    let summary = ran.map_err(bench_failure)?;
+    if arguments.json {
+        terminal.line(as_json(&folder, &summary).to_string())?;
+    } else {
+        print(&summary, &folder, report.as_ref(), terminal)?;
+    }
+    match (summary.outcome, summary.error) {
+        (Outcome::Completed, _) => Ok(Ended::Done),
+        (Outcome::ExpectationFailed, _) => Ok(Ended::ExpectationFailed),
+        (Outcome::Stopped, _) => {
+            terminal.tell("stopped by the operator; the bench is in its safe state");
+            Ok(Ended::Stopped)
+        }
+        (Outcome::Failed, Some(error)) => Err(run_failure(error)),
+        (Outcome::Failed, None) => {
+            terminal.tell("error: the safe state was not reached; see the warnings above");
+            Ok(Ended::Instrument)
+        }
+    }
+}
+
+/// Opens the record, then the bench, and executes; the folder exists whatever comes after.
+async fn execute(
+    arguments: &Arguments,
+    interactive: bool,
+    plan: BenchPlan,
+    sequence: &Sequence,
+) -> Result<(RunFolder, Result<RunSummary, BenchError>), Failure> {
+    let clock = Clock::start();
+    let seed = plan.is_simulated().then_some(plan.simulated.seed);
+    let inputs = RunInputs { sequence, plan: &plan, seed };
+    let mut recorder =
+        Recorder::begin(&arguments.runs, inputs, clock).map_err(Failure::internal)?;
+    let folder = recorder.folder().clone();
+    let trace = TraceKeeper::in_folder(folder.path().join(TRACE_FOLDER))
+        .map_err(|error| Failure::internal(anyhow::Error::new(error).context("failed to trace")))?;
+    let stop = stop_on_signals();
+    let (mut bench, failures) = match Bench::open_what_answers(plan, Some(&trace)).await {
+        Ok(opened) => opened,
+        Err(error) => return Ok((folder, Err(error))),
+    };
+    let mut watch = Watch::new(interactive, arguments.json);
+    let engine = Engine::new(sequence, &mut bench, &mut recorder, &mut watch, stop);
+    let summary = match failures.into_iter().next() {
+        None => engine.execute().await,
+        Some((_, error)) => engine.give_up(error).await,
+    };
+    Ok((folder, Ok(summary)))
+}
+
+/// Report and catalogue; the run itself is complete without either.
+fn finish_folder(folder: &RunFolder, terminal: &mut Terminal) -> Option<PathBuf> {
+    if let Some(root) = folder.path().parent() {
+        let indexed =
+            Catalogue::open(root).and_then(|mut catalogue| catalogue.index_run(folder));
+        if let Err(error) = indexed {
+            terminal.tell(format!("warning: the run is not in the catalogue: {error}"));
+        }
+    }
+    match crate::report::write(folder) {
+        Ok(path) => Some(path),
+        Err(error) => {
+            terminal.tell(format!("warning: failed to write the report: {error}"));
+            None
+        }
+    }
+}
+
+fn print(
+    summary: &RunSummary,
+    folder: &RunFolder,
+    report: Option<&PathBuf>,
+    terminal: &mut Terminal,
+) -> Result<(), Failure> {
+    terminal.line(super::figures_table::of_measurements(&summary.measurements).to_string())?;
+    terminal.line(format!("run     {}", folder.path().display()))?;
+    if let Some(report) = report {
+        terminal.line(format!("report  {}", report.display()))?;
+    }
+    if summary.expectations_failed > 0 {
+        terminal.line(format!("{} expectations failed", summary.expectations_failed))?;
+    }
+    Ok(())
+}
+
+fn as_json(folder: &RunFolder, summary: &RunSummary) -> serde_json::Value {
+    let measurements: Vec<serde_json::Value> = summary
+        .measurements
+        .iter()
+        .map(|measurement| {
+            let figures: serde_json::Map<_, _> = measurement
+                .figures
+                .iter()
+                .map(|figure| (figure.name.clone(), json!(figure.value.as_ref().map(json_value))))
+                .collect();
+            json!({
+                "label": measurement.label,
+                "point": measurement.point,
+                "frame": measurement.frame,
+                "captures": measurement.captures,
+                "figures": figures,
+                "passed": measurement.verdicts.iter().all(|verdict| verdict.passed),
+            })
+        })
+        .collect();
+    json!({
+        "run": folder.name(),
+        "folder": folder.path().display().to_string(),
+        "outcome": summary.outcome,
+        "error": summary.error.as_ref().map(ToString::to_string),
+        "points": summary.points,
+        "expectations_failed": summary.expectations_failed,
+        "safe_state_reached": summary.safe,
+        "measurements": measurements,
+    })
+}
+
+pub(super) fn json_value(value: &Value) -> serde_json::Value {
+    json!(value)
+}

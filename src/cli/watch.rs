@@ -1,0 +1,112 @@
+//! Shows a run while it goes on: bars where a person watches, plain lines otherwise.
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use super::figures_table::{ber, bit_errors};
+use crate::record::figure;
+use crate::run::{Progress, ProgressEvent};
+
+/// A watcher on standard error.
+pub(super) struct Watch {
+    bar: ProgressBar,
+    interactive: bool,
+    quiet: bool,
+    settings: usize,
+}
+
+impl Watch {
+    /// `quiet` leaves out everything but warnings.
+    pub(super) fn new(interactive: bool, quiet: bool) -> Self {
+        let shown = interactive && !quiet;
+        let target =
+            if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+        let bar = ProgressBar::with_draw_target(None, target);
+        Watch { bar, interactive: shown, quiet, settings: 0 }
+    }
+
+    fn tell(&self, text: &str) {
+        if self.interactive {
+            self.bar.println(text);
+        } else {
+            // Standard error may be gone; a run does not stop for that.
+            let _ = std::io::Write::write_fmt(&mut std::io::stderr(), format_args!("{text}\n"));
+        }
+    }
+
+    fn say(&self, text: &str) {
+        if !self.quiet {
+            self.tell(text);
+        }
+    }
+
+    /// A line that counts settings once, instead of one line each.
+    fn settle(&mut self) {
+        if self.settings > 0 {
+            self.say(&format!("  {} settings made and read back", self.settings));
+            self.settings = 0;
+        }
+    }
+
+    fn begin(&self, run: &str, actions: u64) {
+        self.say(&format!("run {run}"));
+        self.bar.set_length(actions);
+        let style = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}");
+        if let Ok(style) = style {
+            self.bar.set_style(style.progress_chars("=> "));
+        }
+    }
+}
+
+impl Progress for Watch {
+    fn take(&mut self, event: ProgressEvent<'_>) {
+        if !matches!(event, ProgressEvent::Set { .. }) {
+            self.settle();
+        }
+        match event {
+            ProgressEvent::Began { run, actions } => self.begin(run, actions),
+            ProgressEvent::Phase(phase) => self.say(phase),
+            ProgressEvent::Point { point, position } => {
+                self.say(&format!("point {point}: {position}"));
+            }
+            ProgressEvent::Set { setting, value } => {
+                self.settings += 1;
+                self.bar.set_message(format!("{setting} {value}"));
+            }
+            ProgressEvent::Probe { done, most } => {
+                self.bar.set_message(format!("probe {done} of at most {most}"));
+            }
+            ProgressEvent::Searched(text) => {
+                self.bar.inc(1);
+                self.say(&format!("  search beams: {text}"));
+            }
+            ProgressEvent::Measuring { label, captures, bits } => {
+                let label = label.unwrap_or("measure");
+                self.bar.set_message(format!("{label}: {captures} captures, {bits} bits"));
+            }
+            ProgressEvent::Measured { label, frame, figures, passed } => {
+                self.bar.inc(1);
+                let evm = figure(figures, "evm_db")
+                    .map_or_else(|| "no frame found".to_string(), |evm| format!("EVM {evm:.1} dB"));
+                let verdict = match passed {
+                    Some(true) => ", as expected",
+                    Some(false) => ", NOT as expected",
+                    None => "",
+                };
+                self.say(&format!(
+                    "  {}: {frame}: {evm}, bit errors {}, BER {}{verdict}",
+                    label.unwrap_or("measure"),
+                    bit_errors(figures),
+                    ber(figures),
+                ));
+            }
+            ProgressEvent::Warning(text) => self.tell(&format!("warning: {text}")),
+        }
+    }
+}
+
+impl Drop for Watch {
+    fn drop(&mut self) {
+        self.settle();
+        self.bar.finish_and_clear();
+    }
+}

@@ -1,0 +1,335 @@
+//! From a recording to figures: finds the frames, receives them, counts and measures.
+//!
+//! What was sent is an argument. Knows no file, clock or instrument.
+
+mod expected;
+mod frame;
+
+use num_complex::Complex32;
+
+pub use expected::{Expected, Format};
+
+use super::constellation::Constellation;
+use super::equaliser::{EqualiserKind, Transforms};
+use super::figures::{ErrorVectors, Figures};
+use super::frontend::{FrontEnd, Impairments};
+use super::header::Header;
+use super::imbalance::IqImbalance;
+use super::mcs::CHIP_RATE_HZ;
+use super::pulse::{RolloffError, RootRaisedCosine};
+use super::receiver::Corrections;
+use super::recording::{Levels, Recording, RecordingError};
+use super::sync;
+use frame::{Received, Verdict};
+
+/// How a recording is read, and which of its flaws are corrected.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AnalysisConfig {
+    /// Chips (symbols) a second.
+    pub chip_rate_hz: f64,
+    /// Roll-off of the root-raised-cosine filter, 0.05 to 0.5. The standard measures with 0.25.
+    pub rolloff: f64,
+    /// Take off the DC offset.
+    pub remove_dc: bool,
+    /// Correct the gain and phase imbalance of the two channels.
+    pub correct_iq: bool,
+    /// Correct the carrier offset.
+    pub correct_carrier: bool,
+    /// Correct the offset of the sender's chip clock.
+    pub correct_clock: bool,
+    /// Follow the phase from block to block.
+    pub track_phase: bool,
+    /// How the channel is undone.
+    pub equaliser: EqualiserKind,
+    /// Frames that are used at most, the first ones; all of them when absent.
+    pub frames_max: Option<usize>,
+}
+
+impl Default for AnalysisConfig {
+    fn default() -> Self {
+        Self {
+            chip_rate_hz: CHIP_RATE_HZ,
+            rolloff: 0.25,
+            remove_dc: true,
+            correct_iq: true,
+            correct_carrier: true,
+            correct_clock: true,
+            track_phase: true,
+            equaliser: EqualiserKind::Mmse,
+            frames_max: None,
+        }
+    }
+}
+
+/// Why there is no analysis. That no frame is in the recording is not an error: see
+/// [`Analysis::outcome`].
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum AnalysisError {
+    /// The recording cannot be read this way.
+    #[error(transparent)]
+    Recording(#[from] RecordingError),
+    /// The filter cannot be built.
+    #[error(transparent)]
+    Rolloff(#[from] RolloffError),
+}
+
+/// How far the analysis came.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Outcome {
+    /// At least one frame was received to its end.
+    Received,
+    /// There is no frame in the recording.
+    NoFrame,
+    /// There are frames, but each is cut by an edge of the recording.
+    OnlyCutFrames,
+    /// There are frames, but no header could be read.
+    HeaderUnreadable,
+}
+
+impl std::fmt::Display for Outcome {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.pad(match self {
+            Self::Received => "received",
+            Self::NoFrame => "no frame found",
+            Self::OnlyCutFrames => "no whole frame found: the recording's edges cut every frame",
+            Self::HeaderUnreadable => "frame found, but its header could not be read",
+        })
+    }
+}
+
+/// Everything that was found out.
+#[derive(Clone, Debug)]
+pub struct Analysis {
+    /// How far it came.
+    pub outcome: Outcome,
+    /// The figures, over all frames used.
+    pub figures: Figures,
+    /// Equalised data symbols of all frames used, without pi/2 rotation, unit mean power.
+    pub points: Vec<Complex32>,
+    /// The constellation point that each of them was decided to be.
+    pub decided: Vec<Complex32>,
+    /// Constellation of the data symbols.
+    pub constellation: Option<Constellation>,
+    /// Hard decisions: the data symbols' bits, one per octet.
+    pub bits: Vec<u8>,
+    /// Header of the first frame that has a readable one.
+    pub header: Option<Header>,
+    /// What each frame carried: the decoded PSDU, or the octets of an uncoded frame.
+    pub psdus: Vec<Vec<u8>>,
+    /// EVM of each data block in dB along the first frame, with the reference of `evm_db`.
+    pub evm_per_block_db: Vec<f64>,
+    /// Magnitude of the channel over frequency (Hz, dB around its mean), from the first frame.
+    pub channel_response_db: Vec<(f64, f64)>,
+    /// Impulse response of the channel with both pulse filters, two taps a chip, strongest path 16
+    /// chips from the beginning unless paths before it count; from the first frame, relative to
+    /// the recording's unit.
+    pub impulse_response: Vec<Complex32>,
+    /// Where each frame used begins, in seconds from the first sample.
+    pub frame_starts_s: Vec<f64>,
+}
+
+/// Finds the frames in a recording, receives them and measures.
+///
+/// # Errors
+/// When rates or roll-off are impossible or a sample is not finite.
+pub fn analyse(
+    recording: &Recording<'_>,
+    expected: &Expected<'_>,
+    config: &AnalysisConfig,
+) -> Result<Analysis, AnalysisError> {
+    let pulse = RootRaisedCosine::new(config.rolloff)?;
+    let samples_per_chip = recording.samples_per_chip(config.chip_rate_hz)?;
+    let levels = recording.levels()?;
+    let mut analysis = Analysis::empty(&levels);
+    let chips = recording.samples.len() as f64 / samples_per_chip;
+    // Less than a short training field: the filter would be longer than the recording.
+    if levels.rms <= f64::MIN_POSITIVE || chips < super::frame::STF_CHIPS as f64 {
+        return Ok(analysis);
+    }
+    let bench = Bench { recording, samples_per_chip, pulse, levels, config };
+    let wrong = Impairments {
+        dc: if config.remove_dc { levels.mean } else { Default::default() },
+        ..Impairments::default()
+    };
+    let candidates = {
+        // Finding needs no exact filter.
+        let coarse = bench.front_end(6);
+        sync::find(&coarse, &wrong)
+    };
+    let front_end = bench.front_end(pulse.half_span_symbols());
+    let transforms = Transforms::new();
+    let mut frames = Vec::new();
+    for candidate in candidates {
+        if config.frames_max.is_some_and(|most| frames.len() >= most) {
+            break;
+        }
+        match frame::receive(&bench, &front_end, &transforms, &wrong, &candidate, expected) {
+            Verdict::Received(received) => frames.push(*received),
+            Verdict::Cut => analysis.figures.frames_cut += 1,
+            Verdict::Nothing => {}
+        }
+    }
+    analysis.summarise(&bench, frames, expected);
+    Ok(analysis)
+}
+
+/// What every step of the analysis needs.
+pub(crate) struct Bench<'a> {
+    recording: &'a Recording<'a>,
+    samples_per_chip: f64,
+    pulse: RootRaisedCosine,
+    levels: Levels,
+    config: &'a AnalysisConfig,
+}
+
+impl Bench<'_> {
+    fn front_end(&self, half_span_chips: usize) -> FrontEnd<'_> {
+        FrontEnd::new(
+            self.recording.samples,
+            self.samples_per_chip,
+            &self.levels,
+            self.pulse,
+            half_span_chips,
+        )
+    }
+
+    fn corrections(&self) -> Corrections {
+        Corrections {
+            dc: self.config.remove_dc,
+            iq: self.config.correct_iq,
+            carrier: self.config.correct_carrier,
+            clock: self.config.correct_clock,
+            phase: self.config.track_phase,
+            equaliser: self.config.equaliser,
+        }
+    }
+}
+
+impl Analysis {
+    fn empty(levels: &Levels) -> Self {
+        Self {
+            outcome: Outcome::NoFrame,
+            figures: Figures {
+                clipped_fraction: levels.clipped_fraction,
+                dc_i: Some(levels.mean.re),
+                dc_q: Some(levels.mean.im),
+                ..Figures::default()
+            },
+            points: Vec::new(),
+            decided: Vec::new(),
+            constellation: None,
+            bits: Vec::new(),
+            header: None,
+            psdus: Vec::new(),
+            evm_per_block_db: Vec::new(),
+            channel_response_db: Vec::new(),
+            impulse_response: Vec::new(),
+            frame_starts_s: Vec::new(),
+        }
+    }
+
+    fn summarise(&mut self, bench: &Bench<'_>, frames: Vec<Received>, expected: &Expected<'_>) {
+        self.figures.frames_found = frames.len() as u64;
+        self.figures.detected = !frames.is_empty();
+        let readable = frames.iter().any(|frame| frame.layout.is_some());
+        self.outcome = match (frames.is_empty(), readable) {
+            (true, _) if self.figures.frames_cut > 0 => Outcome::OnlyCutFrames,
+            (true, _) => Outcome::NoFrame,
+            (false, true) => Outcome::Received,
+            (false, false) => Outcome::HeaderUnreadable,
+        };
+        if frames.is_empty() {
+            return;
+        }
+        self.describe_link(bench, &frames);
+        if expected.has_header() {
+            self.figures.header_ok = Some(frames.iter().all(|frame| frame.header.is_some()));
+        }
+        self.describe_payload(&frames, expected);
+        let chips_to_s = 1.0 / bench.config.chip_rate_hz;
+        self.frame_starts_s = frames.iter().map(|f| f.start_chips * chips_to_s).collect();
+        for frame in frames {
+            self.points.extend(frame.symbols);
+            self.decided.extend(frame.decided);
+            self.bits.extend(frame.bits);
+            self.psdus.extend(frame.psdu);
+        }
+    }
+
+    /// Level, noise, offsets and imbalance, averaged over the frames.
+    fn describe_link(&mut self, bench: &Bench<'_>, frames: &[Received]) {
+        let mean = |value: fn(&Received) -> f64| -> f64 {
+            frames.iter().map(value).sum::<f64>() / frames.len() as f64
+        };
+        let db = |power: f64| (power > 0.0).then(|| 10.0 * power.log10());
+        let rate = bench.config.chip_rate_hz;
+        let figures = &mut self.figures;
+        figures.snr_db = db(mean(|f| f.es_n0));
+        let power = mean(|f| f.power);
+        figures.power_db = db(power);
+        figures.power_dbfs = bench
+            .recording
+            .full_scale
+            .filter(|full| *full > 0.0)
+            .and_then(|full| db(power / f64::from(full).powi(2)));
+        figures.cfo_hz = Some(mean(|f| f.cfo) * rate);
+        figures.clock_offset_ppm = Some(mean(|f| f.drift) * -1e6);
+        figures.delay_spread_s = Some(mean(|f| f.delay_spread_chips) / rate);
+        if bench.config.correct_iq {
+            let image = frames.iter().map(|f| f.image).sum::<num_complex::Complex64>();
+            let imbalance = IqImbalance::from_image_ratio(image / frames.len() as f64);
+            figures.iq_gain_db = Some(imbalance.gain_db);
+            figures.iq_phase_deg = Some(imbalance.phase_deg);
+            figures.image_rejection_db =
+                Some(imbalance.image_rejection_db()).filter(|db| db.is_finite());
+        }
+        if bench.config.remove_dc {
+            figures.dc_i = Some(mean(|f| f.dc.re));
+            figures.dc_q = Some(mean(|f| f.dc.im));
+        }
+        if let Some(first) = frames.first() {
+            self.channel_response_db =
+                first.response_db.iter().map(|(f, db)| (f * rate, *db)).collect();
+            self.impulse_response.clone_from(&first.impulse_response);
+        }
+    }
+
+    /// Errors, decoded bits and codewords, summed over the frames.
+    fn describe_payload(&mut self, frames: &[Received], expected: &Expected<'_>) {
+        let sum = |value: fn(&Received) -> Option<u64>| -> Option<u64> {
+            frames.iter().filter_map(value).reduce(|a, b| a + b)
+        };
+        let evm = |value: fn(&Received) -> ErrorVectors| -> Option<f64> {
+            let mut total = ErrorVectors::default();
+            frames.iter().for_each(|frame| total.add(value(frame)));
+            total.evm_db()
+        };
+        let figures = &mut self.figures;
+        figures.evm_data_aided_db = evm(|f| f.errors_data_aided);
+        figures.evm_by_decision_db = evm(|f| f.errors_by_decision);
+        figures.evm_db = figures.evm_data_aided_db.or(figures.evm_by_decision_db);
+        figures.snr_from_evm_db = figures.evm_db.map(|evm| -evm);
+        figures.raw_bits = sum(|f| f.raw.map(|raw| raw.1));
+        figures.raw_bit_errors = sum(|f| f.raw.map(|raw| raw.0));
+        figures.codewords = sum(|f| f.codewords.map(|words| words.1));
+        figures.codewords_failed = sum(|f| f.codewords.map(|words| words.0));
+        let errors = sum(|f| f.payload.map(|payload| payload.0));
+        if let (Some(errors), Some(bits)) = (errors, sum(|f| f.payload.map(|payload| payload.1))) {
+            figures.count_bits(errors, bits);
+        }
+        let first = frames.iter().find(|frame| frame.layout.is_some());
+        self.header = frames.iter().find_map(|frame| frame.header);
+        let mcs = self.header.and_then(|header| header.mcs());
+        figures.mcs = mcs.and_then(|mcs| mcs.name().parse().ok());
+        figures.psdu_octets = match &self.header {
+            Some(header) => header.psdu_octets().map(|octets| octets as u64),
+            None if expected.has_header() => None,
+            None => first.and_then(|f| f.layout).map(|layout| layout.coded_bits() as u64 / 8),
+        };
+        self.constellation = first.and_then(|f| f.layout).map(|layout| layout.constellation);
+        self.evm_per_block_db = first.map_or(Vec::new(), |frame| frame.evm_per_block_db.clone());
+    }
+}
+
+#[cfg(test)]
+mod tests;

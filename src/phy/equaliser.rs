@@ -1,0 +1,292 @@
+//! Equaliser for blocks that begin and end with the same guard, in the frequency domain.
+//!
+//! Two values a chip go in; both halves of the spectrum that fold onto one chip-rate frequency are
+//! combined by their signal-to-noise ratios, so the sampling phase does not matter. Then minimum mean
+//! squared error (Proakis and Salehi, 5th ed., chapter 9) or zero forcing, without bias. Also measures
+//! phase and delay of a block against decisions. Knows nothing of where blocks lie.
+
+use std::f64::consts::TAU;
+use std::sync::Arc;
+
+use num_complex::{Complex32, Complex64};
+use rustfft::{Fft, FftPlanner};
+
+use super::channel::ChannelEstimate;
+use super::mcs::BLOCK_CHIPS;
+use super::pulse::RootRaisedCosine;
+use super::recording::{narrow, widen};
+use super::sync::{PER_CHIP, PRECURSOR_CHIPS};
+
+/// Values that a block has at the equaliser's input.
+pub(crate) const BLOCK_VALUES: usize = PER_CHIP * BLOCK_CHIPS;
+/// Share of the filter's pass band below which a frequency is left out.
+const BAND_EDGE: f64 = 0.02;
+
+/// How the channel is undone.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub enum EqualiserKind {
+    /// Minimum mean squared error, scaled so that the symbols are unbiased.
+    #[default]
+    Mmse,
+    /// Zero forcing.
+    ZeroForcing,
+    /// One gain, phase and delay only; the channel's echoes stay.
+    Flat,
+}
+
+/// The Fourier transforms that blocks need.
+#[derive(Clone)]
+pub(crate) struct Transforms {
+    values: Arc<dyn Fft<f32>>,
+    values_inverse: Arc<dyn Fft<f32>>,
+    chips: Arc<dyn Fft<f32>>,
+    chips_inverse: Arc<dyn Fft<f32>>,
+}
+
+impl Transforms {
+    pub fn new() -> Self {
+        let mut planner = FftPlanner::new();
+        Self {
+            values: planner.plan_fft_forward(BLOCK_VALUES),
+            values_inverse: planner.plan_fft_inverse(BLOCK_VALUES),
+            chips: planner.plan_fft_forward(BLOCK_CHIPS),
+            chips_inverse: planner.plan_fft_inverse(BLOCK_CHIPS),
+        }
+    }
+}
+
+/// Equaliser for one channel.
+pub(crate) struct Equaliser {
+    transforms: Transforms,
+    /// Response at each of the input's frequencies.
+    response: Vec<Complex32>,
+    /// `conj(response)` over the noise's density there.
+    matched: Vec<Complex32>,
+    /// Weight of a frequency's squared magnitude: one over the noise's density.
+    weight: Vec<f32>,
+    /// Factor after folding, one per chip-rate frequency.
+    gain: Vec<f32>,
+    /// Noise variance of a symbol expected at the output, relative to unit symbol power.
+    pub noise_variance: f64,
+    /// Es/N0 at the input, corrected for the noise of the estimate; not positive when there is
+    /// nothing but noise.
+    pub es_n0: f64,
+    /// Received energy of a chip, in the square of the input's unit.
+    pub chip_energy: f64,
+    /// Delay of the main path in chips against the timing of the channel estimate.
+    pub main_delay: f64,
+}
+
+/// What a block shows against its decisions.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct BlockMeasure {
+    /// Phase in radians.
+    pub phase: f64,
+    /// Delay of the sampling instants in chips; positive when they are late.
+    pub late: f64,
+}
+
+impl Equaliser {
+    /// The equaliser for `channel` as seen through a root-raised-cosine matched filter.
+    pub fn new(
+        channel: &ChannelEstimate,
+        pulse: RootRaisedCosine,
+        kind: EqualiserKind,
+        transforms: Transforms,
+    ) -> Self {
+        let band: Vec<f64> = (0..BLOCK_VALUES)
+            .map(|bin| pulse.raised_cosine_spectrum(frequency(bin)))
+            .map(|share| if share < BAND_EDGE { 0.0 } else { share })
+            .collect();
+        let noise = channel.noise.max(1e-12 * strongest(&channel.taps));
+        let raw = spectrum(&channel.taps, &transforms);
+        let (chip_energy, es_n0) = signal_level(channel, noise, &raw, &band);
+        let main_delay = main_delay(&channel.taps, &raw, &band);
+        let response = match kind {
+            EqualiserKind::Flat => flat_response(&raw, &band, main_delay),
+            _ => spectrum(&channel.denoised(), &transforms),
+        };
+        // Values have the noise density 2 N0 band (mean 1 over the input's band), symbols the mean
+        // squared spectrum 512, values 1024 times their density: gamma = |H|^2 / (4 N0 band).
+        let inverse = |share: f64| if share > 0.0 { 1.0 / (4.0 * noise * share) } else { 0.0 };
+        let weight: Vec<f64> = band.iter().map(|share| inverse(*share)).collect();
+        let gamma = |m: usize| -> f64 {
+            [m, m + BLOCK_CHIPS].iter().map(|k| response[*k].norm_sqr() * weight[*k]).sum()
+        };
+        let gammas: Vec<f64> = (0..BLOCK_CHIPS).map(gamma).collect();
+        let extra = if kind == EqualiserKind::Mmse { 1.0 } else { 0.0 };
+        let factor = |g: f64| 1.0 / (g + extra).max(1e-9);
+        let bias = gammas.iter().map(|g| g * factor(*g)).sum::<f64>() / BLOCK_CHIPS as f64;
+        // What is left: the frequencies' gains around their mean, and the noise.
+        let left = gammas
+            .iter()
+            .map(|g| {
+                let through = g * factor(*g);
+                (through - bias).powi(2) + g * factor(*g).powi(2)
+            })
+            .sum::<f64>()
+            / BLOCK_CHIPS as f64;
+        Self {
+            matched: response.iter().zip(&weight).map(|(h, w)| narrow(h.conj() * w)).collect(),
+            response: response.iter().map(|h| narrow(*h)).collect(),
+            weight: weight.iter().map(|w| *w as f32).collect(),
+            gain: gammas
+                .iter()
+                .map(|g| (factor(*g) / bias.max(1e-9) / BLOCK_CHIPS as f64) as f32)
+                .collect(),
+            noise_variance: left / bias.max(1e-9).powi(2),
+            es_n0,
+            chip_energy,
+            main_delay,
+            transforms,
+        }
+    }
+
+    /// Transforms the values of a block and equalises it. `values` becomes the block's spectrum,
+    /// `chips` its chips.
+    pub fn equalise(&self, values: &mut [Complex32], chips: &mut [Complex32]) {
+        self.transforms.values.process(values);
+        let (low, high) = values.split_at(BLOCK_CHIPS);
+        let (matched_low, matched_high) = self.matched.split_at(BLOCK_CHIPS);
+        for (m, chip) in chips.iter_mut().enumerate() {
+            *chip = (low[m] * matched_low[m] + high[m] * matched_high[m]) * self.gain[m];
+        }
+        self.transforms.chips_inverse.process(chips);
+    }
+
+    /// Phase and delay of a block whose spectrum is `values` against the chips it is decided to
+    /// have; `decided` becomes their spectrum. Maximum likelihood, linearised around the phase.
+    pub fn measure(&self, values: &[Complex32], decided: &mut [Complex32]) -> BlockMeasure {
+        self.transforms.chips.process(decided);
+        let product = |k: usize| -> Complex64 {
+            widen(values[k] * (self.matched[k] * decided[k % BLOCK_CHIPS].conj()))
+        };
+        let total: Complex64 = (0..BLOCK_VALUES).map(product).sum();
+        let turn = Complex64::from_polar(1.0, -total.arg());
+        // Normal equations for a small phase and a delay, which turns frequency f by 2 pi f.
+        let (mut s0, mut s1, mut s2, mut b0, mut b1) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for k in 0..BLOCK_VALUES {
+            let chip = decided[k % BLOCK_CHIPS];
+            let p = f64::from((self.response[k] * chip).norm_sqr() * self.weight[k]);
+            let omega = TAU * frequency(k);
+            let measured = (product(k) * turn).im;
+            s0 += p;
+            s1 += p * omega;
+            s2 += p * omega * omega;
+            b0 += measured;
+            b1 += measured * omega;
+        }
+        let determinant = s0 * s2 - s1 * s1;
+        if !(determinant > 0.0 && determinant.is_finite()) {
+            return BlockMeasure::default();
+        }
+        let small = (b0 * s2 - b1 * s1) / determinant;
+        let late = (b1 * s0 - b0 * s1) / determinant;
+        BlockMeasure { phase: total.arg() + small, late }
+    }
+
+    /// The values that the channel makes of chips whose spectrum is given (as [`Self::measure`]
+    /// leaves it), with the block's phase and delay.
+    pub fn expected(&self, chips: &[Complex32], measure: &BlockMeasure) -> Vec<Complex32> {
+        let scale = 1.0 / BLOCK_VALUES as f64;
+        let mut values: Vec<Complex32> = (0..BLOCK_VALUES)
+            .map(|k| {
+                let angle = measure.phase + TAU * frequency(k) * measure.late;
+                let turn = narrow(Complex64::from_polar(scale, angle));
+                self.response[k] * chips[k % BLOCK_CHIPS] * turn
+            })
+            .collect();
+        self.transforms.values_inverse.process(&mut values);
+        values
+    }
+
+    /// Magnitude of the channel's response in dB over frequency in cycles a chip, pulse filters
+    /// taken off, relative to the mean; frequencies outside of the signal's band are left out.
+    pub fn response_db(&self, pulse: RootRaisedCosine) -> Vec<(f64, f64)> {
+        let mean = (self.chip_energy).max(f64::MIN_POSITIVE);
+        let mut out: Vec<(f64, f64)> = (0..BLOCK_VALUES)
+            .filter_map(|k| {
+                let f = frequency(k);
+                let share = pulse.raised_cosine_spectrum(f);
+                let power = f64::from(self.response[k].norm_sqr()) / (4.0 * share * share);
+                (share > 0.1).then(|| (f, 10.0 * (power / mean).max(1e-12).log10()))
+            })
+            .collect();
+        out.sort_by(|a, b| a.0.total_cmp(&b.0));
+        out
+    }
+}
+
+/// Frequency of a bin of the block's spectrum in cycles a chip.
+fn frequency(bin: usize) -> f64 {
+    let signed = if bin < BLOCK_CHIPS { bin as f64 } else { bin as f64 - BLOCK_VALUES as f64 };
+    signed / BLOCK_CHIPS as f64
+}
+
+fn strongest(taps: &[Complex64]) -> f64 {
+    taps.iter().map(Complex64::norm_sqr).fold(f64::MIN_POSITIVE, f64::max)
+}
+
+/// Spectrum of the taps, which begin [`PRECURSOR_CHIPS`] before the block.
+fn spectrum(taps: &[Complex64], transforms: &Transforms) -> Vec<Complex64> {
+    let mut values = vec![Complex32::default(); BLOCK_VALUES];
+    for (n, tap) in taps.iter().enumerate() {
+        values[(n + BLOCK_VALUES - PER_CHIP * PRECURSOR_CHIPS) % BLOCK_VALUES] = narrow(*tap);
+    }
+    transforms.values.process(&mut values);
+    values.into_iter().map(widen).collect()
+}
+
+/// Energy of a received chip and Es/N0. Noise in the estimate adds N0 times the summed variance of
+/// the taps to each frequency's energy, on average; it is taken off.
+fn signal_level(
+    channel: &ChannelEstimate,
+    noise: f64,
+    response: &[Complex64],
+    band: &[f64],
+) -> (f64, f64) {
+    let used = band.iter().filter(|share| **share > 0.0).count() as f64 / BLOCK_CHIPS as f64;
+    let energy: f64 = response
+        .iter()
+        .zip(band)
+        .filter(|(_, share)| **share > 0.0)
+        .map(|(h, share)| h.norm_sqr() / (4.0 * share))
+        .sum::<f64>()
+        / BLOCK_CHIPS as f64;
+    let added = channel.noise * channel.tap_variance.iter().sum::<f64>() * used;
+    (energy - added, (energy - added) / noise)
+}
+
+/// Delay in chips, against the estimate's origin, of the single path that explains most of the
+/// response.
+fn main_delay(taps: &[Complex64], response: &[Complex64], band: &[f64]) -> f64 {
+    let height = |delay: f64| single_path(response, band, delay).norm_sqr();
+    let strongest =
+        (0..taps.len()).max_by(|a, b| taps[*a].norm_sqr().total_cmp(&taps[*b].norm_sqr()));
+    let mut delay = strongest.unwrap_or(0) as f64 / PER_CHIP as f64 - PRECURSOR_CHIPS as f64;
+    // Parabolas through ever nearer points.
+    for step in [0.25, 0.0625, 0.015_625] {
+        let (before, here, after) = (height(delay - step), height(delay), height(delay + step));
+        let curvature = before - 2.0 * here + after;
+        if curvature < 0.0 {
+            delay += (0.5 * step * (before - after) / curvature).clamp(-2.0 * step, 2.0 * step);
+        }
+    }
+    delay
+}
+
+/// Correlation of the response with that of a single path at `delay` chips.
+fn single_path(response: &[Complex64], band: &[f64], delay: f64) -> Complex64 {
+    let turn = |k: usize| Complex64::from_polar(band[k], TAU * frequency(k) * delay);
+    (0..BLOCK_VALUES).filter(|k| band[*k] > 0.0).map(|k| response[k] * turn(k)).sum()
+}
+
+/// The response of a channel that has only gain, phase and the given delay, nearest to the given
+/// one.
+fn flat_response(response: &[Complex64], band: &[f64], delay: f64) -> Vec<Complex64> {
+    let norm: f64 = band.iter().map(|share| 2.0 * share * share).sum();
+    let gain = single_path(response, band, delay) / norm;
+    (0..BLOCK_VALUES)
+        .map(|k| gain * 2.0 * band[k] * Complex64::from_polar(1.0, -TAU * frequency(k) * delay))
+        .collect()
+}

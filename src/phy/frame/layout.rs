@@ -1,0 +1,87 @@
+//! Where the fields of a frame are, in chips from its start.
+
+use std::ops::Range;
+
+use super::super::constellation::Constellation;
+use super::super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
+
+/// Chips of the short training field: 17 sequences of 128.
+pub const STF_CHIPS: usize = 17 * 128;
+/// Chips of the preamble: short training and channel estimation field.
+pub const PREAMBLE_CHIPS: usize = STF_CHIPS + 9 * 128;
+/// Chips of a guard interval.
+pub const GUARD_CHIPS: usize = BLOCK_CHIPS - DATA_SYMBOLS_PER_BLOCK;
+/// Header blocks of a frame that has a header.
+const HEADER_BLOCKS: usize = 2;
+
+/// The fields of a frame; all ranges are in chips from the first chip of the STF.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct FrameLayout {
+    /// Whether two header blocks follow the preamble.
+    pub header: bool,
+    /// Data blocks of 512 chips.
+    pub data_blocks: usize,
+    /// Constellation of the data symbols.
+    pub constellation: Constellation,
+}
+
+impl FrameLayout {
+    /// The short training field.
+    pub const fn stf_range(&self) -> Range<usize> {
+        0..STF_CHIPS
+    }
+
+    /// The channel estimation field.
+    pub const fn cef_range(&self) -> Range<usize> {
+        STF_CHIPS..PREAMBLE_CHIPS
+    }
+
+    /// The header blocks, each with its leading guard; none in a frame without header.
+    pub fn header_blocks_ranges(&self) -> impl ExactSizeIterator<Item = Range<usize>> + use<> {
+        let count = if self.header { HEADER_BLOCKS } else { 0 };
+        (0..count).map(|n| block(PREAMBLE_CHIPS, n))
+    }
+
+    /// Data block `n` with its leading guard, `None` beyond the last block.
+    pub fn data_block_range(&self, n: usize) -> Option<Range<usize>> {
+        (n < self.data_blocks).then(|| block(self.data_start(), n))
+    }
+
+    /// All data blocks with their leading guards.
+    pub fn data_block_ranges(&self) -> impl ExactSizeIterator<Item = Range<usize>> + use<> {
+        let start = self.data_start();
+        (0..self.data_blocks).map(move |n| block(start, n))
+    }
+
+    /// The guard interval after the last data block.
+    pub const fn closing_guard_range(&self) -> Range<usize> {
+        let start = self.data_start() + self.data_blocks * BLOCK_CHIPS;
+        start..start + GUARD_CHIPS
+    }
+
+    /// First chip of the first data block's guard.
+    pub const fn data_start(&self) -> usize {
+        PREAMBLE_CHIPS + if self.header { HEADER_BLOCKS * BLOCK_CHIPS } else { 0 }
+    }
+
+    /// Data symbols of the frame.
+    pub const fn data_symbols(&self) -> usize {
+        self.data_blocks * DATA_SYMBOLS_PER_BLOCK
+    }
+
+    /// Bits on the data symbols.
+    pub const fn coded_bits(&self) -> usize {
+        self.data_symbols() * self.constellation.bits_per_symbol()
+    }
+
+    /// Chips of the frame.
+    pub const fn total_chips(&self) -> usize {
+        self.closing_guard_range().end
+    }
+}
+
+/// Block `n` of those that begin at `start`.
+const fn block(start: usize, n: usize) -> Range<usize> {
+    let first = start + n * BLOCK_CHIPS;
+    first..first + BLOCK_CHIPS
+}

@@ -1,0 +1,36 @@
+//! The physical layer: frames, their coding, and what is measured on them.
+//!
+//! Slices in, structs out. Knows no instrument, file, clock, thread or log.
+
+pub mod analyse;
+pub mod bits;
+mod channel;
+pub mod constellation;
+mod correlator;
+pub mod equaliser;
+pub mod figures;
+pub mod frame;
+mod frontend;
+pub mod golay;
+pub mod header;
+pub mod imbalance;
+pub mod interval;
+pub mod ldpc;
+pub mod mcs;
+pub mod payload;
+pub mod prbs;
+pub mod probe;
+pub mod pulse;
+mod receiver;
+pub mod recording;
+pub mod resample;
+pub mod scrambler;
+mod sync;
+pub mod theory;
+mod tracking;
+pub mod waveform;
+
+#[cfg(test)]
+mod link_testing;
+#[cfg(test)]
+mod testing;

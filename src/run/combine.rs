@@ -1,0 +1,78 @@
+//! Figures of several captures of one measurement, taken together.
+//!
+//! Counts add up and the rates follow from the sums; EVM adds as power, SNR as noise power; a
+//! fraction is averaged; whatever cannot be combined is the last capture's.
+
+use crate::phy::interval::Ber;
+use crate::record::{Figure, Value};
+
+/// Counts that add up.
+const SUMS: &[&str] =
+    &["bits", "bit_errors", "raw_bits", "raw_bit_errors", "codewords", "codewords_failed"];
+
+/// Combines the figures of captures in order.
+#[must_use]
+pub fn combine(captures: &[Vec<Figure>]) -> Vec<Figure> {
+    let Some(last) = captures.last() else { return Vec::new() };
+    if captures.len() == 1 {
+        return last.clone();
+    }
+    let mut combined: Vec<Figure> = last
+        .iter()
+        .map(|figure| {
+            let values: Vec<&Value> = captures
+                .iter()
+                .filter_map(|figures| figures.iter().find(|f| f.name == figure.name))
+                .filter_map(|figure| figure.value.as_ref())
+                .collect();
+            Figure { value: combine_one(&figure.name, &values), ..figure.clone() }
+        })
+        .collect();
+    rates_from_sums(&mut combined);
+    combined
+}
+
+fn combine_one(name: &str, values: &[&Value]) -> Option<Value> {
+    if SUMS.contains(&name) {
+        let counts = values.iter().filter_map(|value| match value {
+            Value::Count(count) => Some(*count),
+            _ => None,
+        });
+        return counts.reduce(u64::saturating_add).map(Value::Count);
+    }
+    let numbers: Vec<f64> = values.iter().filter_map(|value| value.as_f64()).collect();
+    let mean = |map: fn(f64) -> f64| {
+        let sum: f64 = numbers.iter().map(|number| map(*number)).sum();
+        sum / numbers.len() as f64
+    };
+    match name {
+        _ if numbers.is_empty() => values.last().map(|value| (*value).clone()),
+        // Error power of equally many symbols a capture.
+        "evm_db" | "evm_data_aided_db" | "evm_by_decision_db" => {
+            Some(Value::Number(10.0 * mean(|db| 10f64.powf(db / 10.0)).log10()))
+        }
+        // Noise power relative to the signal.
+        "snr_db" => Some(Value::Number(-10.0 * mean(|db| 10f64.powf(-db / 10.0)).log10())),
+        "clipped_fraction" => Some(Value::Number(mean(|share| share))),
+        _ => values.last().map(|value| (*value).clone()),
+    }
+}
+
+/// Bit error rate and interval of the summed counts.
+fn rates_from_sums(figures: &mut [Figure]) {
+    let count = |figures: &[Figure], name: &str| {
+        figures.iter().find(|f| f.name == name).and_then(|f| match f.value {
+            Some(Value::Count(count)) => Some(count),
+            _ => None,
+        })
+    };
+    let (Some(bits), Some(errors)) = (count(figures, "bits"), count(figures, "bit_errors")) else {
+        return;
+    };
+    let Some(rate) = Ber::new(errors, bits) else { return };
+    for (name, value) in [("ber", rate.ber), ("ber_low_95", rate.low), ("ber_high_95", rate.high)] {
+        if let Some(figure) = figures.iter_mut().find(|figure| figure.name == name) {
+            figure.value = Some(Value::Number(value));
+        }
+    }
+}

@@ -1,0 +1,284 @@
+//! The engine: one action after the other, and the safe state at every end.
+
+use beamwarden_drivers::Class;
+
+use super::error::RunError;
+use super::measure::Measurement;
+use super::progress::{Progress, ProgressEvent};
+use super::recorder::Recorder;
+use super::search::SearchFound;
+use super::stop::Stop;
+use crate::bench::{Bench, BenchError};
+use crate::bench::knob::KnobValue;
+use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
+use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
+
+/// How a run ended.
+#[derive(Debug)]
+pub struct RunSummary {
+    /// How.
+    pub outcome: Outcome,
+    /// The failure that ended it.
+    pub error: Option<RunError>,
+    /// Points finished.
+    pub points: u64,
+    /// All measurements in order.
+    pub measurements: Vec<Measurement>,
+    /// All beam searches in order.
+    pub searches: Vec<SearchFound>,
+    /// Expectations that did not hold.
+    pub expectations_failed: u64,
+    /// Whether every setting of the safe state was reached.
+    pub safe: bool,
+}
+
+/// Executes one sequence on one bench.
+pub struct Engine<'a> {
+    pub(super) sequence: &'a Sequence,
+    pub(super) bench: &'a mut Bench,
+    pub(super) recorder: &'a mut Recorder,
+    pub(super) progress: &'a mut dyn Progress,
+    stop: Stop,
+    pub(super) point: Option<(u64, Position)>,
+    points: u64,
+    measurements: Vec<Measurement>,
+    searches: Vec<SearchFound>,
+    expectations_failed: u64,
+    leave: bool,
+}
+
+impl<'a> Engine<'a> {
+    /// Sets a run up; nothing is sent yet.
+    pub fn new(
+        sequence: &'a Sequence,
+        bench: &'a mut Bench,
+        recorder: &'a mut Recorder,
+        progress: &'a mut dyn Progress,
+        stop: Stop,
+    ) -> Self {
+        Engine {
+            sequence,
+            bench,
+            recorder,
+            progress,
+            stop,
+            point: None,
+            points: 0,
+            measurements: Vec::new(),
+            searches: Vec::new(),
+            expectations_failed: 0,
+            leave: false,
+        }
+    }
+
+    /// For one action on a bench that somebody else has prepared and goes on using: no safe state
+    /// at the end.
+    pub fn leave_as_it_stands(&mut self) {
+        self.leave = true;
+    }
+
+    /// Runs to the end, whatever it is: `prepare`, `steps`, then in any case `finally` and the
+    /// safe state.
+    pub async fn execute(mut self) -> RunSummary {
+        let planned = count(&self.sequence.steps);
+        let run = self.recorder.folder().name().to_string();
+        let actions = planned.measurements.saturating_add(planned.searches);
+        self.progress.take(ProgressEvent::Began { run: &run, actions });
+        let worked = self.work().await;
+        if let Err(error) = &worked {
+            self.report(error);
+        }
+        let tidied = self.phase(Phase::Finally).await;
+        if let Err(error) = &tidied {
+            self.report(error);
+        }
+        let safe = self.safe_state().await;
+        self.finish(worked.and(tidied), safe)
+    }
+
+    /// Ends before the first step, because an instrument does not answer: those that do are
+    /// brought to their safe state, and the record says why.
+    pub async fn give_up(mut self, error: BenchError) -> RunSummary {
+        let error = RunError::Bench { place: "opening the bench".into(), source: error };
+        self.report(&error);
+        let safe = self.safe_state().await;
+        self.finish(Err(error), safe)
+    }
+
+    async fn work(&mut self) -> Result<(), RunError> {
+        self.recorder.instruments(self.bench)?;
+        self.phase(Phase::Prepare).await?;
+        self.phase(Phase::Steps).await
+    }
+
+    async fn phase(&mut self, phase: Phase) -> Result<(), RunError> {
+        let sequence = self.sequence;
+        self.progress.take(ProgressEvent::Phase(match phase {
+            Phase::Prepare => "prepare",
+            Phase::Steps => "steps",
+            Phase::Finally => "finally",
+        }));
+        for item in Walk::of(sequence, phase) {
+            // What tidies up runs to its end also after a stop.
+            if phase != Phase::Finally && self.stop.asked() {
+                return Err(RunError::Stopped);
+            }
+            match item {
+                WalkItem::Enter { point, position, changes } => {
+                    self.recorder.point_started(point, &position)?;
+                    let shown: Vec<_> =
+                        position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
+                    self.progress.take(ProgressEvent::Point { point, position: shown.join(", ") });
+                    self.point = Some((point, position));
+                    for (setting, value) in changes {
+                        self.set(&setting, &value, &format!("point {point}")).await?;
+                    }
+                }
+                WalkItem::Do(step) => self.step(step).await?,
+                WalkItem::Leave { point } => {
+                    self.recorder.point_finished(point)?;
+                    self.points += 1;
+                    self.point = None;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    async fn step(&mut self, step: &Step) -> Result<(), RunError> {
+        let place = self.place(step);
+        match &step.action {
+            Action::Set(assignments) => {
+                for assignment in assignments {
+                    self.set(&assignment.setting, &assignment.value, &place).await?;
+                }
+            }
+            Action::Wait(duration) => self.stop.sleep(*duration).await,
+            Action::Search(search) => {
+                let found = self.search(search, &place).await?;
+                self.searches.push(found);
+            }
+            Action::Measure(measure) => {
+                let measurement = self.measure(measure, &place).await?;
+                let failed = measurement.verdicts.iter().filter(|v| !v.passed).count();
+                self.expectations_failed += failed as u64;
+                self.measurements.push(measurement);
+            }
+            Action::Note(text) => self.recorder.note(Level::Info, None, text.as_str())?,
+            // The walk opens sweeps itself.
+            Action::Sweep { .. } => {}
+        }
+        Ok(())
+    }
+
+    async fn set(&mut self, setting: &str, value: &KnobValue, place: &str) -> Result<(), RunError> {
+        let settled = self.bench.set(setting, value).await;
+        let settled =
+            settled.map_err(|source| RunError::Bench { place: place.to_string(), source })?;
+        for one in settled {
+            self.recorder.setting(&one)?;
+            let value = one.read_back.to_string();
+            self.progress.take(ProgressEvent::Set { setting: &one.setting, value: &value });
+            if !one.matched {
+                let message = format!(
+                    "{}: asked for {}, reads back {}",
+                    one.setting, one.asked, one.read_back
+                );
+                self.progress.take(ProgressEvent::Warning(&message));
+                self.recorder.note(Level::Warning, Some(FaultClass::Instrument), message)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// File and line of a step, for messages.
+    fn place(&self, step: &Step) -> String {
+        let (line, _) = self.sequence.source.line_column(step.span.start);
+        format!("{}:{line}", self.sequence.source.name)
+    }
+
+    /// Whether a stop was asked for.
+    pub(super) fn stopping(&self) -> bool {
+        self.stop.asked()
+    }
+
+    fn report(&mut self, error: &RunError) {
+        let message = error.to_string();
+        self.progress.take(ProgressEvent::Warning(&message));
+        let class = fault_class(error.class());
+        // A record that cannot be written cannot take this note either; the caller still gets
+        // the error itself.
+        let _ = self.recorder.note(Level::Error, Some(class), message);
+    }
+
+    /// Brings the bench to its safe state and writes what came of it; true when all was reached.
+    async fn safe_state(&mut self) -> bool {
+        if self.leave {
+            return true;
+        }
+        self.progress.take(ProgressEvent::Phase("safe state"));
+        let mut state = SafeState { done: Vec::new(), failed: Vec::new() };
+        for (action, outcome) in self.bench.safe_state().await {
+            match outcome {
+                Ok(()) => state.done.push(action),
+                Err(error) => {
+                    let message = error.to_string();
+                    let told = format!("safe state: {action}: {message}");
+                    self.progress.take(ProgressEvent::Warning(&told));
+                    state.failed.push(SafeStateFault { action, message });
+                }
+            }
+        }
+        let safe = state.failed.is_empty();
+        if let Err(error) = self.recorder.write(Event::SafeState(state)) {
+            self.progress.take(ProgressEvent::Warning(&error.to_string()));
+        }
+        safe
+    }
+
+    fn finish(self, worked: Result<(), RunError>, safe: bool) -> RunSummary {
+        let outcome = match &worked {
+            Err(RunError::Stopped) => Outcome::Stopped,
+            Err(_) => Outcome::Failed,
+            Ok(()) if !safe => Outcome::Failed,
+            Ok(()) if self.expectations_failed > 0 => Outcome::ExpectationFailed,
+            Ok(()) => Outcome::Completed,
+        };
+        let mut error = worked.err();
+        let ended = self.recorder.end(RunEnded {
+            outcome,
+            message: error.as_ref().map(ToString::to_string),
+            points: self.points,
+            captures: self.recorder.captures_kept(),
+            expectations_failed: self.expectations_failed,
+        });
+        if let Err(unwritten) = ended {
+            self.progress.take(ProgressEvent::Warning(&unwritten.to_string()));
+            error.get_or_insert(RunError::Record(unwritten));
+        }
+        RunSummary {
+            outcome: if error.is_some() && outcome == Outcome::Completed {
+                Outcome::Failed
+            } else {
+                outcome
+            },
+            error,
+            points: self.points,
+            measurements: self.measurements,
+            searches: self.searches,
+            expectations_failed: self.expectations_failed,
+            safe,
+        }
+    }
+}
+
+/// A driver's class in the record's words.
+fn fault_class(class: Class) -> FaultClass {
+    match class {
+        Class::Transient => FaultClass::Transient,
+        Class::Instrument => FaultClass::Instrument,
+        Class::Limit => FaultClass::Limit,
+        Class::Operator => FaultClass::Operator,
+        Class::Internal => FaultClass::Internal,
+    }
+}

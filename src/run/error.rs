@@ -1,0 +1,48 @@
+//! Why a run cannot go on.
+
+use beamwarden_drivers::Class;
+
+use crate::bench::BenchError;
+use crate::phy::analyse::AnalysisError;
+use crate::record::RecordError;
+
+/// Why a run cannot go on.
+#[derive(Debug, thiserror::Error)]
+pub enum RunError {
+    /// The bench refused or failed.
+    #[error("{place}: {source}")]
+    Bench {
+        /// File and line of the step, or the section.
+        place: String,
+        /// What happened.
+        #[source]
+        source: BenchError,
+    },
+    /// The record could not be written.
+    #[error("failed to write the record: {0}")]
+    Record(#[from] RecordError),
+    /// A capture could not be analysed at all.
+    #[error("{place}: failed to analyse the capture: {source}")]
+    Analysis {
+        /// File and line of the step.
+        place: String,
+        /// What happened.
+        #[source]
+        source: AnalysisError,
+    },
+    /// The operator stopped the run.
+    #[error("stopped by the operator")]
+    Stopped,
+}
+
+impl RunError {
+    /// What kind of failure this is.
+    #[must_use]
+    pub fn class(&self) -> Class {
+        match self {
+            RunError::Bench { source, .. } => source.class(),
+            RunError::Record(_) | RunError::Analysis { .. } => Class::Internal,
+            RunError::Stopped => Class::Operator,
+        }
+    }
+}

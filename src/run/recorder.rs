@@ -1,0 +1,272 @@
+//! Writes what happens in a run: journal, captures, analyses.
+//!
+//! Translates the bench's and the sequence's values into the record's plain ones; decides nothing.
+
+use std::path::Path;
+
+use tokio::time::Instant;
+
+use crate::bench::knob::KnobValue;
+use crate::bench::{Bench, BenchPlan, Reading, Settled, Standing};
+use crate::clock::Clock;
+use crate::record::{
+    Analysis, AxisValue, CaptureNo, CaptureRecord, Event, FaultClass, InputFile, InstrumentFound,
+    Journal, Level, Note, PointFinished, PointStarted, ReadingRecord, RecordError, RecordedValue,
+    RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone, SettingRecord, Value,
+};
+use crate::sequence::{Position, Sequence};
+
+/// What a record begins with.
+#[derive(Clone, Copy, Debug)]
+pub struct RunInputs<'a> {
+    /// The sequence.
+    pub sequence: &'a Sequence,
+    /// The bench.
+    pub plan: &'a BenchPlan,
+    /// Seed of everything random, where there is such.
+    pub seed: Option<u64>,
+}
+
+/// The record of one run while it is written.
+pub struct Recorder {
+    folder: RunFolder,
+    journal: Journal,
+    clock: Clock,
+    captures: u32,
+    kept: u64,
+    provenance: RunProvenance,
+}
+
+impl Recorder {
+    /// Makes the run folder, freezes the inputs and starts the journal.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn begin(root: &Path, inputs: RunInputs<'_>, clock: Clock) -> Result<Self, RecordError> {
+        let RunInputs { sequence, plan, seed } = inputs;
+        let folder = RunFolder::create(root, &sequence.name, clock.now())?;
+        let frozen = freeze(&folder, sequence, plan)?;
+        let journal = folder.start_journal(clock.now())?;
+        let provenance = RunProvenance {
+            run: folder.name().to_string(),
+            sequence: sequence.name.clone(),
+            bench: plan.name().to_string(),
+            version: env!("CARGO_PKG_VERSION").to_string(),
+            seed,
+            simulated: plan.is_simulated(),
+            instruments: Vec::new(),
+        };
+        let mut recorder = Recorder { folder, journal, clock, captures: 0, kept: 0, provenance };
+        recorder.write(Event::RunStarted(RunStarted {
+            run: recorder.provenance.run.clone(),
+            sequence: recorder.provenance.sequence.clone(),
+            bench: recorder.provenance.bench.clone(),
+            version: recorder.provenance.version.clone(),
+            seed,
+            simulated: recorder.provenance.simulated,
+            inputs: frozen,
+        }))?;
+        Ok(recorder)
+    }
+
+    /// The run's folder.
+    #[must_use]
+    pub fn folder(&self) -> &RunFolder {
+        &self.folder
+    }
+
+    /// Captures kept so far.
+    #[must_use]
+    pub fn captures_kept(&self) -> u64 {
+        self.kept
+    }
+
+    /// Appends one event.
+    ///
+    /// # Errors
+    /// When the journal cannot be written.
+    pub fn write(&mut self, event: Event) -> Result<(), RecordError> {
+        self.journal.append(self.clock.now(), event).map(|_| ())
+    }
+
+    /// Writes down who answers.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn instruments(&mut self, bench: &Bench) -> Result<(), RecordError> {
+        for instrument in bench.instruments() {
+            self.write(Event::Instrument(InstrumentFound {
+                name: instrument.name.clone(),
+                role: instrument.role.clone(),
+                identity: instrument.identity.clone(),
+                profile: instrument.profile.clone(),
+            }))?;
+            self.provenance.instruments.push(instrument);
+        }
+        Ok(())
+    }
+
+    /// Writes a setting that was made.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn setting(&mut self, settled: &Settled) -> Result<(), RecordError> {
+        let setting = SettingRecord {
+            name: settled.setting.clone(),
+            asked: Some(recorded(&settled.asked)),
+            read_back: recorded(&settled.read_back),
+            at: self.clock.at(settled.at),
+            age_s: None,
+            matched: settled.matched,
+        };
+        self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped }))
+    }
+
+    /// Writes that a point begins.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn point_started(&mut self, point: u64, position: &Position) -> Result<(), RecordError> {
+        self.write(Event::PointStarted(PointStarted { point, position: axis_values(position) }))
+    }
+
+    /// Writes that a point ended.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn point_finished(&mut self, point: u64) -> Result<(), RecordError> {
+        self.write(Event::PointFinished(PointFinished { point }))
+    }
+
+    /// Writes a note.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn note(
+        &mut self,
+        level: Level,
+        class: Option<FaultClass>,
+        message: impl Into<String>,
+    ) -> Result<(), RecordError> {
+        let message = message.into();
+        self.write(Event::Note(Note { level, class, instrument: None, message }))
+    }
+
+    /// The number of the next capture.
+    pub fn next_capture(&mut self) -> CaptureNo {
+        self.captures += 1;
+        CaptureNo(self.captures)
+    }
+
+    /// Keeps the raw codes of a capture.
+    ///
+    /// # Errors
+    /// When the files cannot be written.
+    pub fn capture(
+        &mut self,
+        record: &CaptureRecord,
+        i_codes: &[i16],
+        q_codes: &[i16],
+    ) -> Result<(), RecordError> {
+        let taken = self.folder.write_capture(record, i_codes, q_codes)?;
+        self.kept += 1;
+        self.write(Event::Capture(taken))
+    }
+
+    /// Keeps an analysis and its figures.
+    ///
+    /// # Errors
+    /// When the files cannot be written.
+    pub fn analysis(&mut self, analysis: &Analysis) -> Result<(), RecordError> {
+        self.folder.write_analysis(analysis)?;
+        self.write(Event::Figures(analysis.event()))
+    }
+
+    /// Writes the last line.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn end(&mut self, ended: RunEnded) -> Result<(), RecordError> {
+        self.write(Event::RunEnded(ended))
+    }
+
+    /// Which run a capture belongs to.
+    #[must_use]
+    pub fn provenance(&self) -> &RunProvenance {
+        &self.provenance
+    }
+
+    /// The wall-clock time of a moment.
+    #[must_use]
+    pub fn time(&self, moment: Instant) -> jiff::Timestamp {
+        self.clock.at(moment)
+    }
+
+    /// The settings of a snapshot for a capture taken at `taken`.
+    #[must_use]
+    pub fn settings(&self, snapshot: &[Standing], taken: Instant) -> Vec<SettingRecord> {
+        snapshot
+            .iter()
+            .map(|standing| SettingRecord {
+                name: standing.setting.clone(),
+                asked: standing.asked.as_ref().map(recorded),
+                read_back: recorded(&standing.read_back),
+                at: self.clock.at(standing.at),
+                age_s: Some(taken.saturating_duration_since(standing.at).as_secs_f64()),
+                matched: standing.matched,
+            })
+            .collect()
+    }
+
+    /// Readings for a capture.
+    #[must_use]
+    pub fn readings(&self, readings: &[Reading]) -> Vec<ReadingRecord> {
+        readings
+            .iter()
+            .map(|reading| ReadingRecord {
+                name: reading.name.clone(),
+                value: recorded(&reading.value),
+                at: self.clock.at(reading.at),
+            })
+            .collect()
+    }
+}
+
+/// A position in the record's words.
+#[must_use]
+pub fn axis_values(position: &Position) -> Vec<AxisValue> {
+    position
+        .iter()
+        .map(|(axis, value)| AxisValue { axis: axis.clone(), value: recorded(value) })
+        .collect()
+}
+
+/// A value in the record's words.
+fn recorded(value: &KnobValue) -> RecordedValue {
+    match value {
+        KnobValue::Number(quantity) => match quantity.dimension.base_unit() {
+            "" => RecordedValue::plain(quantity.value),
+            unit => RecordedValue::number(quantity.value, unit),
+        },
+        KnobValue::Whole(whole) => match u64::try_from(*whole) {
+            Ok(count) => RecordedValue::plain(count),
+            // Negative codes are small; a double holds them exactly.
+            Err(_) => RecordedValue::plain(Value::Number(*whole as f64)),
+        },
+        KnobValue::Switch(on) => RecordedValue::plain(*on),
+        KnobValue::Word(word) | KnobValue::Frame(word, _) => RecordedValue::plain(word.as_str()),
+    }
+}
+
+/// Keeps exactly what ran: sequence, bench, profiles, register maps, model.
+fn freeze(
+    folder: &RunFolder,
+    sequence: &Sequence,
+    plan: &BenchPlan,
+) -> Result<Vec<InputFile>, RecordError> {
+    let mut frozen = vec![folder.freeze("sequence.yaml", &sequence.source.text)?];
+    for (name, text) in plan.files() {
+        frozen.push(folder.freeze(&name, &text)?);
+    }
+    Ok(frozen)
+}

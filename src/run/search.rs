@@ -1,0 +1,165 @@
+//! A beam search on the bench: the strategy decides, this carries out.
+
+use super::engine::Engine;
+use super::error::RunError;
+use super::progress::ProgressEvent;
+use crate::beam::search::{BeamPair, Probe, SearchResult, SearchSpace, Sides};
+use crate::bench::Span;
+use crate::bench::knob::{BEAM_RX, BEAM_TX};
+use crate::phy::probe::probe;
+use crate::record::{self, Event, FaultClass, Level, SearchDone, SearchSide};
+use crate::sequence::Search;
+
+/// What a search on the bench found.
+#[derive(Clone, Debug)]
+pub struct SearchFound {
+    /// The probes and the choice.
+    pub result: SearchResult,
+    /// Angle of each transmit beam in degrees.
+    pub tx_deg: Vec<f64>,
+    /// Angle of each receive beam in degrees.
+    pub rx_deg: Vec<f64>,
+    /// The link before the search, on the beams that were set.
+    pub before: record::Probe,
+}
+
+impl SearchFound {
+    /// A probe with angles instead of indices.
+    #[must_use]
+    pub fn probe(&self, probe: &Probe) -> record::Probe {
+        record::Probe {
+            tx_deg: self.tx_deg[probe.pair.tx],
+            rx_deg: self.rx_deg[probe.pair.rx],
+            snr_db: probe.snr_db,
+        }
+    }
+
+    /// What the choice won over the state before, in dB.
+    #[must_use]
+    pub fn gain_db(&self) -> Option<f64> {
+        Some(self.result.chosen?.snr_db? - self.before.snr_db?)
+    }
+}
+
+impl Engine<'_> {
+    /// Searches, stays on the best pair, or returns to the beams before when nothing was found.
+    pub(super) async fn search(
+        &mut self,
+        search: &Search,
+        place: &str,
+    ) -> Result<SearchFound, RunError> {
+        let found = self.search_beams(search, place).await?;
+        let gain_db = found.gain_db();
+        let chosen = found.result.chosen.map(|probe| found.probe(&probe));
+        self.recorder.write(Event::Search(SearchDone {
+            point: self.point.as_ref().map(|(point, _)| *point),
+            side: match search.sides {
+                Sides::Tx => SearchSide::Tx,
+                Sides::Rx => SearchSide::Rx,
+                Sides::Both => SearchSide::Both,
+            },
+            strategy: search.strategy.word().to_string(),
+            probes: found.result.probes.iter().map(|probe| found.probe(probe)).collect(),
+            before: Some(found.before),
+            chosen,
+            runner_up: found.result.runner_up.map(|probe| found.probe(&probe)),
+            gain_db,
+            found: chosen.is_some(),
+        }))?;
+        let told = match chosen {
+            Some(chosen) => format!(
+                "tx {:.1} deg, rx {:.1} deg, probe SNR {:.1} dB{} after {} probes",
+                chosen.tx_deg,
+                chosen.rx_deg,
+                chosen.snr_db.unwrap_or(f64::NAN),
+                gain_db.map(|gain| format!(", {gain:+.1} dB")).unwrap_or_default(),
+                found.result.probes.len()
+            ),
+            None => {
+                let message = format!(
+                    "{place}: no beam found in {} probes; the beams stay as they were",
+                    found.result.probes.len()
+                );
+                self.recorder.note(Level::Warning, Some(FaultClass::Instrument), message)?;
+                "no beam found; the beams stay as they were".to_string()
+            }
+        };
+        self.progress.take(ProgressEvent::Searched(told));
+        Ok(found)
+    }
+
+    async fn search_beams(
+        &mut self,
+        search: &Search,
+        place: &str,
+    ) -> Result<SearchFound, RunError> {
+        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
+        let (tx_deg, rx_deg) = self.bench.steering();
+        let snr_db = self.probe(place).await?;
+        let before = record::Probe { tx_deg, rx_deg, snr_db };
+        let space = SearchSpace {
+            tx_beams: tx_book.beams.len(),
+            rx_beams: rx_book.beams.len(),
+            sides: search.sides,
+            present: BeamPair {
+                tx: tx_book.nearest(tx_deg).unwrap_or(0),
+                rx: rx_book.nearest(rx_deg).unwrap_or(0),
+            },
+        };
+        let mut strategy = search.strategy.start(space);
+        let mut probes: Vec<Probe> = Vec::new();
+        while let Some(pair) = strategy.next(&probes) {
+            if self.stopping() {
+                break;
+            }
+            self.steer(pair, search.sides, place).await?;
+            let snr_db = self.probe(place).await?;
+            probes.push(Probe { pair, snr_db });
+            let (done, most) = (probes.len(), strategy.probes_max());
+            self.progress.take(ProgressEvent::Probe { done, most });
+        }
+        let result = SearchResult::of(probes);
+        match result.chosen {
+            Some(chosen) => self.steer(chosen.pair, search.sides, place).await?,
+            None => self.steer_to(search.sides, tx_deg, rx_deg, place).await?,
+        }
+        let angles =
+            |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
+        Ok(SearchFound { result, tx_deg: angles(&tx_book), rx_deg: angles(&rx_book), before })
+    }
+
+    /// Puts the searched sides on a pair of the codebooks.
+    async fn steer(&mut self, pair: BeamPair, sides: Sides, place: &str) -> Result<(), RunError> {
+        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
+        let (tx, rx) = (tx_book.beams[pair.tx].angle_deg, rx_book.beams[pair.rx].angle_deg);
+        self.steer_to(sides, tx, rx, place).await
+    }
+
+    async fn steer_to(
+        &mut self,
+        sides: Sides,
+        tx_deg: f64,
+        rx_deg: f64,
+        place: &str,
+    ) -> Result<(), RunError> {
+        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        if sides != Sides::Rx {
+            self.bench.steer(BEAM_TX, tx_deg).await.map_err(bench)?;
+        }
+        if sides != Sides::Tx {
+            self.bench.steer(BEAM_RX, rx_deg).await.map_err(bench)?;
+        }
+        Ok(())
+    }
+
+    /// One short capture and the SNR of the preamble in it.
+    async fn probe(&mut self, place: &str) -> Result<Option<f64>, RunError> {
+        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
+        let samples = captured.samples();
+        let config = self.bench.probe_config(&captured);
+        Ok(probe(&samples, captured.sample_rate_hz, &config).map(|probe| probe.snr_db))
+    }
+}

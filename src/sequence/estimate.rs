@@ -1,0 +1,123 @@
+//! What a sequence will cost, before it runs: captures, disk, time.
+//!
+//! Rough on purpose and said to be so: what a real bench takes is learned from its runs.
+
+use std::collections::HashMap;
+
+use super::step::{Action, Sequence};
+use super::walk::{Phase, Walk, WalkItem};
+use crate::bench::knob::{FRAME, KnobValue};
+use crate::phy::frame::build;
+
+/// Assumed seconds for one setting with its read-back.
+const SETTING_S: f64 = 0.02;
+/// Assumed seconds for one capture: snapshot of all settings, acquisition, transfer, analysis.
+const CAPTURE_S: f64 = 1.0;
+/// Assumed seconds for one probe of a search.
+const PROBE_S: f64 = 0.1;
+/// Assumed probes of one search.
+const PROBES: f64 = 100.0;
+/// Assumed speed of a turntable in degrees a second.
+const TURN_DEG_PER_S: f64 = 20.0;
+/// Samples that a capture takes for each symbol, and bytes for each sample.
+const SAMPLES_PER_SYMBOL: f64 = 5.0;
+const BYTES_PER_SAMPLE: f64 = 4.0;
+
+/// What a sequence will cost.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Estimate {
+    /// Combinations of sweep values.
+    pub points: u64,
+    /// Measurements.
+    pub measurements: u64,
+    /// Beam searches.
+    pub searches: u64,
+    /// Captures kept on disk.
+    pub captures: u64,
+    /// Bytes on disk.
+    pub disk_bytes: f64,
+    /// Seconds.
+    pub time_s: f64,
+}
+
+/// What the frame on the air amounts to.
+#[derive(Clone, Copy)]
+struct OnAir {
+    chips: f64,
+    bits: f64,
+}
+
+/// Walks the whole plan in constant memory.
+#[must_use]
+pub fn estimate(sequence: &Sequence) -> Estimate {
+    let mut sum = Estimate::default();
+    let mut frames: HashMap<String, OnAir> = HashMap::new();
+    let mut on_air = OnAir { chips: 70_000.0, bits: 100_000.0 };
+    let mut angle: Option<f64> = None;
+    for phase in [Phase::Prepare, Phase::Steps, Phase::Finally] {
+        for item in Walk::of(sequence, phase) {
+            let changes: Vec<(&str, &KnobValue)> = match &item {
+                WalkItem::Enter { changes, .. } => {
+                    sum.points += 1;
+                    changes.iter().map(|(name, value)| (name.as_str(), value)).collect()
+                }
+                WalkItem::Do(step) => match &step.action {
+                    Action::Set(assignments) => {
+                        assignments.iter().map(|a| (a.setting.as_str(), &a.value)).collect()
+                    }
+                    action => {
+                        add_action(&mut sum, action, on_air);
+                        Vec::new()
+                    }
+                },
+                WalkItem::Leave { .. } => Vec::new(),
+            };
+            for (name, value) in changes {
+                sum.time_s += SETTING_S;
+                if name == FRAME {
+                    on_air = frame_on_air(value, &mut frames).unwrap_or(on_air);
+                } else if name.ends_with(".angle")
+                    && let Some(to) = value.as_number()
+                {
+                    sum.time_s += (to - angle.unwrap_or(to)).abs() / TURN_DEG_PER_S;
+                    angle = Some(to);
+                }
+            }
+        }
+    }
+    sum
+}
+
+fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
+    match action {
+        Action::Wait(duration) => sum.time_s += duration.as_secs_f64(),
+        Action::Search(_) => {
+            sum.searches += 1;
+            sum.time_s += PROBES * PROBE_S;
+        }
+        Action::Measure(measure) => {
+            let by_bits = measure.until.bits.map(|bits| (bits as f64 / on_air.bits).ceil());
+            let by_count = measure.until.captures.map(|count| count as f64);
+            let captures = by_bits.unwrap_or(1.0).min(by_count.unwrap_or(f64::MAX)).max(1.0);
+            sum.measurements += 1;
+            sum.time_s += captures * CAPTURE_S;
+            if measure.keep_captures {
+                sum.captures += captures as u64;
+                sum.disk_bytes += captures * on_air.chips * SAMPLES_PER_SYMBOL * BYTES_PER_SAMPLE;
+            }
+        }
+        Action::Set(_) | Action::Sweep { .. } | Action::Note(_) => {}
+    }
+}
+
+fn frame_on_air(value: &KnobValue, known: &mut HashMap<String, OnAir>) -> Option<OnAir> {
+    let KnobValue::Frame(name, spec) = value else { return None };
+    if let Some(on_air) = known.get(name) {
+        return Some(*on_air);
+    }
+    let frame = build(spec).ok()?;
+    let on_air =
+        OnAir { chips: frame.chips.len() as f64, bits: (frame.psdu.len() * 8).max(1) as f64 };
+    known.insert(name.clone(), on_air);
+    Some(on_air)
+}

@@ -1,0 +1,137 @@
+//! Expectations: bounds on figures, written as people say them.
+
+use std::fmt;
+
+use beamwarden_drivers::quantity::{Quantity, QuantityError};
+
+use super::figure_names::FigureName;
+
+/// Bounds on one figure.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Expectation {
+    /// The figure.
+    pub figure: &'static FigureName,
+    /// The bounds.
+    pub bounds: Bounds,
+}
+
+/// Bounds in the figure's base unit, both included.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Bounds {
+    /// Lower bound.
+    pub at_least: Option<f64>,
+    /// Upper bound.
+    pub at_most: Option<f64>,
+}
+
+/// The outcome of an expectation.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Verdict {
+    /// Whether it holds.
+    pub passed: bool,
+    /// The figure as measured; `None` when it could not be had, which never passes.
+    pub measured: Option<f64>,
+}
+
+/// Why a bound cannot be read, a fragment for messages.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub(super) enum BoundsError {
+    #[error("'{0}' is no bound; write at most X, at least X, or between X and Y")]
+    Form(String),
+    #[error(transparent)]
+    Quantity(#[from] QuantityError),
+    #[error("the lower bound of '{0}' is above the upper one")]
+    Empty(String),
+}
+
+impl Expectation {
+    /// Reads `at most X`, `at least X` or `between X and Y`.
+    pub(super) fn read(figure: &'static FigureName, text: &str) -> Result<Self, BoundsError> {
+        let value = |text: &str| Quantity::parse(text, figure.dimension).map(|q| q.value);
+        let text = text.trim();
+        let bounds = if let Some(rest) = text.strip_prefix("at most ") {
+            Bounds { at_least: None, at_most: Some(value(rest)?) }
+        } else if let Some(rest) = text.strip_prefix("at least ") {
+            Bounds { at_least: Some(value(rest)?), at_most: None }
+        } else if let Some((low, high)) =
+            text.strip_prefix("between ").and_then(|rest| rest.split_once(" and "))
+        {
+            Bounds { at_least: Some(value(low)?), at_most: Some(value(high)?) }
+        } else {
+            return Err(BoundsError::Form(text.to_string()));
+        };
+        if let (Some(low), Some(high)) = (bounds.at_least, bounds.at_most)
+            && low > high
+        {
+            return Err(BoundsError::Empty(text.to_string()));
+        }
+        Ok(Expectation { figure, bounds })
+    }
+
+    /// Holds the bounds against figures by name. A figure with a confidence interval must lie
+    /// within the bounds with its whole interval: "at most 1e-4" is a claim about the link, not
+    /// about the bits that happened to be counted.
+    pub fn judge(&self, figure_by_key: impl Fn(&str) -> Option<f64>) -> Verdict {
+        let measured = figure_by_key(self.figure.key).filter(|value| !value.is_nan());
+        let (low, high) = match self.figure.interval {
+            Some((low, high)) => (figure_by_key(low), figure_by_key(high)),
+            None => (measured, measured),
+        };
+        let above = |bound: f64| low.is_some_and(|low| low >= bound);
+        let below = |bound: f64| high.is_some_and(|high| high <= bound);
+        let passed = measured.is_some()
+            && self.bounds.at_least.is_none_or(above)
+            && self.bounds.at_most.is_none_or(below);
+        Verdict { passed, measured }
+    }
+}
+
+impl fmt::Display for Expectation {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let show = |value| Quantity { value, dimension: self.figure.dimension };
+        match (self.bounds.at_least, self.bounds.at_most) {
+            (Some(low), Some(high)) => write!(f, "between {} and {}", show(low), show(high)),
+            (Some(low), None) => write!(f, "at least {}", show(low)),
+            (None, Some(high)) => write!(f, "at most {}", show(high)),
+            (None, None) => f.write_str("anything"),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::figure_names::find;
+    use super::*;
+
+    #[track_caller]
+    fn check_judge(word: &str, text: &str, figures: &[(&str, f64)], passed: bool) {
+        let expectation = Expectation::read(find(word).unwrap(), text).unwrap();
+        let lookup = |key: &str| figures.iter().find(|(k, _)| *k == key).map(|(_, v)| *v);
+        assert_eq!(expectation.judge(lookup).passed, passed, "{word} {text}");
+        assert_eq!(expectation.to_string(), text);
+    }
+
+    #[test]
+    fn bounds_are_held_against_intervals() {
+        check_judge("evm", "at most -16 dB", &[("evm_db", -17.2)], true);
+        check_judge("evm", "at most -16 dB", &[("evm_db", -15.0)], false);
+        check_judge("evm", "at most -16 dB", &[], false);
+        check_judge("evm", "at most -16 dB", &[("evm_db", f64::NAN)], false);
+        check_judge("bit errors", "at most 0", &[("bit_errors", 0.0)], true);
+        // No error in 1000 bits does not prove 1e-4: the upper end of the interval is 3.7e-3.
+        let few = [("ber", 0.0), ("ber_low_95", 0.0), ("ber_high_95", 3.7e-3)];
+        check_judge("ber", "at most 0.0001", &few, false);
+        check_judge("ber", "at most 0.01", &few, true);
+        let some = [("ber", 0.03), ("ber_low_95", 0.028), ("ber_high_95", 0.032)];
+        check_judge("ber", "between 0.01 and 0.1", &some, true);
+        check_judge("ber", "at least 0.03", &some, false);
+    }
+
+    #[test]
+    fn unreadable_bounds_say_how() {
+        let read = |text: &str| Expectation::read(find("evm").unwrap(), text).unwrap_err();
+        assert!(read("-16 dB").to_string().contains("write at most X"));
+        assert!(read("at most -16").to_string().contains("has no unit"));
+        assert!(read("between 3 dB and 1 dB").to_string().contains("above"));
+    }
+}

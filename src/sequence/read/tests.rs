@@ -1,0 +1,107 @@
+//! Faults of sequence files, and what a good one becomes.
+
+use super::*;
+use crate::bench::knob::{BEAM_RX, Bound, FRAME};
+
+fn knobs() -> KnobTable {
+    let mut table = KnobTable::default();
+    let mut add = |name: &str, kind: KnobKind, at_most: Option<f64>| {
+        let origin = "limits of bench b".to_string();
+        let at_most = at_most.map(|value| Bound { value, origin }).into_iter().collect();
+        table.add(Knob { name: name.into(), kind, at_least: vec![], at_most });
+    };
+    add("supply.voltage", KnobKind::Number(Dimension::Voltage), Some(1.25));
+    add("supply.output", KnobKind::Switch, None);
+    add("turntable.angle", KnobKind::Number(Dimension::Angle), Some(90.0));
+    add("dut.tx.gain", KnobKind::Whole, Some(31.0));
+    add(FRAME, KnobKind::Frame, None);
+    add(BEAM_RX, KnobKind::Number(Dimension::Angle), None);
+    table
+}
+
+fn read(text: &str) -> Result<Sequence, Faults> {
+    read_sequence(&Source::new("s.yaml", text), &knobs())
+}
+
+#[track_caller]
+fn check_faults(text: &str, expected: &[&str]) {
+    let faults = read(text).unwrap_err().to_string();
+    let lines: Vec<_> = faults.lines().collect();
+    assert_eq!(lines, expected);
+}
+
+/// An unknown key, a wrong unit and a value beyond a limit: three faults in one go.
+#[test]
+fn three_kinds_of_fault_at_once() {
+    check_faults(
+        "sequence: s\nsteps:\n  - set: {supply.voltage: 3.3 V}\n  - wiat: 2 s\n  - set: {turntable.angle: 5 V}\n",
+        &[
+            "s.yaml:3:27: supply.voltage: 3.3 V is above the limit of 1.25 V (limits of bench b) \
+             (limits protect the bench; they are changed in the bench file only)",
+            "s.yaml:4:5: unknown step 'wiat' (did you mean 'wait'?)",
+            "s.yaml:5:28: turntable.angle: 'V' is a unit of another kind; wanted an angle such as 5 deg",
+        ],
+    );
+}
+
+#[test]
+fn meanings_are_checked_wherever_they_stand() {
+    check_faults(
+        "sequence: s
+prepare:
+  - sweep: {dut.tx.gain: [1, 2, 40]}
+    do: []
+steps:
+  - sweep: {turntable.angle: {from: -60 deg, to: 60 deg, step: 7 deg}}
+    do:
+      - measure: {until: {}}
+        expect: {emv: at most -16 dB, evm: -16 dB, snr: at least 3 deg}
+      - set: {suply.output: on, supply.output: maybe, frame: qpks uncoded}
+      - sweep: {supply.output: {from: off, to: on, count: 2}, dut.tx.gain: {from: 1, to: 3}}
+        do: []
+",
+        &[
+            "s.yaml:3:12: a sweep belongs under 'steps' ('prepare' and 'finally' run once, without points)",
+            "s.yaml:3:33: dut.tx.gain: 40 is above the limit of 31 (limits of bench b) (limits protect the \
+             bench; they are changed in the bench file only)",
+            "s.yaml:6:64: the step does not end on the last value: 17.143 steps",
+            "s.yaml:8:26: say when to stop: bits, bit errors or captures",
+            "s.yaml:9:18: there is no figure 'emv' (did you mean 'evm'?)",
+            "s.yaml:9:44: '-16 dB' is no bound; write at most X, at least X, or between X and Y",
+            "s.yaml:9:57: 'deg' is a unit of another kind; wanted a ratio in decibels such as -16 dB",
+            "s.yaml:10:15: there is no setting 'suply.output' on this bench (did you mean 'supply.output'?)",
+            "s.yaml:10:48: supply.output: 'maybe' is not on or off",
+            "s.yaml:10:62: frame: no frame is called 'qpks uncoded', did you mean 'qpsk uncoded'?; there are \
+             bpsk uncoded, qpsk uncoded, 16-qam uncoded, 64-qam uncoded, mcs 1, mcs 2, mcs 3, mcs 4, mcs 5, mcs 6, \
+             mcs 7, mcs 8, mcs 9, mcs 9.1, mcs 10, mcs 11, mcs 12, mcs 12.1, mcs 12.2, mcs 12.3, mcs 12.4, \
+             mcs 12.5, mcs 12.6",
+            "s.yaml:11:32: supply.output takes no range; write a list of its values",
+            "s.yaml:11:76: a range needs either step or count",
+        ],
+    );
+}
+
+#[test]
+fn a_good_file_becomes_steps() {
+    let sequence = read(
+        "sequence: s
+steps:
+  - sweep: {turntable.angle: {from: -60 deg, to: 60 deg, step: 5 deg}, frame: [qpsk uncoded, mcs 9]}
+    do:
+      - search beams: {side: rx}
+      - measure: {as: here, until: {bit errors: 100, bits: 10 M}, keep: figures}
+        expect: {evm: at most -16 dB}
+finally:
+  - set: {supply.output: off}
+",
+    )
+    .unwrap();
+    let Action::Sweep { axes, body } = &sequence.steps[0].action else { panic!("no sweep") };
+    assert_eq!((axes[0].values.len(), axes[1].values.len()), (25, 2));
+    assert_eq!(axes[0].values.get(1).unwrap().to_string(), "-55 deg");
+    let Action::Measure(measure) = &body[1].action else { panic!("no measurement") };
+    assert_eq!(measure.until.bits, Some(10_000_000));
+    assert!(!measure.keep_captures);
+    assert_eq!(measure.expect[0].to_string(), "at most -16 dB");
+    assert_eq!(super::super::count(&sequence.steps).measurements, 50);
+}

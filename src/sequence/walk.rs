@@ -1,0 +1,292 @@
+//! Walking a sequence lazily, point by point.
+//!
+//! A point is one combination of the values of all sweeps around a step; steps outside every sweep
+//! belong to no point. The walk holds one counter a nested sweep and nothing else.
+
+use super::step::{Action, Axis, Sequence, Step};
+use crate::bench::knob::KnobValue;
+
+/// Which part of the sequence a step belongs to.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Phase {
+    /// `prepare`.
+    Prepare,
+    /// `steps`.
+    Steps,
+    /// `finally`.
+    Finally,
+}
+
+/// The values of the sweep axes around a step, outermost first.
+pub type Position = Vec<(String, KnobValue)>;
+
+/// What comes next.
+#[derive(Clone, Debug, PartialEq)]
+pub enum WalkItem<'a> {
+    /// A new combination begins; these axes change (all of the innermost sweep at its first).
+    Enter {
+        /// Number of the point, from 1.
+        point: u64,
+        /// All axes and values.
+        position: Position,
+        /// Settings to make, in order.
+        changes: Position,
+    },
+    /// A step that is no sweep.
+    Do(&'a Step),
+    /// The combination's steps are done.
+    Leave {
+        /// Number of the point.
+        point: u64,
+    },
+}
+
+/// One open level: a list of steps, and the sweep that repeats it.
+struct Level<'a> {
+    steps: &'a [Step],
+    next: usize,
+    sweep: Option<Turn<'a>>,
+}
+
+/// A sweep's counter.
+struct Turn<'a> {
+    axes: &'a [Axis],
+    index: Vec<usize>,
+    point: u64,
+}
+
+/// The walk over one phase.
+pub struct Walk<'a> {
+    levels: Vec<Level<'a>>,
+    points: u64,
+    /// A sweep that was just opened and has not entered its first combination.
+    entering: bool,
+}
+
+impl<'a> Walk<'a> {
+    /// Walks one phase of a sequence.
+    #[must_use]
+    pub fn of(sequence: &'a Sequence, phase: Phase) -> Self {
+        Self::over(match phase {
+            Phase::Prepare => &sequence.prepare,
+            Phase::Steps => &sequence.steps,
+            Phase::Finally => &sequence.finally,
+        })
+    }
+
+    fn over(steps: &'a [Step]) -> Self {
+        let levels = vec![Level { steps, next: 0, sweep: None }];
+        Walk { levels, points: 0, entering: false }
+    }
+
+    fn place(&self) -> Position {
+        self.levels
+            .iter()
+            .filter_map(|level| level.sweep.as_ref())
+            .flat_map(|turn| values(turn, 0))
+            .collect()
+    }
+
+    /// Begins a combination of the innermost sweep of which axes from `first` on changed.
+    fn enter(&mut self, first: usize) -> Option<WalkItem<'a>> {
+        self.points += 1;
+        let points = self.points;
+        let level = self.levels.last_mut()?;
+        level.next = 0;
+        let turn = level.sweep.as_mut()?;
+        turn.point = points;
+        let changes = values(turn, first).collect();
+        Some(WalkItem::Enter { point: points, position: self.place(), changes })
+    }
+}
+
+/// Names and present values of a sweep's axes from one on.
+fn values<'t>(turn: &'t Turn<'_>, first: usize) -> impl Iterator<Item = (String, KnobValue)> + 't {
+    turn.axes
+        .iter()
+        .zip(&turn.index)
+        .skip(first)
+        .filter_map(|(axis, index)| Some((axis.setting.clone(), axis.values.get(*index)?)))
+}
+
+/// Advances a sweep's counter; the first axis that changed, or `None` at the end.
+fn advance(turn: &mut Turn<'_>) -> Option<usize> {
+    for axis in (0..turn.axes.len()).rev() {
+        turn.index[axis] += 1;
+        if turn.index[axis] < turn.axes[axis].values.len() {
+            return Some(axis);
+        }
+        turn.index[axis] = 0;
+    }
+    None
+}
+
+impl<'a> Iterator for Walk<'a> {
+    type Item = WalkItem<'a>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        loop {
+            if std::mem::take(&mut self.entering) {
+                return self.enter(0);
+            }
+            let level = self.levels.last_mut()?;
+            if let Some(step) = level.steps.get(level.next) {
+                level.next += 1;
+                let Action::Sweep { axes, body } = &step.action else {
+                    return Some(WalkItem::Do(step));
+                };
+                if axes.iter().any(|axis| axis.values.is_empty()) {
+                    continue;
+                }
+                let turn = Turn { axes, index: vec![0; axes.len()], point: 0 };
+                self.levels.push(Level { steps: body, next: 0, sweep: Some(turn) });
+                self.entering = true;
+                continue;
+            }
+            // The level's steps are done: next combination, or one level up.
+            let Some(turn) = level.sweep.as_mut() else {
+                self.levels.pop();
+                continue;
+            };
+            if turn.point != 0 {
+                let point = std::mem::take(&mut turn.point);
+                return Some(WalkItem::Leave { point });
+            }
+            match advance(turn) {
+                Some(first) => return self.enter(first),
+                None => {
+                    self.levels.pop();
+                }
+            }
+        }
+    }
+}
+
+/// How many combinations and measurements a list of steps has, without walking them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Combinations of sweep values.
+    pub points: u64,
+    /// Measurements.
+    pub measurements: u64,
+    /// Beam searches.
+    pub searches: u64,
+}
+
+/// Counts a list of steps; saturates instead of overflowing.
+#[must_use]
+pub fn count(steps: &[Step]) -> Counts {
+    let mut counts = Counts::default();
+    for step in steps {
+        match &step.action {
+            Action::Measure(_) => counts.measurements = counts.measurements.saturating_add(1),
+            Action::Search(_) => counts.searches = counts.searches.saturating_add(1),
+            Action::Sweep { axes, body } => {
+                let times = axes
+                    .iter()
+                    .fold(1u64, |times, axis| times.saturating_mul(axis.values.len() as u64));
+                let inner = count(body);
+                let add = |sum: u64, each: u64| sum.saturating_add(each.saturating_mul(times));
+                counts.points = add(counts.points, inner.points.saturating_add(1));
+                counts.measurements = add(counts.measurements, inner.measurements);
+                counts.searches = add(counts.searches, inner.searches);
+            }
+            _ => {}
+        }
+    }
+    counts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::step::AxisValues;
+    use super::*;
+
+    fn note(text: &str) -> Step {
+        Step { span: 0..0, action: Action::Note(text.into()) }
+    }
+
+    fn axis(setting: &str, values: &[i64]) -> Axis {
+        let values = AxisValues::List(values.iter().map(|v| KnobValue::Whole(*v)).collect());
+        Axis { setting: setting.into(), values }
+    }
+
+    fn sweep(axes: Vec<Axis>, body: Vec<Step>) -> Step {
+        Step { span: 0..0, action: Action::Sweep { axes, body } }
+    }
+
+    fn story(steps: &[Step]) -> Vec<String> {
+        let pairs = |position: Position| {
+            let shown: Vec<_> = position.iter().map(|(k, v)| format!("{k}={v}")).collect();
+            shown.join(" ")
+        };
+        Walk::over(steps)
+            .map(|item| match item {
+                WalkItem::Enter { point, position, changes } => {
+                    format!("{point}: {} set {}", pairs(position), pairs(changes))
+                }
+                WalkItem::Do(step) => match &step.action {
+                    Action::Note(text) => text.clone(),
+                    other => format!("{other:?}"),
+                },
+                WalkItem::Leave { point } => format!("end {point}"),
+            })
+            .collect()
+    }
+
+    #[test]
+    fn sweeps_nest_and_the_last_axis_is_fastest() {
+        let steps = [
+            note("a"),
+            sweep(
+                vec![axis("x", &[1, 2]), axis("y", &[7, 8])],
+                vec![note("b"), sweep(vec![axis("z", &[5])], vec![note("c")])],
+            ),
+            sweep(vec![axis("x", &[])], vec![note("never")]),
+            note("d"),
+        ];
+        assert_eq!(
+            story(&steps),
+            [
+                "a",
+                "1: x=1 y=7 set x=1 y=7",
+                "b",
+                "2: x=1 y=7 z=5 set z=5",
+                "c",
+                "end 2",
+                "end 1",
+                "3: x=1 y=8 set y=8",
+                "b",
+                "4: x=1 y=8 z=5 set z=5",
+                "c",
+                "end 4",
+                "end 3",
+                "5: x=2 y=7 set x=2 y=7",
+                "b",
+                "6: x=2 y=7 z=5 set z=5",
+                "c",
+                "end 6",
+                "end 5",
+                "7: x=2 y=8 set y=8",
+                "b",
+                "8: x=2 y=8 z=5 set z=5",
+                "c",
+                "end 8",
+                "end 7",
+                "d",
+            ]
+        );
+        assert_eq!(count(&steps).points, 8);
+    }
+
+    #[test]
+    fn counting_does_not_overflow() {
+        let range = || Axis {
+            setting: "x".into(),
+            values: AxisValues::Range { from: 0.0, to: 1.0, count: 10_000_000, dimension: None },
+        };
+        let steps = [sweep(vec![range(), range(), range()], vec![note("a")])];
+        assert_eq!(count(&steps).points, u64::MAX);
+        assert_eq!(Walk::over(&steps).take(3).count(), 3);
+    }
+}
