@@ -99,7 +99,8 @@
 //! transmit gain (1 dB per code), array response and path, receive response, gain (1 dB per code);
 //! turn by the carrier offset from a random phase; receiver noise kT(290 K) times noise figure, white
 //! in the receiver's band; the scope's own white noise (0.1 % of the range rms); clipping and
-//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter; the
+//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter
+//! as soon as the scope is armed and the marker beats (waiting for the next pass is not modelled); the
 //! signal is later by the delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls
 //! anywhere in the pass.
 //!

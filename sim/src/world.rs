@@ -16,7 +16,7 @@ use crate::instruments::turntable::Turntable;
 use crate::model::{ArrayModel, Model};
 use crate::physics::array::{Array, CodeSteps, ElementCode};
 use crate::physics::capture::{Scene, Signal, Start};
-use crate::physics::filter::LowPass;
+use crate::physics::filter::{Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::{
     Budget, LinkInputs, SPEED_OF_LIGHT_M_S, amplitude_of_db, budget, channel_centre_hz,
@@ -86,6 +86,7 @@ pub struct World {
     acquisitions: u64,
     readings: u64,
     revision: u64,
+    filters: Bank,
 }
 
 impl World {
@@ -105,6 +106,7 @@ impl World {
             acquisitions: 0,
             readings: 0,
             revision: 0,
+            filters: Bank::default(),
             model,
         }
     }
@@ -281,33 +283,41 @@ impl World {
     }
 
     /// What an acquisition triggered now would show.
-    fn scene(&self) -> Scene {
-        let (source, scope) = (&self.model.source, &self.model.scope);
+    fn scene(&mut self) -> Scene {
+        let filter = LowPass { pass_hz: self.model.rx.pass_hz, stop_hz: self.model.rx.stop_hz };
+        let interval_s = self.scope.interval_s / (1.0 + 1e-6 * self.model.scope.clock_ppm);
         let link = self.budget();
-        let (tx_hz, rx_hz) = self.carriers_hz();
-        let signal = self.source.playing().filter(|_| self.is_linked()).map(|waveform| Signal {
-            waveform,
-            rate_hz: self.source.clock_hz * (1.0 + 1e-6 * source.clock_ppm),
-            gain: link.gain * self.source.amplitude_v,
-            carrier_offset_hz: tx_hz - rx_hz,
-            delay_s: self.model.path.cable_delay_s
-                + self.model.path.distance_m / SPEED_OF_LIGHT_M_S,
-        });
         Scene {
             seed: self.model.seed,
             index: self.acquisitions,
-            signal,
-            filter: LowPass { pass_hz: self.model.rx.pass_hz, stop_hz: self.model.rx.stop_hz },
+            signal: self.signal(&filter),
+            shaper: self.filters.shaper(&filter, interval_s),
             noise_v2_per_hz: if self.is_listening() { link.noise_v2_per_hz } else { 0.0 },
             start: if self.scope.external { Start::Marker } else { Start::Free },
-            trigger_jitter_s: scope.trigger_jitter_s,
+            trigger_jitter_s: self.model.scope.trigger_jitter_s,
             offset_s: self.scope.offset_s,
             points: self.scope.points,
-            interval_s: self.scope.interval_s / (1.0 + 1e-6 * scope.clock_ppm),
+            interval_s,
             range_v: self.scope.range_v,
-            bits: scope.bits,
-            scope_noise_v: scope.noise_of_range * self.scope.range_v,
+            bits: self.model.scope.bits,
+            scope_noise_v: self.model.scope.noise_of_range * self.scope.range_v,
         }
+    }
+
+    /// What arrives from the source now.
+    fn signal(&mut self, filter: &LowPass) -> Option<Signal> {
+        let waveform = self.source.playing().filter(|_| self.is_linked())?;
+        let rate_hz = self.source.clock_hz * (1.0 + 1e-6 * self.model.source.clock_ppm);
+        let (tx_hz, rx_hz) = self.carriers_hz();
+        let path = &self.model.path;
+        Some(Signal {
+            waveform,
+            rate_hz,
+            interpolator: self.filters.interpolator(filter, rate_hz),
+            gain: self.budget().gain * self.source.amplitude_v,
+            carrier_offset_hz: tx_hz - rx_hz,
+            delay_s: path.cable_delay_s + path.distance_m / SPEED_OF_LIGHT_M_S,
+        })
     }
 
     /// The true state now.

@@ -9,6 +9,7 @@ use beamwarden_drivers::instrument::Instrument;
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
+use beamwarden_drivers::value::Value;
 use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
@@ -232,6 +233,58 @@ impl Bench {
             at,
         };
         self.remember(&settled);
+        Ok(settled)
+    }
+
+    /// Sets one setting to a value in the drivers' words.
+    ///
+    /// # Errors
+    /// As [`Bench::set`].
+    pub async fn set_driver_value(
+        &mut self,
+        setting: &str,
+        value: &Value,
+    ) -> Result<Vec<Settled>, BenchError> {
+        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
+        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
+        let driver = self.instrument(name)?.driver().clone();
+        let knob = driver.knob(inner).ok_or_else(unknown)?;
+        let value = from_driver(knob.kind, value);
+        self.set(setting, &value).await
+    }
+
+    /// Writes one register field by field, so that each passes its limits and is verified.
+    ///
+    /// # Errors
+    /// As [`Bench::set`]; also when no writable field lies in that register.
+    pub async fn set_register(
+        &mut self,
+        instrument: &str,
+        address: u32,
+        register: u32,
+    ) -> Result<Vec<Settled>, BenchError> {
+        let driver = self.instrument(instrument)?.driver().clone();
+        let fields = driver.registers.iter().flat_map(|map| &map.fields);
+        let mut wanted = Vec::new();
+        for field in fields.filter(|field| field.address == address && !field.read_only) {
+            let value = field.decode(register).map_err(|code| BenchError::Nonsense {
+                instrument: instrument.to_string(),
+                message: format!("code {code} stands for no word of {}", field.name),
+            })?;
+            let setting = format!("{instrument}.{}", field.name);
+            let value = from_driver(&field.kind, &value);
+            self.plan.knobs().get(&setting)?.check(&value)?;
+            wanted.push((setting, value));
+        }
+        if wanted.is_empty() {
+            return Err(BenchError::NoInstrument(format!(
+                "setting in register {address:#06x} of {instrument}"
+            )));
+        }
+        let mut settled = Vec::new();
+        for (setting, value) in wanted {
+            settled.extend(self.set(&setting, &value).await?);
+        }
         Ok(settled)
     }
 

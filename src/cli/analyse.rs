@@ -95,7 +95,9 @@ pub(super) fn frame_spec(name: &str) -> Result<FrameSpec, Failure> {
     let path = Path::new(name);
     if path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file() {
         let text = std::fs::read_to_string(path).map_err(|error| {
-            Failure::usage(anyhow::Error::new(error).context(format!("failed to read frame file {name}")))
+            Failure::usage(
+                anyhow::Error::new(error).context(format!("failed to read frame file {name}")),
+            )
         })?;
         return Ok(read_frame_file(&Source::new(name, text))?);
     }
@@ -107,7 +109,10 @@ fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {
     let read = || -> anyhow::Result<Vec<u8>> {
         let length = std::fs::metadata(path)?.len();
         anyhow::ensure!(length > 0, "the file is empty");
-        anyhow::ensure!(length <= EXPECT_BYTES_MAX, "{length} octets are more than any frame holds");
+        anyhow::ensure!(
+            length <= EXPECT_BYTES_MAX,
+            "{length} octets are more than any frame holds"
+        );
         Ok(std::fs::read(path)?)
     };
     read().map_err(|error| Failure::usage(error.context(context)))
@@ -131,7 +136,7 @@ fn analyse_one(path: &Path, wanted: &Wanted) -> Result<Analysis, Failure> {
 }
 
 fn phy_recording(recording: &Recording, sample_rate_hz: f64) -> PhyRecording<'_> {
-    PhyRecording { samples: &recording.samples, sample_rate_hz, full_scale: recording.full_scale }
+    PhyRecording { samples: &recording.samples, sample_rate_hz, full_scale: recording.full_scale.map(|full| full as f32) }
 }
 
 /// The documented object: every figure by name, what cannot be had as null.

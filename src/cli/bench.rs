@@ -116,11 +116,7 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
     Ok(())
 }
 
-fn list_settings(
-    plan: &BenchPlan,
-    json: bool,
-    terminal: &mut Terminal,
-) -> Result<Ended, Failure> {
+fn list_settings(plan: &BenchPlan, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let mut shown = table(&["setting", "takes", "at least", "at most"]);
     for knob in plan.knobs().iter() {
         let low = knob.at_least.iter().map(|b| b.value).max_by(f64::total_cmp);

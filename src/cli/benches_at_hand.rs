@@ -9,15 +9,11 @@ use crate::bench::BenchPlan;
 use crate::sequence::{Sequence, read_sequence};
 
 /// The bench that needs no hardware, and its name in messages.
-const BUILT_IN_BENCH: (&str, &str) = (
-    "packing-arm.bench.yaml (built in)",
-    include_str!("../../sequences/packing-arm.bench.yaml"),
-);
+const BUILT_IN_BENCH: (&str, &str) =
+    ("packing-arm.bench.yaml (built in)", include_str!("../../sequences/packing-arm.bench.yaml"));
 /// The sequence that shows the main job; its `prepare` brings the built-in bench up.
-pub(super) const BUILT_IN_SEQUENCE: (&str, &str) = (
-    "rotate-and-recover.yaml (built in)",
-    include_str!("../../sequences/rotate-and-recover.yaml"),
-);
+pub(super) const BUILT_IN_SEQUENCE: (&str, &str) =
+    ("rotate-and-recover.yaml (built in)", include_str!("../../sequences/rotate-and-recover.yaml"));
 
 /// The bench of a file, or the simulated one.
 pub(super) fn load_bench(path: Option<&Path>) -> Result<BenchPlan, Failure> {
@@ -29,8 +25,7 @@ pub(super) fn load_bench(path: Option<&Path>) -> Result<BenchPlan, Failure> {
         Some(path) => {
             let source = read_source(path, "bench file")?;
             let near = path.parent().filter(|folder| !folder.as_os_str().is_empty());
-            BenchPlan::load(&source, Some(near.unwrap_or(Path::new("."))))
-                .map_err(Failure::faults)
+            BenchPlan::load(&source, Some(near.unwrap_or(Path::new(".")))).map_err(Failure::faults)
         }
     }
 }

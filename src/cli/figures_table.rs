@@ -18,7 +18,15 @@ pub(super) fn table(heading: &[&str]) -> Table {
 
 /// The main figures of measurements, one a row.
 pub(super) fn of_measurements(measurements: &[Measurement]) -> Table {
-    let mut table = table(&["measurement", "frame", "EVM", "SNR", "bit errors", "bit error rate", "expectations"]);
+    let mut table = table(&[
+        "measurement",
+        "frame",
+        "EVM",
+        "SNR",
+        "bit errors",
+        "bit error rate",
+        "expectations",
+    ]);
     for (index, measurement) in measurements.iter().enumerate() {
         let name = match (&measurement.label, measurement.point) {
             (Some(label), Some(point)) => format!("{label}, point {point}"),

@@ -9,8 +9,7 @@ use crate::run::{RunError, Stop};
 
 /// A runtime whose clock is simulated when the whole bench is: then waiting costs no time.
 pub(super) fn runtime(plan: &BenchPlan) -> Result<Runtime, Failure> {
-    let runtime =
-        Builder::new_current_thread().enable_all().build().map_err(Failure::internal)?;
+    let runtime = Builder::new_current_thread().enable_all().build().map_err(Failure::internal)?;
     if plan.is_simulated() {
         runtime.block_on(async { tokio::time::pause() });
     }

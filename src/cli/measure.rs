@@ -21,12 +21,8 @@ pub struct Arguments {
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let until = Until { captures: Some(arguments.captures.max(1)), ..Until::ONE_CAPTURE };
-    let action = Action::Measure(Measure {
-        label: None,
-        until,
-        keep_captures: true,
-        expect: Vec::new(),
-    });
+    let action =
+        Action::Measure(Measure { label: None, until, keep_captures: true, expect: Vec::new() });
     let summary = arguments.now.act("measure", action, arguments.json, terminal)?;
     for measurement in &summary.measurements {
         if arguments.json {

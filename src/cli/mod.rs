@@ -101,7 +101,8 @@ fn log_to_stderr(verbose: u8) {
         1 => "info",
         _ => "trace",
     };
-    let filter = format!("off,beamwarden={level},beamwarden_drivers={level},beamwarden_sim={level}");
+    let filter =
+        format!("off,beamwarden={level},beamwarden_drivers={level},beamwarden_sim={level}");
     // A second initialisation, as in tests, changes nothing.
     let _ = tracing_subscriber::fmt()
         .with_env_filter(filter)

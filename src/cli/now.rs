@@ -60,12 +60,11 @@ impl Now {
             let (mut bench, failures) =
                 Bench::open_what_answers(plan, Some(&trace)).await.map_err(bench_failure)?;
             let mut watch = Watch::new(terminal.interactive, quiet);
-            let mut engine =
-                Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, stop);
+            let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, stop);
             if !prepared {
                 engine.leave_as_it_stands();
             }
-            Ok(match failures.into_iter().next() {
+            Ok::<RunSummary, Failure>(match failures.into_iter().next() {
                 None => engine.execute().await,
                 Some((_, error)) => engine.give_up(error).await,
             })

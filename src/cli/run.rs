@@ -90,8 +90,7 @@ async fn execute(
 /// Report and catalogue; the run itself is complete without either.
 fn finish_folder(folder: &RunFolder, terminal: &mut Terminal) -> Option<PathBuf> {
     if let Some(root) = folder.path().parent() {
-        let indexed =
-            Catalogue::open(root).and_then(|mut catalogue| catalogue.index_run(folder));
+        let indexed = Catalogue::open(root).and_then(|mut catalogue| catalogue.index_run(folder));
         if let Err(error) = indexed {
             terminal.tell(format!("warning: the run is not in the catalogue: {error}"));
         }

@@ -44,7 +44,12 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         return Ok(Ended::Done);
     }
     let mut table = super::figures_table::table(&[
-        "run", "bench", "how it ended", "points", "captures", "expectations failed",
+        "run",
+        "bench",
+        "how it ended",
+        "points",
+        "captures",
+        "expectations failed",
     ]);
     for row in &rows {
         add_row(&mut table, row);
@@ -79,7 +84,8 @@ pub(super) fn outcome_words(outcome: Option<Outcome>) -> &'static str {
 }
 
 fn add_row(table: &mut Table, row: &RunRow) {
-    let bench = if row.simulated { format!("{} (simulated)", row.bench) } else { row.bench.clone() };
+    let bench =
+        if row.simulated { format!("{} (simulated)", row.bench) } else { row.bench.clone() };
     table.add_row([
         row.run.clone(),
         bench,

@@ -140,7 +140,8 @@ fn grid(found: &SearchFound) -> String {
                 Some(Some(snr)) => format!("{snr:.0}"),
             };
             let chosen = found.result.chosen.is_some_and(|chosen| chosen.pair == pair);
-            text += &if chosen { format!("{:>6}", format!("[{cell}]")) } else { format!("{cell:>6}") };
+            text +=
+                &if chosen { format!("{:>6}", format!("[{cell}]")) } else { format!("{cell:>6}") };
         }
     }
     text + "\n. nothing above noise"

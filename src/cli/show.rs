@@ -39,10 +39,10 @@ pub(super) fn find_run(run: &Path, runs: &Path) -> Result<RunFolder, Failure> {
     let below = runs.join(run);
     let path = if run.is_dir() { run } else { &below };
     RunFolder::open(path).map_err(|error| {
-        Failure::usage(
-            anyhow::Error::new(error)
-                .context(format!("failed to open run '{}'; 'beamwarden runs' lists them", run.display())),
-        )
+        Failure::usage(anyhow::Error::new(error).context(format!(
+            "failed to open run '{}'; 'beamwarden runs' lists them",
+            run.display()
+        )))
     })
 }
 
@@ -57,8 +57,10 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
     if json {
         let captures: Vec<_> = captures
             .iter()
-            .map(|row| json!({"capture": row.capture, "label": row.label, "point": row.point,
-                              "file": row.file, "figures": row.figures}))
+            .map(|row| {
+                json!({"capture": row.capture, "label": row.label, "point": row.point,
+                              "file": row.file, "figures": row.figures})
+            })
             .collect();
         let mut shown = as_json(&run);
         shown["captures"] = json!(captures);
@@ -105,18 +107,20 @@ fn show_capture(
     let capture = crate::record::CaptureNo(number);
     let path = folder.capture_path(capture, DATA_ENDING);
     let recording = read_recording(&path).map_err(|error| {
-        Failure::usage(anyhow::Error::new(error).context(format!("failed to read capture {number}")))
+        Failure::usage(
+            anyhow::Error::new(error).context(format!("failed to read capture {number}")),
+        )
     })?;
     if json {
         let meta = serde_json::to_string(&recording.meta).map_err(Failure::internal)?;
         terminal.line(meta)?;
         return Ok(Ended::Done);
     }
-    terminal.line(format!(
-        "capture {capture}: {} samples at {:.6} GS/s",
-        recording.samples.len(),
-        recording.sample_rate_hz / 1e9
-    ))?;
+    let rate = recording.sample_rate_hz.map_or_else(
+        || "an unknown rate".to_string(),
+        |rate| format!("{} samples a second", crate::report::number(rate, "")),
+    );
+    terminal.line(format!("capture {capture}: {} samples at {rate}", recording.samples.len()))?;
     let mut shown = table(&["setting", "asked for", "read back", "agrees", "read at"]);
     for setting in settings_of(&recording.meta) {
         shown.add_row([

@@ -34,10 +34,12 @@ pub struct Arguments {
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let mut model = match &arguments.model {
-        Some(path) => Model::from_yaml(&read_source(path, "model file")?.text).map_err(|error| {
-            let context = format!("failed to read the model file {}", path.display());
-            Failure::usage(anyhow::Error::new(error).context(context))
-        })?,
+        Some(path) => {
+            Model::from_yaml(&read_source(path, "model file")?.text).map_err(|error| {
+                let context = format!("failed to read the model file {}", path.display());
+                Failure::usage(anyhow::Error::new(error).context(context))
+            })?
+        }
         None => Model::default(),
     };
     model.seed = arguments.seed.unwrap_or(model.seed);

@@ -130,7 +130,7 @@ impl<'a> Run<'a> {
             Event::Note(note) => self.notes.push((entry.at, note.clone())),
             Event::SafeState(state) => self.safe_states.push(state.clone()),
             Event::RunEnded(end) => self.end = Some(end.clone()),
-            Event::JournalStarted(_) | Event::PointFinished(_) => {}
+            Event::JournalStarted(_) | Event::PointFinished(_) | Event::Measurement(_) => {}
         }
     }
 

@@ -217,6 +217,7 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
         Event::Setting(_)
         | Event::Instrument(_)
         | Event::Figures(_)
+        | Event::Measurement(_)
         | Event::PointFinished(_)
         | Event::JournalStarted(_) => return None,
     };

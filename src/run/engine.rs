@@ -8,8 +8,8 @@ use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
 use super::search::SearchFound;
 use super::stop::Stop;
-use crate::bench::{Bench, BenchError};
 use crate::bench::knob::KnobValue;
+use crate::bench::{Bench, BenchError};
 use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
 

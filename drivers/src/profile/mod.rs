@@ -5,6 +5,7 @@
 
 mod decode;
 mod grammar;
+mod recognise;
 mod shipped;
 
 use std::fmt;
@@ -21,6 +22,7 @@ pub use decode::parse;
 pub(crate) use decode::unit;
 pub(crate) use grammar::KIND;
 pub use grammar::json_schema;
+pub use recognise::Recognised;
 pub(crate) use shipped::read_source;
 pub use shipped::{LoadError, load, shipped_profiles};
 

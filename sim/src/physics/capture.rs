@@ -10,7 +10,7 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
-use super::filter::{Interpolator, LowPass, Shaper};
+use super::filter::{Interpolator, Shaper};
 use super::gaussian::{Purpose, Stream};
 
 /// A waveform as loaded, ready to be looped.
@@ -70,6 +70,8 @@ pub struct Signal {
     pub waveform: Arc<Waveform>,
     /// Rate at which the source really plays it, Hz.
     pub rate_hz: f64,
+    /// Reconstruction and receiver band for that rate.
+    pub interpolator: Arc<Interpolator>,
     /// Complex factor from full scale of the source to volts at the scope.
     pub gain: Complex64,
     /// Transmitter's carrier minus receiver's, Hz.
@@ -96,8 +98,8 @@ pub struct Scene {
     pub index: u64,
     /// What arrives; `None` is noise only.
     pub signal: Option<Signal>,
-    /// Band of receiver and reconstruction.
-    pub filter: LowPass,
+    /// Receiver band for this sample interval.
+    pub shaper: Arc<Shaper>,
     /// Receiver noise, V^2/Hz of complex envelope inside the band.
     pub noise_v2_per_hz: f64,
     /// Which instant of the waveform the trigger is.
@@ -166,10 +168,9 @@ fn receiver_noise(scene: &Scene, random: &mut Stream) -> (Vec<f32>, Vec<f32>) {
     if scene.noise_v2_per_hz <= 0.0 {
         return (vec![0.0; scene.points], vec![0.0; scene.points]);
     }
-    let shaper = Shaper::new(&scene.filter, scene.interval_s);
     // Half of the complex envelope's power on each line.
     let scale = (0.5 * scene.noise_v2_per_hz).sqrt() as f32;
-    let taps: Vec<f32> = shaper.taps.iter().map(|tap| tap * scale).collect();
+    let taps: Vec<f32> = scene.shaper.taps.iter().map(|tap| tap * scale).collect();
     let mut line = || {
         let white: Vec<f32> =
             (0..scene.points + taps.len() - 1).map(|_| random.normal() as f32).collect();
@@ -206,8 +207,7 @@ fn add_signal(
     if length == 0 {
         return;
     }
-    let filter = scene.filter.behind_converter(signal.rate_hz);
-    let interpolator = Interpolator::new(&filter, signal.rate_hz);
+    let interpolator = &signal.interpolator;
     let margin = interpolator.taps();
     let line_i = signal.waveform.looped(0, margin);
     let line_q = signal.waveform.looped(1, margin);

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use num_complex::Complex64;
 
 use super::capture::{Codes, Scene, Signal, Start, Waveform, capture, volts_per_code};
-use super::filter::LowPass;
+use super::filter::{Bank, LowPass};
 
 const FILTER: LowPass = LowPass { pass_hz: 1.2e9, stop_hz: 2.0e9 };
 
@@ -15,7 +15,7 @@ fn quiet(points: usize) -> Scene {
         seed: 11,
         index: 0,
         signal: None,
-        filter: FILTER,
+        shaper: Bank::default().shaper(&FILTER, 125e-12),
         noise_v2_per_hz: 0.0,
         start: Start::Marker,
         trigger_jitter_s: 0.0,
@@ -44,6 +44,7 @@ fn signal(waveform: Arc<Waveform>) -> Signal {
     Signal {
         waveform,
         rate_hz: 7.04e9,
+        interpolator: Bank::default().interpolator(&FILTER, 7.04e9),
         gain: Complex64::new(0.2, 0.0),
         carrier_offset_hz: 0.0,
         delay_s: 0.0,
@@ -66,6 +67,7 @@ fn noise_power_is_density_times_noise_bandwidth() {
         let mut scene = quiet(200_000);
         scene.noise_v2_per_hz = 1e-12;
         scene.interval_s = interval_s;
+        scene.shaper = Bank::default().shaper(&FILTER, interval_s);
         let got = power(&volts(&capture(&scene), &scene));
         // Quantisation adds step^2/12 on each line (Bennett; common practice).
         let step = volts_per_code(scene.range_v, scene.bits);

@@ -7,6 +7,8 @@
 //! Kaiser's design formulas: A. V. Oppenheim and R. W. Schafer, Discrete-Time Signal Processing,
 //! sec. 7.5.3 (section number from memory).
 
+use std::sync::Arc;
+
 /// Attenuation of the stop band, dB: images and ripple stay 25 dB below the -45 dB that are asked.
 const STOP_DB: f64 = 70.0;
 /// Sub-sample positions of the interpolation table; between two rows the taps are interpolated
@@ -75,6 +77,46 @@ impl Shaper {
         let scale = (filter.noise_bandwidth_hz() / power).sqrt();
         Self { taps: raw.iter().map(|tap| (tap * scale) as f32).collect() }
     }
+}
+
+/// Interpolators and shapers already computed: a bench asks for the same few again and again.
+#[derive(Debug, Default)]
+pub struct Bank {
+    interpolators: Vec<(LowPass, f64, Arc<Interpolator>)>,
+    shapers: Vec<(LowPass, f64, Arc<Shaper>)>,
+}
+
+/// What a bank keeps of each kind.
+const BANK: usize = 4;
+
+impl Bank {
+    /// The interpolator behind a converter of `rate_hz`.
+    pub fn interpolator(&mut self, filter: &LowPass, rate_hz: f64) -> Arc<Interpolator> {
+        let filter = filter.behind_converter(rate_hz);
+        kept(&mut self.interpolators, filter, rate_hz, || Interpolator::new(&filter, rate_hz))
+    }
+
+    /// The shaper for samples every `interval_s`.
+    pub fn shaper(&mut self, filter: &LowPass, interval_s: f64) -> Arc<Shaper> {
+        kept(&mut self.shapers, *filter, interval_s, || Shaper::new(filter, interval_s))
+    }
+}
+
+fn kept<T>(
+    shelf: &mut Vec<(LowPass, f64, Arc<T>)>,
+    filter: LowPass,
+    grid: f64,
+    make: impl FnOnce() -> T,
+) -> Arc<T> {
+    if let Some((_, _, found)) = shelf.iter().find(|(f, g, _)| *f == filter && *g == grid) {
+        return Arc::clone(found);
+    }
+    if shelf.len() == BANK {
+        shelf.remove(0);
+    }
+    let made = Arc::new(make());
+    shelf.push((filter, grid, Arc::clone(&made)));
+    made
 }
 
 /// Interpolation between samples at a fixed rate.
