@@ -332,6 +332,11 @@ impl Writer {
 
     /// A search over one side around `best_deg`, or over both with the other side best at 0.
     pub(crate) fn search(&mut self, side: SearchSide, best_deg: f64) {
+        self.search_called(side, best_deg, "coarse to fine");
+    }
+
+    /// As [`Self::search`], by a strategy of this name.
+    pub(crate) fn search_called(&mut self, side: SearchSide, best_deg: f64, strategy: &str) {
         let beams = || (-4..=4).map(|k| f64::from(k) * 15.0);
         let tx_beams: Vec<f64> =
             if side == SearchSide::Both { beams().collect() } else { vec![0.0] };
@@ -349,7 +354,7 @@ impl Writer {
         self.log(Event::Search(SearchDone {
             point: None,
             side,
-            strategy: "coarse to fine".to_owned(),
+            strategy: strategy.to_owned(),
             probes,
             before: Some(before),
             chosen: Some(chosen),

@@ -6,7 +6,7 @@
 //! - [`RunFolder`] lays out one run on disk; [`Journal`] is the truth of it, one [`Event`] a line.
 //! - [`RunFolder::write_capture`] keeps the raw codes of the scope as a SigMF recording.
 //! - [`Catalogue`] is an index over many runs that can be rebuilt from the folders at any time.
-//! - [`verify`] recomputes every checksum of a run.
+//! - [`verify()`] recomputes every checksum of a run.
 //! - [`read_recording`] reads any SigMF recording back, ours or a stranger's.
 
 mod analysis;

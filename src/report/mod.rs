@@ -12,6 +12,7 @@ mod run;
 mod search;
 mod settings;
 mod story;
+mod trends;
 
 use std::path::PathBuf;
 

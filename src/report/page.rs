@@ -1,5 +1,6 @@
 //! The page: its head, its sections in the order a reader asks, its style.
 
+use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::captures;
@@ -9,7 +10,8 @@ use super::run::Run;
 use super::search;
 use super::settings;
 use super::story;
-use crate::record::{Outcome, RecordedValue};
+use super::trends;
+use crate::record::{CaptureNo, Expectation, Outcome, RecordedValue};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -22,7 +24,7 @@ pub(super) fn render(run: &Run<'_>) -> String {
         ("story", "What was done", story::story(run)),
         ("constellations", "Constellations", captures::constellations(run)),
         ("figures", "Figures", captures::figures(run)),
-        ("trends", "From capture to capture", captures::trends(run) + &captures::curves(run)),
+        ("trends", "From capture to capture", trends::trends(run) + &trends::curves(run)),
         ("searches", "Beam searches", search::searches(run)),
         ("expectations", "Expectations", expectations(run)),
         ("settings", "Settings", settings::settings(run)),
@@ -118,33 +120,45 @@ fn expectations(run: &Run<'_>) -> String {
     if run.expectations.is_empty() {
         return "<p>The sequence expects nothing.</p>\n".to_owned();
     }
-    let name = |capture| {
-        let shot = run.shots.iter().find(|shot| Some(shot.number()) == capture);
-        shot.map_or("–".to_owned(), |shot| escape(shot.name()))
+    let names: BTreeMap<CaptureNo, String> =
+        run.shots.iter().map(|shot| (shot.number(), escape(shot.name()))).collect();
+    let name = |capture: Option<CaptureNo>| capture.and_then(|capture| names.get(&capture));
+    let row = |expectation: &Expectation| {
+        let measured = expectation.measured.as_ref();
+        vec![
+            name(expectation.capture).map_or("–".to_owned(), String::clone),
+            format!("<code>{}</code>", escape(&expectation.figure)),
+            escape(&expectation.wanted),
+            escape(measured.map_or("not available".to_owned(), rounded)),
+            if expectation.passed { "holds".to_owned() } else { FAILS.to_owned() },
+        ]
     };
-    let rows: Vec<Vec<String>> = run
-        .expectations
-        .iter()
-        .map(|expectation| {
-            let measured = expectation.measured.as_ref();
-            vec![
-                name(expectation.capture),
-                format!("<code>{}</code>", escape(&expectation.figure)),
-                escape(&expectation.wanted),
-                escape(measured.map_or("not available".to_owned(), rounded)),
-                if expectation.passed { "holds".to_owned() } else { FAILS.to_owned() },
-            ]
-        })
-        .collect();
-    let head = ["Capture", "Figure", "Wanted", "Measured", "Verdict"];
+    let all = run.expectations.len();
+    let mut shown: Vec<&Expectation> = run.expectations.iter().collect();
     let failed = run.expectations_failed();
-    let summary = match failed {
+    let mut summary = match failed {
         0 => "Every expectation holds.".to_owned(),
-        n => format!("{n} of {} expectations do not hold.", rows.len()),
+        failed => format!("{failed} of {all} expectations do not hold."),
     };
-    format!("<p>{summary}</p>\n{}", table("Expectations", &head, &rows))
+    if all > EXPECTATIONS_MAX {
+        // A stable sort: those that do not hold first, each group in the order of the run.
+        shown.sort_by_key(|expectation| expectation.passed);
+        shown.truncate(EXPECTATIONS_MAX);
+        summary += " Those that do not hold come first.";
+    }
+    let rows: Vec<Vec<String>> = shown.into_iter().map(row).collect();
+    let head = ["Capture", "Figure", "Wanted", "Measured", "Verdict"];
+    format!(
+        "<p>{summary}</p>\n{}{}",
+        table("Expectations", &head, &rows),
+        captures::left_out(all, EXPECTATIONS_MAX, "expectations")
+    )
 }
 
+/// Most expectations in the table.
+const EXPECTATIONS_MAX: usize = 1000;
+/// Most notes in the list.
+const NOTES_MAX: usize = 500;
 const FAILS: &str = "<strong class=\"differs\">does not hold</strong>";
 
 /// A measured value with the digits a reader can take in.
@@ -179,7 +193,9 @@ fn notes(run: &Run<'_>) -> String {
     if items.is_empty() {
         return "<p>Nothing out of the ordinary.</p>\n".to_owned();
     }
-    format!("<ul>\n{}\n</ul>\n", items.join("\n"))
+    let left_out = captures::left_out(items.len(), NOTES_MAX, "notes");
+    items.truncate(NOTES_MAX);
+    format!("<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
 }
 
 fn provenance(run: &Run<'_>) -> String {

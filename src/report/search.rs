@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::html::{escape, number_table};
 use super::number::number;
-use super::plot::{self, Axis, Guide, MapCell, MapMark, Mark, Series};
+use super::plot::{self, Axis, Draw, Guide, MapCell, MapMark, Mark, Series};
 use super::run::Run;
 use crate::record::{Probe, SearchDone, SearchSide};
 
@@ -76,11 +76,25 @@ fn place(side: SearchSide, probe: &Probe) -> String {
     }
 }
 
-/// The marked places of a search with their names.
+/// The marked places of a search with their names; the best probe only when it was not chosen.
 fn marked(search: &SearchDone) -> Vec<(&'static str, Probe)> {
-    let all =
-        [("before", search.before), ("chosen", search.chosen), ("runner-up", search.runner_up)];
+    let heard = search.probes.iter().filter(|probe| probe.snr_db.is_some());
+    let best = heard.max_by(|a, b| f64::total_cmp(&snr(a), &snr(b))).copied();
+    let chosen = |probe: &Probe| {
+        let same = |chosen: Probe| chosen.tx_deg == probe.tx_deg && chosen.rx_deg == probe.rx_deg;
+        search.chosen.is_some_and(same)
+    };
+    let all = [
+        ("before", search.before),
+        ("chosen", search.chosen),
+        ("runner-up", search.runner_up),
+        ("best probe", best.filter(|best| !chosen(best))),
+    ];
     all.into_iter().filter_map(|(name, probe)| Some((name, probe?))).collect()
+}
+
+fn snr(probe: &Probe) -> f64 {
+    probe.snr_db.unwrap_or(f64::NEG_INFINITY)
 }
 
 fn places(search: &SearchDone) -> String {
@@ -162,10 +176,10 @@ fn over_angle(search: &SearchDone, label: &str, angle: impl Fn(&Probe) -> f64) -
     let x = Axis::degrees(angles, label);
     let floor_used = if lost.is_empty() { None } else { Some(floor) };
     let y = Axis::linear(found.chain(floor_used), "SNR (dB)");
-    let mut series = vec![Series { name: "probe".to_owned(), marks: heard, joined: true }];
+    let mut series = vec![Series { name: "probe".to_owned(), marks: heard, draw: Draw::Joined }];
     if !lost.is_empty() {
         let name = "no frame found (at the foot)".to_owned();
-        series.push(Series { name, marks: lost, joined: false });
+        series.push(Series { name, marks: lost, draw: Draw::Marks });
     }
     let about = format!("Signal-to-noise ratio over the {label}: {}", in_words(search));
     plot::line_chart(x, y, &series, &guides, &about) + &plot::legend(&series)

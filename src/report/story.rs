@@ -11,6 +11,8 @@ use crate::record::{Entry, Event, Level, Note, SettingDone, figure_names};
 
 /// Most lines of the story in a page.
 const LINES_MAX: usize = 400;
+/// Most warnings, errors and failed expectations after those.
+const MATTERING_MAX: usize = 600;
 /// Longest story that is not folded away.
 const OPEN_MAX: usize = 40;
 /// Settings named in one line; the rest are counted.
@@ -31,10 +33,9 @@ pub(super) fn story(run: &Run<'_>) -> String {
         return "<p>The journal tells of nothing.</p>\n".to_owned();
     };
     let mut list = String::from("<ol class=\"story\">\n");
-    for (place, line) in lines.iter().enumerate() {
-        if place >= LINES_MAX && !line.matters {
-            continue;
-        }
+    let (first, rest) = lines.split_at(lines.len().min(LINES_MAX));
+    let mattering = rest.iter().filter(|line| line.matters).take(MATTERING_MAX);
+    for line in first.iter().chain(mattering) {
         let since = line.at.duration_since(start).as_secs_f64();
         list += &format!(
             "<li><time datetime=\"{}\">{}</time> <span>{}</span></li>\n",
@@ -50,7 +51,8 @@ pub(super) fn story(run: &Run<'_>) -> String {
     }
     let cut = if lines.len() > LINES_MAX {
         format!(
-            "<p>After the first {LINES_MAX} lines only warnings and errors are told here; all of \
+            "<p>After the first {LINES_MAX} lines only warnings, errors and failed \
+             expectations are told here, at most {MATTERING_MAX}; all of \
              it stands in the journal.</p>\n"
         )
     } else {

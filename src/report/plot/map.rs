@@ -140,18 +140,21 @@ fn draw_probe(chart: &mut Chart, cell: &MapCell, unit: &str, labels: [&str; 2]) 
     ));
 }
 
-/// Shapes of marks by place in their list: square, ring, diamond, around the origin.
-const SHAPES: [&str; 3] =
-    ["m-8 -8h16v16h-16z", "m-8 0a8 8 0 1 0 16 0a8 8 0 1 0 -16 0z", "m0 -10l10 10l-10 10l-10 -10z"];
+/// Looks of marks by place in their list: shape around the origin, and where the word stands, so
+/// that words of neighbours do not cover each other.
+const LOOKS: [(&str, &str, f64, f64); 4] = [
+    ("m-8 -8h16v16h-16z", "end", -4.0, 26.0),
+    ("m-8 0a8 8 0 1 0 16 0a8 8 0 1 0 -16 0z", "middle", 0.0, -15.0),
+    ("m0 -10l10 10l-10 10l-10 -10z", "start", 4.0, 26.0),
+    ("m0 -9l9 15h-18z", "middle", 0.0, -32.0),
+];
 
-/// A mark with its word: left below, above, right below, so that neighbours do not cover words.
+/// A mark with its word.
 fn draw_map_mark(chart: &mut Chart, mark: &MapMark, place: usize) {
     let (x, y) = (chart.px(mark.x), chart.py(mark.y));
-    let (anchor, dx, dy) =
-        [("end", -4.0, 26.0), ("middle", 0.0, -15.0), ("start", 4.0, 26.0)][place % SHAPES.len()];
+    let (shape, anchor, dx, dy) = LOOKS[place % LOOKS.len()];
     let at_x = (x + dx).clamp(LEFT + 30.0, WIDTH - RIGHT - 30.0);
     let at_y = (y + dy).clamp(TOP + 12.0, chart.height - BOTTOM - 6.0);
-    let shape = SHAPES[place % SHAPES.len()];
     let text = escape(&mark.text);
     chart.push(&format!(
         "<path class=\"ring under\" d=\"M{x:.1} {y:.1}{shape}\"/>\

@@ -20,8 +20,18 @@ pub(in crate::report) struct Mark {
 pub(in crate::report) struct Series {
     pub(in crate::report) name: String,
     pub(in crate::report) marks: Vec<Mark>,
-    /// Whether a line joins the marks.
-    pub(in crate::report) joined: bool,
+    pub(in crate::report) draw: Draw,
+}
+
+/// How a series is drawn.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(in crate::report) enum Draw {
+    /// Marks alone.
+    Marks,
+    /// Marks, and a line from one to the next.
+    Joined,
+    /// A line alone, for a curve of many points.
+    Line,
 }
 
 /// A vertical line at a value of the horizontal axis, with words at its top.
@@ -34,9 +44,9 @@ pub(in crate::report) struct Guide {
 /// How many series have a look of their own.
 const LOOKS: usize = 6;
 /// How far apart bounds of several series stand at one place.
-const BESIDE: f64 = 9.0;
+const BESIDE: f64 = 11.0;
 /// Length of the arrow below an upper bound.
-const ARROW: f64 = 18.0;
+const ARROW: f64 = 20.0;
 
 /// A chart of `series`, with `about` for those who cannot see it.
 pub(in crate::report) fn line_chart(
@@ -50,10 +60,11 @@ pub(in crate::report) fn line_chart(
     draw_guides(&mut chart, guides);
     for (look, one) in series.iter().enumerate() {
         let look = look % LOOKS;
-        if one.joined {
+        if one.draw != Draw::Marks {
             draw_line(&mut chart, one, look);
         }
-        for mark in &one.marks {
+        let marks = one.marks.iter().filter(|_| one.draw != Draw::Line);
+        for mark in marks {
             let aside = BESIDE * (look as f64 - (series.len().min(LOOKS) - 1) as f64 / 2.0);
             draw_mark(&mut chart, mark, look, aside);
         }
@@ -127,9 +138,9 @@ fn draw_mark(chart: &mut Chart, mark: &Mark, look: usize, aside: f64) {
                 x - 5.0
             ),
             None => format!(
-                "<path class=\"bar s{look}\" d=\"M{:.1} {high:.1}h10M{x:.1} {high:.1}v{ARROW}\
-                 m-4 -6l4 6l4 -6\"><title>{title}</title></path>",
-                x - 5.0
+                "<path class=\"bar s{look}\" d=\"M{x:.1} {high:.1}v{ARROW}m-4 -6l4 6l4 -6\"/>\
+                 <g class=\"hollow\">{}</g>",
+                shape(x, high, look, &title)
             ),
         });
     }

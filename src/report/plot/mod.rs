@@ -11,7 +11,7 @@ mod marks;
 pub(super) use axis::Axis;
 pub(super) use constellation::{constellation, extent};
 pub(super) use map::{HATCHING, MapCell, MapMark, heat_map};
-pub(super) use marks::{Guide, Mark, Series, legend, line_chart};
+pub(super) use marks::{Draw, Guide, Mark, Series, legend, line_chart};
 
 use super::html::escape;
 
