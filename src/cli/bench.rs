@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use beamwarden_drivers::instrument::{InstrumentFault, RawAnswer};
 use serde_json::json;
 
 use super::benches_at_hand::load_bench;
@@ -33,12 +34,15 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let runtime = runtime(&plan)?;
     let rows = runtime.block_on(reach(plan)).map_err(bench_failure)?;
     let all_well = rows.iter().all(|row| row.trouble.is_none());
+    let state = |row: &Row| {
+        row.trouble.clone().or_else(|| row.note.clone()).unwrap_or_else(|| "well".into())
+    };
     if arguments.json {
         for row in &rows {
             terminal.line(
                 json!({"instrument": row.name, "role": row.role, "identity": row.identity,
                        "self_test": row.self_test, "settings_read": row.settings,
-                       "trouble": row.trouble})
+                       "trouble": row.trouble, "note": row.note})
                 .to_string(),
             )?;
         }
@@ -52,7 +56,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
                 row.identity.clone().unwrap_or_else(|| "-".into()),
                 row.self_test.clone().unwrap_or_else(|| "-".into()),
                 row.settings.to_string(),
-                row.trouble.clone().unwrap_or_else(|| "well".into()),
+                state(row),
             ]);
         }
         terminal.line(shown.to_string())?;
@@ -68,6 +72,8 @@ struct Row {
     self_test: Option<String>,
     settings: usize,
     trouble: Option<String>,
+    /// Something to know that is no fault of the instrument.
+    note: Option<String>,
 }
 
 async fn reach(plan: BenchPlan) -> Result<Vec<Row>, crate::bench::BenchError> {
@@ -82,6 +88,7 @@ async fn reach(plan: BenchPlan) -> Result<Vec<Row>, crate::bench::BenchError> {
             self_test: None,
             settings: 0,
             trouble: failure.map(|(_, error)| error.to_string()),
+            note: None,
         };
         if failure.is_none()
             && let Err(error) = look_closer(&mut bench, &mut row).await
@@ -100,8 +107,8 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
     if instrument.driver().profile.errors.is_some() {
         let answer = instrument.query_raw("*TST?").await?;
         let answer = match answer {
-            beamwarden_drivers::instrument::RawAnswer::Line(line) => line,
-            beamwarden_drivers::instrument::RawAnswer::Block(_) => "a block".into(),
+            RawAnswer::Line(line) => line,
+            RawAnswer::Block(_) => "a block".into(),
         };
         row.self_test = Some(if answer.trim() == "0" { "passed".into() } else { answer.clone() });
         if answer.trim() != "0" {
@@ -110,8 +117,16 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
     }
     let driver = instrument.driver().clone();
     for knob in driver.knobs().filter(|knob| !knob.read_only) {
-        instrument.query(knob.name).await?;
-        row.settings += 1;
+        match instrument.query(knob.name).await {
+            Ok(_) => row.settings += 1,
+            Err(error) => match error.fault.as_ref() {
+                InstrumentFault::Refused { text, .. } => {
+                    row.note = Some(format!("reached, but refuses its settings: {text}"));
+                    return Ok(());
+                }
+                _ => return Err(error.into()),
+            },
+        }
     }
     Ok(())
 }

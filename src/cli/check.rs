@@ -49,7 +49,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     terminal.line(format!("points        {}", cost.points))?;
     terminal.line(format!("measurements  {}", cost.measurements))?;
     terminal.line(format!("beam searches {}", cost.searches))?;
-    let disk = Quantity { value: cost.disk_bytes.round(), dimension: Dimension::Bytes };
+    let megabytes = (cost.disk_bytes / 1e6).ceil() * 1e6;
+    let disk = Quantity { value: megabytes, dimension: Dimension::Bytes };
     terminal.line(format!("disk          about {disk} in {} captures", cost.captures))?;
     terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
     if arguments.plan {

@@ -1,6 +1,6 @@
 //! Tables of figures for the terminal.
 
-use comfy_table::{ContentArrangement, Table, presets};
+use comfy_table::{ContentArrangement, Table, TableComponent, presets};
 
 use crate::phy::interval::Ber;
 use crate::record::{Figure, Value, figure};
@@ -10,9 +10,11 @@ use crate::run::Measurement;
 pub(super) fn table(heading: &[&str]) -> Table {
     let mut table = Table::new();
     table
-        .load_preset(presets::ASCII_HORIZONTAL_ONLY)
+        .load_preset(presets::NOTHING)
         .set_content_arrangement(ContentArrangement::Disabled)
-        .set_header(heading.iter().copied());
+        .set_header(heading.iter().copied())
+        .set_style(TableComponent::HeaderLines, '-')
+        .set_style(TableComponent::MiddleHeaderIntersections, ' ');
     table
 }
 
@@ -52,12 +54,19 @@ fn decibels(figures: &[Figure], name: &str) -> String {
     figure(figures, name).map_or_else(|| "-".into(), |value| format!("{value:.1} dB"))
 }
 
+/// A count; the catalogue gives it back as a number.
 fn count(figures: &[Figure], name: &str) -> Option<u64> {
     figures.iter().find(|f| f.name == name).and_then(|f| match f.value {
         Some(Value::Count(count)) => Some(count),
+        Some(Value::Number(number)) if number >= 0.0 && number.fract() == 0.0 => {
+            Some(number as u64)
+        }
         _ => None,
     })
 }
+
+/// Figures that a table shows together as one bit error rate with its interval.
+const SHOWN_AS_RATE: &[&str] = &["ber", "ber_low_95", "ber_high_95"];
 
 /// "3 in 114688".
 pub(super) fn bit_errors(figures: &[Figure]) -> String {
@@ -97,6 +106,9 @@ pub(super) fn of_analysis(figures: &crate::phy::figures::Figures) -> Table {
     use crate::phy::figures::FigureValue;
     let mut table = table(&["figure", "value", "unit"]);
     for figure in figures.list() {
+        if SHOWN_AS_RATE.contains(&figure.name) {
+            continue;
+        }
         let value = match figure.value {
             FigureValue::Absent => continue,
             FigureValue::Flag(flag) => if flag { "yes" } else { "no" }.to_string(),
@@ -132,7 +144,7 @@ pub(super) fn significant(number: f64) -> String {
 /// Every recorded figure that could be had.
 pub(super) fn of_figures(figures: &[Figure]) -> Table {
     let mut table = table(&["figure", "value", "unit"]);
-    for figure in figures {
+    for figure in figures.iter().filter(|figure| !SHOWN_AS_RATE.contains(&figure.name.as_str())) {
         let value = match &figure.value {
             None => continue,
             Some(Value::Switch(flag)) => if *flag { "yes" } else { "no" }.to_string(),

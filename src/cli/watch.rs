@@ -42,7 +42,8 @@ impl Watch {
     /// A line that counts settings once, instead of one line each.
     fn settle(&mut self) {
         if self.settings > 0 {
-            self.say(&format!("  {} settings made and read back", self.settings));
+            let noun = if self.settings == 1 { "setting" } else { "settings" };
+            self.say(&format!("  {} {noun} made and read back", self.settings));
             self.settings = 0;
         }
     }

@@ -50,12 +50,13 @@ impl Ber {
     }
 }
 
-/// `1.2e-3 (9.4e-4 to 1.5e-3, 95 %)`; with no errors `below 2.6e-5 (95 %)`, by the one-sided bound.
+/// `1.2e-3 (9.4e-4 to 1.5e-3, 95 %)`; with no errors `below 3.2e-5 (95 %)`, the upper end of the same
+/// two-sided interval, so that texts, tables and files say one number.
 impl fmt::Display for Ber {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         let percent = 100.0 * CONFIDENCE;
         if self.errors == 0 {
-            return write!(f, "below {:.1e} ({percent} %)", self.upper_bound());
+            return write!(f, "below {:.1e} ({percent} %)", self.high);
         }
         write!(f, "{:.1e} ({:.1e} to {:.1e}, {percent} %)", self.ber, self.low, self.high)
     }
@@ -224,7 +225,7 @@ mod tests {
     #[test]
     fn no_errors_are_told_as_a_bound() {
         let tell = |errors, bits| Ber::new(errors, bits).map(|ber| ber.to_string());
-        assert_eq!(tell(0, 114_688).as_deref(), Some("below 2.6e-5 (95 %)"));
+        assert_eq!(tell(0, 114_688).as_deref(), Some("below 3.2e-5 (95 %)"));
         assert_eq!(tell(100, 100_000).as_deref(), Some("1.0e-3 (8.1e-4 to 1.2e-3, 95 %)"));
         assert_eq!(tell(1, 1).as_deref(), Some("1.0e0 (2.5e-2 to 1.0e0, 95 %)"));
     }
