@@ -290,3 +290,110 @@ fn flat_response(response: &[Complex64], band: &[f64], delay: f64) -> Vec<Comple
         .map(|k| gain * 2.0 * band[k] * Complex64::from_polar(1.0, -TAU * frequency(k) * delay))
         .collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phy::link_testing::Noise;
+    use crate::phy::sync::RESPONSE_CHIPS;
+
+    fn pulse() -> RootRaisedCosine {
+        RootRaisedCosine::new(0.25).expect("in range")
+    }
+
+    /// Taps of paths (delay in chips, gain) behind both pulse filters, by the closed form.
+    fn channel(paths: &[(f64, Complex64)], noise: f64) -> ChannelEstimate {
+        let tap = |n: usize| -> Complex64 {
+            let t = n as f64 / PER_CHIP as f64 - PRECURSOR_CHIPS as f64;
+            paths.iter().map(|(delay, gain)| gain * pulse().raised_cosine_at(t - delay)).sum()
+        };
+        ChannelEstimate {
+            taps: (0..PER_CHIP * RESPONSE_CHIPS).map(tap).collect(),
+            noise,
+            tap_variance: vec![0.0; RESPONSE_CHIPS],
+        }
+    }
+
+    fn random_chips() -> Vec<Complex32> {
+        let mut source = Noise::new(4);
+        (0..BLOCK_CHIPS)
+            .map(|_| Complex32::from_polar(1.0, (source.bits() % 4) as f32 * 1.570_796_4))
+            .collect()
+    }
+
+    /// Two values a chip of cyclic chips after the paths, sampled `late` chips late: the defining
+    /// sum.
+    fn received(chips: &[Complex32], paths: &[(f64, Complex64)], late: f64) -> Vec<Complex32> {
+        let half = BLOCK_CHIPS as f64 / 2.0;
+        (0..BLOCK_VALUES)
+            .map(|n| {
+                let mut sum = Complex64::default();
+                for (c, chip) in chips.iter().enumerate() {
+                    for (delay, gain) in paths {
+                        let t = n as f64 / PER_CHIP as f64 + late - c as f64 - delay;
+                        let t = (t + half).rem_euclid(2.0 * half) - half;
+                        sum += widen(*chip) * gain * pulse().raised_cosine_at(t);
+                    }
+                }
+                narrow(sum)
+            })
+            .collect()
+    }
+
+    #[test]
+    fn chips_come_back_from_any_paths() {
+        let chips = random_chips();
+        let flat = vec![(0.0, Complex64::new(0.3, -0.4))];
+        let fractional = vec![(0.43, Complex64::new(1.0, 0.0))];
+        let echoes = vec![(0.0, Complex64::new(1.0, 0.0)), (20.3, Complex64::new(0.0, 0.6))];
+        for paths in [flat, fractional, echoes] {
+            for kind in [EqualiserKind::Mmse, EqualiserKind::ZeroForcing] {
+                let channel = channel(&paths, 1e-6);
+                let equaliser = Equaliser::new(&channel, pulse(), kind, Transforms::new());
+                let mut values = received(&chips, &paths, 0.0);
+                let mut out = vec![Complex32::default(); BLOCK_CHIPS];
+                equaliser.equalise(&mut values, &mut out);
+                let error: f32 = out.iter().zip(&chips).map(|(a, b)| (a - b).norm_sqr()).sum();
+                // The pulses' tails beyond the 64 chips of the response are missing: -50 dB.
+                assert!(error / 512.0 < 1e-5, "{kind:?} {paths:?}: {}", error / 512.0);
+            }
+        }
+    }
+
+    /// A single path neither gains nor loses: Es/N0 in is the noise out.
+    #[test]
+    fn noise_of_a_single_path_stays_what_it_is() {
+        for delay in [0.0, 0.25, 0.5] {
+            let channel = channel(&[(delay, Complex64::new(0.0, 2.0))], 0.4);
+            let equaliser =
+                Equaliser::new(&channel, pulse(), EqualiserKind::Mmse, Transforms::new());
+            assert!((equaliser.es_n0 / 10.0 - 1.0).abs() < 5e-3, "{}", equaliser.es_n0);
+            assert!((equaliser.noise_variance / 0.1 - 1.0).abs() < 0.02, "{delay}");
+            assert!((equaliser.chip_energy / 4.0 - 1.0).abs() < 5e-3);
+            assert!((equaliser.main_delay - delay).abs() < 5e-3, "{}", equaliser.main_delay);
+        }
+    }
+
+    #[test]
+    fn phase_and_delay_of_a_block_are_measured() {
+        let chips = random_chips();
+        let paths = [(0.0, Complex64::new(1.0, 0.0)), (3.0, Complex64::new(0.3, 0.3))];
+        let equaliser =
+            Equaliser::new(&channel(&paths, 0.01), pulse(), EqualiserKind::Mmse, Transforms::new());
+        for (phase, late) in [(0.0, 0.0), (1.1, 0.05), (-2.9, -0.08)] {
+            let turn = narrow(Complex64::from_polar(1.0, phase));
+            let mut values: Vec<Complex32> =
+                received(&chips, &paths, late).iter().map(|z| z * turn).collect();
+            let sampled = values.clone();
+            let mut out = vec![Complex32::default(); BLOCK_CHIPS];
+            equaliser.equalise(&mut values, &mut out);
+            let mut spectrum = chips.clone();
+            let measure = equaliser.measure(&values, &mut spectrum);
+            assert!((measure.phase - phase).abs() < 5e-3, "{phase}: {}", measure.phase);
+            assert!((measure.late - late).abs() < 5e-3, "{late}: {}", measure.late);
+            let expected = equaliser.expected(&spectrum, &measure);
+            let error: f32 = expected.iter().zip(&sampled).map(|(a, b)| (a - b).norm_sqr()).sum();
+            assert!(error / 1024.0 < 3e-4, "{}", error / 1024.0);
+        }
+    }
+}

@@ -234,3 +234,36 @@ fn place_response(response: &[Complex64]) -> (f64, f64) {
     let chips = |lag: i64| lag as f64 / PER_CHIP as f64 - LAGS_BEFORE as f64;
     (chips(peak as i64), chips(first) + PRECURSOR_CHIPS as f64)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A response with paths at the given lags in chips from the assumed start.
+    fn response(paths: &[(f64, f64)]) -> Vec<Complex64> {
+        let mut response = vec![Complex64::new(1e-3, 0.0); PER_CHIP * LAGS];
+        for (lag, gain) in paths {
+            response[((lag + LAGS_BEFORE as f64) * PER_CHIP as f64) as usize] += gain;
+        }
+        response
+    }
+
+    fn check_place(paths: &[(f64, f64)], main: f64, start: f64) {
+        assert_eq!(place_response(&response(paths)), (main, start), "{paths:?}");
+    }
+
+    #[test]
+    fn the_response_is_placed_within_the_window() {
+        // A single path, wherever it is, is the start.
+        check_place(&[(0.0, 1.0)], 0.0, 0.0);
+        check_place(&[(-7.5, 1.0)], -7.5, -7.5);
+        // Late echoes that fit change nothing, nor does an early one by less than the precursor.
+        check_place(&[(0.0, 1.0), (30.0, 0.5)], 0.0, 0.0);
+        check_place(&[(0.0, 1.0), (-8.0, 0.5)], 0.0, 0.0);
+        // An early path is taken in with eight chips before it.
+        check_place(&[(0.0, 1.0), (-30.0, 0.5)], 0.0, -22.0);
+        // With an echo of 56 chips the window may begin 7.5 to 2 chips before the first path: it
+        // begins half way between.
+        check_place(&[(0.0, 1.0), (56.0, 0.7)], 0.0, 11.0);
+    }
+}
