@@ -55,7 +55,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
     if arguments.plan {
         for item in Walk::of(&sequence, Phase::Steps) {
-            if let WalkItem::Enter { point, position, .. } = item {
+            if let WalkItem::Enter { point: Some(point), position, .. } = item {
                 let axes: Vec<_> =
                     position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
                 terminal.line(format!("point {point}: {}", axes.join(", ")))?;

@@ -3,6 +3,7 @@
 use beamwarden_drivers::shape::json_schema;
 
 use super::{Ended, Failure, Terminal};
+use crate::bench::frame_file::FRAME_FILE;
 use crate::bench::grammar::BENCH;
 use crate::sequence::grammar::SEQUENCE;
 
@@ -24,6 +25,8 @@ enum FileType {
     Profile,
     /// A register map.
     Registers,
+    /// A frame file.
+    Frame,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
@@ -31,6 +34,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         FileType::Sequence => json_schema("beamwarden sequence", &SEQUENCE),
         FileType::Bench => json_schema("beamwarden bench", &BENCH),
         FileType::Profile => beamwarden_drivers::profile::json_schema(),
+        FileType::Frame => json_schema("beamwarden frame", &FRAME_FILE),
         FileType::Registers => beamwarden_drivers::registers::json_schema(),
     };
     terminal.line(format!("{schema:#}"))?;

@@ -66,9 +66,10 @@ impl Progress for Watch {
         match event {
             ProgressEvent::Began { run, actions } => self.begin(run, actions),
             ProgressEvent::Phase(phase) => self.say(phase),
-            ProgressEvent::Point { point, position } => {
-                self.say(&format!("point {point}: {position}"));
-            }
+            ProgressEvent::Point { point, position } => match point {
+                Some(point) => self.say(&format!("point {point}: {position}")),
+                None => self.say(&position),
+            },
             ProgressEvent::Set { setting, value } => {
                 self.settings += 1;
                 self.bar.set_message(format!("{setting} {value}"));

@@ -177,6 +177,12 @@ pub struct Probe {
 pub struct SearchDone {
     /// Point in which it ran, when in a sweep.
     pub point: Option<u64>,
+    /// Value of each sweep axis around it, outermost first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub position: Vec<AxisValue>,
+    /// Label the sequence gave it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub label: Option<String>,
     /// Which array's beam.
     pub side: SearchSide,
     /// Strategy: `coarse to fine`.

@@ -352,6 +352,8 @@ impl Writer {
         let chosen = Probe { tx_deg: 0.0, rx_deg: best_deg, snr_db: Some(16.6) };
         let runner_up = Probe { tx_deg: 0.0, rx_deg: best_deg + 6.0, snr_db: Some(15.9) };
         self.log(Event::Search(SearchDone {
+            label: None,
+            position: Vec::new(),
             point: None,
             side,
             strategy: strategy.to_owned(),

@@ -39,7 +39,8 @@ pub struct Engine<'a> {
     pub(super) recorder: &'a mut Recorder,
     pub(super) progress: &'a mut dyn Progress,
     stop: Stop,
-    pub(super) point: Option<(u64, Position)>,
+    pub(super) point: Option<u64>,
+    pub(super) position: Position,
     points: u64,
     measurements: Vec<Measurement>,
     searches: Vec<SearchFound>,
@@ -63,6 +64,7 @@ impl<'a> Engine<'a> {
             progress,
             stop,
             point: None,
+            position: Position::new(),
             points: 0,
             measurements: Vec::new(),
             searches: Vec::new(),
@@ -125,22 +127,40 @@ impl<'a> Engine<'a> {
             }
             match item {
                 WalkItem::Enter { point, position, changes } => {
-                    self.recorder.point_started(point, &position)?;
-                    let shown: Vec<_> =
-                        position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
-                    self.progress.take(ProgressEvent::Point { point, position: shown.join(", ") });
-                    self.point = Some((point, position));
-                    for (setting, value) in changes {
-                        self.set(&setting, &value, &format!("point {point}")).await?;
-                    }
+                    self.enter(point, position, &changes).await?;
                 }
                 WalkItem::Do(step) => self.step(step).await?,
-                WalkItem::Leave { point } => {
-                    self.recorder.point_finished(point)?;
-                    self.points += 1;
+                WalkItem::Leave { point, position } => {
+                    if let Some(point) = point {
+                        self.recorder.point_finished(point)?;
+                        self.points += 1;
+                    }
                     self.point = None;
+                    self.position = position;
                 }
             }
+        }
+        Ok(())
+    }
+
+    /// Makes the settings of a new combination; a failure is told with the combination.
+    async fn enter(
+        &mut self,
+        point: Option<u64>,
+        position: Position,
+        changes: &Position,
+    ) -> Result<(), RunError> {
+        let shown: Vec<_> =
+            position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
+        let shown = shown.join(", ");
+        if let Some(point) = point {
+            self.recorder.point_started(point, &position)?;
+        }
+        self.progress.take(ProgressEvent::Point { point, position: shown.clone() });
+        self.point = point;
+        self.position = position;
+        for (setting, value) in changes {
+            self.set(setting, value, &format!("at {shown}")).await?;
         }
         Ok(())
     }

@@ -44,7 +44,7 @@ impl Engine<'_> {
         measure: &Measure,
         place: &str,
     ) -> Result<Measurement, RunError> {
-        let point = self.point.as_ref().map(|(point, _)| *point);
+        let point = self.point;
         let mut captures = Vec::new();
         let mut figures: Vec<Vec<Figure>> = Vec::new();
         let (mut bits, mut bit_errors) = (0, 0);
@@ -96,10 +96,6 @@ impl Engine<'_> {
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
         let number = self.recorder.next_capture();
         if measure.keep_captures {
-            let (point, position) = match &self.point {
-                Some((point, position)) => (Some(*point), axis_values(position)),
-                None => (None, Vec::new()),
-            };
             let record = CaptureRecord {
                 capture: number,
                 label: measure.label.clone(),
@@ -107,9 +103,9 @@ impl Engine<'_> {
                 sample_rate_hz: captured.sample_rate_hz,
                 centre_hz: captured.centre_hz,
                 channels: captured.channel_scales(),
-                point,
+                point: self.point,
                 step: Some(place.to_string()),
-                position,
+                position: axis_values(&self.position),
                 settings: self.recorder.settings(&snapshot, captured.taken),
                 readings: self.recorder.readings(&readings),
                 frame: self.bench.frame_record(),
@@ -122,7 +118,7 @@ impl Engine<'_> {
         let figures = figures_of(&analysis);
         let mut file = AnalysisFile::new(number, ANALYSIS_VERSION, figures.clone());
         file.label = measure.label.clone();
-        file.point = self.point.as_ref().map(|(point, _)| *point);
+        file.point = self.point;
         fill_curves(&mut file, &analysis);
         self.recorder.analysis(&file)?;
         Ok((number, figures))

@@ -14,10 +14,10 @@ pub enum ProgressEvent<'a> {
     },
     /// A section of the sequence begins: `prepare`, `steps`, `finally`, `safe state`.
     Phase(&'a str),
-    /// A point begins, with its axes in words.
+    /// A combination of sweep values begins, with its axes in words.
     Point {
-        /// Number of the point.
-        point: u64,
+        /// Number of the point; `None` at a turn of an outer sweep.
+        point: Option<u64>,
         /// `turntable.angle 5 deg, frame mcs 9`.
         position: String,
     },

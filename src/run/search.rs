@@ -3,6 +3,7 @@
 use super::engine::Engine;
 use super::error::RunError;
 use super::progress::ProgressEvent;
+use super::recorder::axis_values;
 use crate::beam::search::{BeamPair, Probe, SearchResult, SearchSpace, Sides};
 use crate::bench::Span;
 use crate::bench::knob::{BEAM_RX, BEAM_TX};
@@ -52,7 +53,9 @@ impl Engine<'_> {
         let gain_db = found.gain_db();
         let chosen = found.result.chosen.map(|probe| found.probe(&probe));
         self.recorder.write(Event::Search(SearchDone {
-            point: self.point.as_ref().map(|(point, _)| *point),
+            point: self.point,
+            position: axis_values(&self.position),
+            label: search.label.clone(),
             side: match search.sides {
                 Sides::Tx => SearchSide::Tx,
                 Sides::Rx => SearchSide::Rx,

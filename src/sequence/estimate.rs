@@ -57,8 +57,8 @@ pub fn estimate(sequence: &Sequence) -> Estimate {
     for phase in [Phase::Prepare, Phase::Steps, Phase::Finally] {
         for item in Walk::of(sequence, phase) {
             let changes: Vec<(&str, &KnobValue)> = match &item {
-                WalkItem::Enter { changes, .. } => {
-                    sum.points += 1;
+                WalkItem::Enter { point, changes, .. } => {
+                    sum.points += u64::from(point.is_some());
                     changes.iter().map(|(name, value)| (name.as_str(), value)).collect()
                 }
                 WalkItem::Do(step) => match &step.action {
