@@ -184,4 +184,10 @@ async fn a_large_record_is_computed_beside_the_connection() {
     let mut lab = tone_lab(Model::default()).await;
     lab.scope.set("SWE:POIN 300000").await;
     assert_eq!(lab.acquire().await.len(), 300_000);
+    // The unit that waits for the samples is found again from the path at which it was met, with
+    // a header of two nodes and behind another unit of its message.
+    assert_eq!(lab.scope.ask("INIT;*OPC?").await, "1");
+    assert_eq!(lab.scope.block("TRACe:DATA? CH1").await.len(), 600_000);
+    assert_eq!(lab.scope.ask("INIT;*OPC?").await, "1");
+    assert_eq!(lab.scope.block("FORM:DATA INT,16;:TRAC:DATA? CH2").await.len(), 600_000);
 }

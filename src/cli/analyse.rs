@@ -136,7 +136,11 @@ fn analyse_one(path: &Path, wanted: &Wanted) -> Result<Analysis, Failure> {
 }
 
 fn phy_recording(recording: &Recording, sample_rate_hz: f64) -> PhyRecording<'_> {
-    PhyRecording { samples: &recording.samples, sample_rate_hz, full_scale: recording.full_scale.map(|full| full as f32) }
+    PhyRecording {
+        samples: &recording.samples,
+        sample_rate_hz,
+        full_scale: recording.full_scale.map(|full| full as f32),
+    }
 }
 
 /// The documented object: every figure by name, what cannot be had as null.

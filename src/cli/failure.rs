@@ -71,7 +71,7 @@ impl Failure {
     pub fn render(&self, colour: bool) -> String {
         match &self.error {
             FailureKind::ReaderGone => String::new(),
-            FailureKind::Error(error) => format!("error: {error:#}"),
+            FailureKind::Error(error) => format!("error: {}", with_causes(error)),
             FailureKind::Faults(files) => {
                 let shown: String = files.iter().map(|file| file.render(colour)).collect();
                 let count: usize = files.iter().map(|file| file.faults.len()).sum();
@@ -80,6 +80,18 @@ impl Failure {
             }
         }
     }
+}
+
+/// The message and those of its causes that it does not repeat already.
+fn with_causes(error: &anyhow::Error) -> String {
+    let mut shown = error.to_string();
+    for cause in error.chain().skip(1) {
+        let cause = cause.to_string();
+        if !shown.contains(&cause) {
+            shown = format!("{shown}: {cause}");
+        }
+    }
+    shown
 }
 
 impl fmt::Display for Failure {

@@ -5,6 +5,8 @@ use std::f64::consts::PI;
 
 use num_complex::{Complex32, Complex64};
 
+use super::testing;
+
 /// Rows of a comma-separated table; lines that start with `#` are comments.
 pub fn table(text: &str) -> Vec<Vec<f64>> {
     text.lines()
@@ -13,20 +15,16 @@ pub fn table(text: &str) -> Vec<Vec<f64>> {
         .collect()
 }
 
-/// Seeded generator (SplitMix64) of uniform and Gaussian values.
-pub struct Noise(u64);
+/// The shared seeded generator, with the variance as an argument.
+pub struct Noise(testing::Noise);
 
 impl Noise {
     pub fn new(seed: u64) -> Self {
-        Self(seed)
+        Self(testing::Noise::new(seed))
     }
 
     pub fn bits(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
+        self.0.next_u64()
     }
 
     /// Uniform in (0, 1).
@@ -34,11 +32,9 @@ impl Noise {
         ((self.bits() >> 11) as f64 + 0.5) / (1_u64 << 53) as f64
     }
 
-    /// Circular Gaussian of the given variance (both axes together), by Box and Muller.
+    /// Circular Gaussian of the given variance (both axes together).
     pub fn complex(&mut self, variance: f64) -> Complex32 {
-        let radius = (-variance * self.uniform().ln()).sqrt();
-        let z = Complex64::from_polar(radius, 2.0 * PI * self.uniform());
-        Complex32::new(z.re as f32, z.im as f32)
+        self.0.complex() * variance.sqrt() as f32
     }
 }
 
@@ -100,6 +96,11 @@ impl Link {
 
     /// The capture that results from sending `chips` at each of the given delays.
     pub fn receive_at(&self, chips: &[Complex32], delays_chips: &[f64]) -> Vec<Complex32> {
+        self.impair(&self.transmit(chips, delays_chips))
+    }
+
+    /// What arrives at the receiver's carrier stage, before [`Self::impair`].
+    pub fn transmit(&self, chips: &[Complex32], delays_chips: &[f64]) -> Vec<Complex64> {
         let sps = self.sample_rate_hz / self.chip_rate_hz;
         let last = delays_chips.iter().fold(0.0, |last: f64, delay| last.max(*delay));
         let capture_chips = match self.capture_chips {
@@ -112,7 +113,7 @@ impl Link {
                 self.add_pulses(&mut signal, chips, delay + ray_delay, gain * self.gain);
             }
         }
-        self.impair(&signal)
+        signal
     }
 
     fn add_pulses(
@@ -123,14 +124,14 @@ impl Link {
         gain: Complex64,
     ) {
         const STEPS: f64 = 2048.0;
-        const SPAN: f64 = 100.0;
+        const SPAN_MAX: f64 = 100.0;
+        // A pulse of small roll-off is long; the others are cut where they are below 1e-3.
+        let span = (8.0 / self.rolloff).min(SPAN_MAX);
         let sps = self.sample_rate_hz / self.chip_rate_hz;
         let period = 1.0 / (1.0 + self.clock_ppm * 1e-6);
-        let pulse: Vec<f64> = (0..=(STEPS * SPAN) as usize + 1)
+        let pulse: Vec<f64> = (0..=(STEPS * span) as usize + 1)
             .map(|n| rrc(n as f64 / STEPS, self.rolloff))
             .collect();
-        // A pulse of small roll-off is long; the others are cut where they are below 1e-4.
-        let span = (8.0 / self.rolloff).min(SPAN);
         for (k, chip) in chips.iter().enumerate() {
             let chip = Complex64::new(f64::from(chip.re), f64::from(chip.im)) * gain;
             let centre = delay + k as f64 * period;
@@ -144,7 +145,8 @@ impl Link {
         }
     }
 
-    fn impair(&self, signal: &[Complex64]) -> Vec<Complex32> {
+    /// Carrier offset, phase walk, noise, imbalance, offset and digitiser.
+    pub fn impair(&self, signal: &[Complex64]) -> Vec<Complex32> {
         let mut noise = Noise::new(self.seed);
         let sps = self.sample_rate_hz / self.chip_rate_hz;
         // Es is the energy of one chip, sps samples long, at unit mean power.
@@ -161,7 +163,9 @@ impl Link {
             .iter()
             .enumerate()
             .map(|(n, z)| {
-                walk += step * f64::from(noise.complex(2.0).re);
+                if step > 0.0 {
+                    walk += step * f64::from(noise.complex(2.0).re);
+                }
                 let turn = 2.0 * PI * (self.cfo_hz * n as f64 / self.sample_rate_hz).fract() + walk;
                 let white = noise.complex(noise_power);
                 let x = z * Complex64::from_polar(1.0, turn)

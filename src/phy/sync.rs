@@ -9,10 +9,9 @@ use std::f64::consts::TAU;
 use num_complex::{Complex32, Complex64};
 
 use super::constellation::derotate_half_pi;
-use super::correlator::{SEQUENCE_CHIPS, correlate_ga128};
+use super::correlator::{Correlations, SEQUENCE_CHIPS, correlate};
 use super::frame::{PREAMBLE_CHIPS, STF_CHIPS};
 use super::frontend::{FrontEnd, Impairments};
-use super::golay::{ga128, gb128};
 use super::recording::{narrow, widen};
 
 /// Values a chip.
@@ -52,8 +51,11 @@ pub(crate) struct Candidate {
 /// A frame's place, good enough to estimate the channel.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Alignment {
-    /// Position of chip 0 in chips.
+    /// Position of chip 0 in chips, as the equaliser wants it: up to some chips before or after
+    /// that of any path.
     pub start: f64,
+    /// Position of chip 0 in chips along the strongest path.
+    pub main: f64,
     /// Carrier offset in cycles a chip.
     pub cfo: f64,
 }
@@ -68,7 +70,7 @@ pub(crate) fn find(front_end: &FrontEnd<'_>, wrong: &Impairments) -> Vec<Candida
     front_end.sample(wrong, 0.0, 1.0 / PER_CHIP as f64, &mut values[PADDING..PADDING + inside]);
     let energy = running_energy(&values);
     derotate_pairs(&mut values);
-    let correlation = correlate_ga128(&values, PER_CHIP);
+    let correlation = correlate(&values, PER_CHIP).a;
     drop(values);
     let products: Vec<Complex32> =
         correlation.iter().zip(&correlation[PERIOD..]).map(|(a, b)| b * a.conj()).collect();
@@ -116,7 +118,7 @@ fn window_power(energy: &[f64], n: usize, inside: usize) -> f64 {
 
 fn metric(sum: Complex32, power: f64) -> f64 {
     let full = (PERIODS - 1) as f64 * (SEQUENCE_CHIPS * SEQUENCE_CHIPS) as f64 * power;
-    if full > 0.0 { f64::from(sum.norm()) / full } else { 0.0 }
+    if full > 0.0 { f64::from(sum.norm_sqr()).sqrt() / full } else { 0.0 }
 }
 
 /// Takes the pi/2 rotation off values of which there are two a chip.
@@ -151,16 +153,18 @@ pub(crate) fn align(
         let turn = Complex64::from_polar(1.0, -TAU * residual * (n as f64 / PER_CHIP as f64));
         *value = narrow(widen(*value) * turn);
     }
+    let correlations = correlate(&values, PER_CHIP);
     let strongest = |periods: usize| -> f64 {
-        let response = golay_response(&values[PER_CHIP * periods * SEQUENCE_CHIPS..]);
+        let response = golay_response(&correlations, periods);
         response.iter().map(Complex64::norm_sqr).fold(0.0, f64::max)
     };
     let best = (1..earlier + later)
         .max_by(|a, b| strongest(*a).total_cmp(&strongest(*b)))
         .unwrap_or(earlier);
-    let response = golay_response(&values[PER_CHIP * best * SEQUENCE_CHIPS..]);
-    let start = first + (best * SEQUENCE_CHIPS) as f64 + window_shift(&response);
-    Alignment { start, cfo: candidate.cfo + residual }
+    let response = golay_response(&correlations, best);
+    let nominal = first + (best * SEQUENCE_CHIPS) as f64;
+    let (main, shift) = place_response(&response);
+    Alignment { start: nominal + shift, main: nominal + main, cfo: candidate.cfo + residual }
 }
 
 /// Carrier offset left, in cycles a chip, from products eight periods apart within the STF.
@@ -176,13 +180,20 @@ fn fine_cfo(values: &[Complex32]) -> f64 {
 }
 
 /// Channel response from the channel estimation field by Golay correlation: two values a chip, from
-/// 64 chips before to 64 chips after the assumed start. `values` begin at the assumed start of the
-/// frame. Exact for a response that lies within these lags (IEEE 802.11ad-2012 clause 21.3.6.3).
-fn golay_response(values: &[Complex32]) -> Vec<Complex64> {
-    let origin = PER_CHIP * (STF_CHIPS - LAGS_BEFORE);
+/// 64 chips before to 64 chips after the assumed start of the frame, `periods` after the first of
+/// the correlated values. Exact for a response that lies within these lags (IEEE 802.11ad-2012
+/// clause 21.3.6.3).
+fn golay_response(correlations: &Correlations, periods: usize) -> Vec<Complex64> {
+    /// Signs of the field's first eight sequences, which are Gb, Ga, Gb, ...
+    const SIGNS: [f64; 8] = [-1.0, -1.0, 1.0, -1.0, -1.0, 1.0, -1.0, -1.0];
+    let origin = periods * PERIOD + PER_CHIP * (STF_CHIPS - LAGS_BEFORE);
+    let at = |n: usize, lag: usize| {
+        let sequence = if n.is_multiple_of(2) { &correlations.b } else { &correlations.a };
+        sequence.get(origin + n * PERIOD + lag).map_or(Complex64::default(), |z| widen(*z))
+    };
     (0..PER_CHIP * LAGS)
         .map(|lag| {
-            let sum: Complex64 = (0..8).map(|n| widen(segment(values, origin + lag, n))).sum();
+            let sum: Complex64 = (0..8).map(|n| at(n, lag) * SIGNS[n]).sum();
             // Chips are derotated by their place, a response at an odd lag is turned with them.
             let turns = (lag / PER_CHIP + LAGS - LAGS_BEFORE) % 4;
             sum * Complex64::i().powu(turns as u32) / 1024.0
@@ -190,21 +201,12 @@ fn golay_response(values: &[Complex32]) -> Vec<Complex64> {
         .collect()
 }
 
-/// Correlation of segment `n` of the channel estimation field with its sequence and sign.
-fn segment(values: &[Complex32], origin: usize, n: usize) -> Complex32 {
-    const SIGNS: [f32; 8] = [-1.0, -1.0, 1.0, -1.0, -1.0, 1.0, -1.0, -1.0];
-    let sequence = if n % 2 == 0 { gb128() } else { ga128() };
-    let start = origin + n * PERIOD;
-    let Some(field) = values.get(start..start + PERIOD) else { return Complex32::default() };
-    let sum: Complex32 =
-        field.iter().step_by(PER_CHIP).zip(sequence).map(|(z, sign)| z * f32::from(*sign)).sum();
-    sum * SIGNS[n]
-}
-
-/// Chips by which the start must move so that the stretch from 16 chips before to 48 chips after it
-/// holds most of the response's energy. A response that fits anyway is left with its strongest path
-/// at the start.
-fn window_shift(response: &[Complex64]) -> f64 {
+/// Where the strongest path lies, and where the start must be so that the stretch from 16 chips
+/// before to 48 chips after it holds most of the response's energy; both in chips after the assumed
+/// start. A response that fits anyway is left with its strongest path at the start.
+fn place_response(response: &[Complex64]) -> (f64, f64) {
+    /// Chips that a response should keep from the stretch's ends, for the tails of its pulses.
+    const KEPT_CLEAR: i64 = 8 * PER_CHIP as i64;
     let power: Vec<f64> = response.iter().map(Complex64::norm_sqr).collect();
     let mut sorted = power.clone();
     sorted.sort_by(f64::total_cmp);
@@ -218,14 +220,17 @@ fn window_shift(response: &[Complex64]) -> f64 {
         (first.max(0)..end.min(strong.len() as i64)).map(|n| strong[n as usize]).sum()
     };
     let preferred = peak as i64 - (PER_CHIP * PRECURSOR_CHIPS) as i64;
-    // The strongest path stays inside, two chips from the edges.
-    let reach = (PER_CHIP * (RESPONSE_CHIPS - PRECURSOR_CHIPS - 2)) as i64;
-    let windows = (preferred - reach)..=(preferred + (PER_CHIP * (PRECURSOR_CHIPS - 2)) as i64);
-    let most = windows.clone().map(held).fold(0.0, f64::max);
-    let first = windows
-        .filter(|first| held(*first) >= 0.998 * most)
-        .min_by_key(|first| (first - preferred).abs())
-        .unwrap_or(preferred);
-    let main = first as f64 / PER_CHIP as f64 + PRECURSOR_CHIPS as f64;
-    main - LAGS_BEFORE as f64
+    // The strongest path stays inside, two chips from the ends.
+    let earliest = preferred - (PER_CHIP * (RESPONSE_CHIPS - PRECURSOR_CHIPS - 2)) as i64;
+    let latest = preferred + (PER_CHIP * (PRECURSOR_CHIPS - 2)) as i64;
+    let most = (earliest..=latest).map(held).fold(0.0, f64::max);
+    let good = |first: &i64| held(*first) >= 0.998 * most;
+    let (low, high) = (
+        (earliest..=latest).find(good).unwrap_or(preferred),
+        (earliest..=latest).rev().find(good).unwrap_or(preferred),
+    );
+    let clear = KEPT_CLEAR.min((high - low) / 2);
+    let first = preferred.clamp(low + clear, high - clear);
+    let chips = |lag: i64| lag as f64 / PER_CHIP as f64 - LAGS_BEFORE as f64;
+    (chips(peak as i64), chips(first) + PRECURSOR_CHIPS as f64)
 }

@@ -26,7 +26,7 @@ impl Line {
             (xx + (x - mean_x).powi(2), xy + (x - mean_x) * (y - mean_y))
         });
         let slope = xy / xx;
-        slope.is_finite().then(|| Self { offset: mean_y - slope * mean_x, slope })
+        slope.is_finite().then_some(Self { offset: mean_y - slope * mean_x, slope })
     }
 }
 

@@ -165,9 +165,9 @@ impl Instrument {
                 let text = self.fill(message, inputs)?;
                 self.ask_numbers(&text, answer, performed).await
             }
-            ActionStep::FetchBlock { message, format } => {
+            ActionStep::FetchBlock { message, format, timeout: own } => {
                 let text = self.fill(message, inputs)?;
-                performed.codes = Some(self.fetch(&text, *format).await?);
+                performed.codes = Some(self.fetch(&text, *format, own.unwrap_or(timeout)).await?);
                 Ok(())
             }
             ActionStep::Complete(longest) => {
@@ -221,9 +221,10 @@ impl Instrument {
         &mut self,
         text: &str,
         format: BinaryFormat,
+        timeout: Duration,
     ) -> Result<Vec<i16>, InstrumentError> {
         let expect = Expect::Block(BLOCK_BYTES_MAX);
-        let outcome = self.exchange.ask(text.as_bytes(), expect, self.timeout).await;
+        let outcome = self.exchange.ask(text.as_bytes(), expect, timeout).await;
         let data = self.answered(Phase::Ask, text, outcome).await?.data;
         let codes = format.parse_codes(&data).ok_or_else(|| {
             let got = data.len();

@@ -18,9 +18,12 @@ pub(super) const LINE_BYTES_MAX: usize = 1 << 20;
 /// How long the end of line after a block may be late. A device that sends one sends it at once.
 const END_OF_BLOCK: Duration = Duration::from_millis(20);
 /// The slowest link that blocks are expected to travel on, where the line itself sets no rate.
-const SLOWEST_BYTES_PER_S: f64 = 1e6;
+const SLOWEST_BYTES_PER_S: f64 = 1e5;
 /// A block may take so many times the time that its bytes need at the expected rate.
 const BLOCK_TIME_MARGIN: f64 = 2.0;
+/// And so many times the time for a line: what moves slowly but moves is not cut off at once, and
+/// what dribbles for ever ends all the same.
+const BLOCK_PATIENCE: u32 = 10;
 /// Bytes looked at when nothing should be there.
 const STRAY_BYTES_MAX: usize = 4096;
 /// Most bytes discarded while waiting for silence.
@@ -148,9 +151,8 @@ impl Exchange {
                 (Step::Done, _) => break,
                 (Step::AllButEnd, _) => until = Instant::now() + END_OF_BLOCK,
                 (Step::More, Some(length)) => {
-                    // Every piece of a block may take as long as a whole line; the whole block
-                    // as long as a slow link needs for it.
-                    let whole = start + timeout + self.travel_time(length);
+                    // Every piece of a block may take as long as a whole line.
+                    let whole = start + timeout * BLOCK_PATIENCE + self.travel_time(length);
                     until = whole.min(Instant::now() + timeout);
                 }
                 (Step::More, None) => {}

@@ -39,7 +39,8 @@ pub struct Instrument {
     timeout: Duration,
     exchange: Exchange,
     identity: Option<Identity>,
-    /// What the registers hold as far as is known since the session began.
+    /// What the registers hold, as far as the call under way has seen. Not kept from one call to
+    /// the next: a chip that lost its supply in between has forgotten what was written.
     shadow: BTreeMap<u32, u32>,
     events: Vec<Event>,
 }

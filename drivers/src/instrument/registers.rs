@@ -11,7 +11,7 @@ use crate::value::{Tolerance, Value};
 
 impl Instrument {
     /// Writes a field and verifies it. The other fields of its register keep their bits: as the
-    /// shadow copy has them, or as read when it has none.
+    /// shadow copy of this call has them, or as read when it has none.
     pub(super) async fn apply_field(
         &mut self,
         name: &str,

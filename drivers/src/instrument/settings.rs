@@ -37,6 +37,7 @@ impl Instrument {
     /// nothing was sent. A read-back that differs is no error but `matched == false`.
     pub async fn set(&mut self, name: &str, value: &Value) -> Result<Applied, InstrumentError> {
         let value = self.check(name, value)?;
+        self.shadow.clear();
         self.ready(name).await?;
         self.apply(name, value).await
     }
@@ -58,6 +59,7 @@ impl Instrument {
                 Err(error) => return Err(BatchError { applied, error }),
             }
         }
+        self.shadow.clear();
         for (name, value) in checked {
             let outcome = match self.ready(name).await {
                 Ok(()) => self.apply(name, value).await,

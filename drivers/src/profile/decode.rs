@@ -349,7 +349,8 @@ fn decode_step(
     }
     if let Some(place) = node.get("fetch block") {
         let message = step_pattern(place, takes, faults);
-        return Some(ActionStep::FetchBlock { message: message?, format: format(node)? });
+        let timeout = time(node, "timeout", faults);
+        return Some(ActionStep::FetchBlock { message: message?, format: format(node)?, timeout });
     }
     if let Some(place) = node.get("complete") {
         return time_of(place, faults).map(ActionStep::Complete);

@@ -102,7 +102,10 @@ const STEP: &Shape = &Shape::Tagged(&TaggedShape {
         },
         Variant {
             field: required("fetch block", TEXT, "Asks for a block of codes."),
-            companions: &[required("format", FORMAT, "How they are written.")],
+            companions: &[
+                required("format", FORMAT, "How they are written."),
+                optional("timeout", TIME, "Longest time until it moves on."),
+            ],
         },
         Variant {
             field: required("complete", TIME, "Waits until nothing is pending, at most so long."),

@@ -285,6 +285,8 @@ pub enum ActionStep {
         message: Pattern,
         /// How the codes are written.
         format: BinaryFormat,
+        /// The longest time until the block begins, and between its pieces.
+        timeout: Option<Duration>,
     },
     /// Waits until nothing is pending, at most that long.
     Complete(Duration),

@@ -154,6 +154,7 @@ impl<D: Host> Session<D> {
     /// Executes the unit at `at` and moves on; a step means that it cannot be finished yet.
     fn unit(&self, running: &mut Running, at: usize, host: &mut D) -> Option<Step> {
         let message = std::mem::take(&mut running.message);
+        let path = running.path.clone();
         let outcome = match parse_unit(&message[at..]) {
             Ok((unit, rest)) => {
                 let next = rest.map(|rest| message.len() - rest.len());
@@ -172,6 +173,10 @@ impl<D: Host> Session<D> {
             None
         });
         running.message = message;
+        if step.is_some() {
+            // The unit is executed again when it can go on, from the path at which it was met.
+            running.path = path;
+        }
         step
     }
 

@@ -86,9 +86,10 @@ pub(super) fn receive(
     expected: &Expected<'_>,
 ) -> Verdict {
     let aligned = sync::align(front_end, wrong, candidate);
-    if !fits(front_end, aligned.start, PREAMBLE_CHIPS) {
+    if !fits(front_end, aligned.main, PREAMBLE_CHIPS) {
         return Verdict::Cut;
     }
+    let whole = |layout: &FrameLayout| fits(front_end, aligned.main, layout.total_chips());
     let corrections = bench.corrections();
     let cfo = if corrections.carrier { aligned.cfo } else { 0.0 };
     let mut state = FrameState {
@@ -102,9 +103,9 @@ pub(super) fn receive(
         if pass.equaliser.es_n0 < ES_N0_MIN {
             return Verdict::Nothing;
         }
-        let contents = read_blocks(&mut pass, front_end, expected);
+        let contents = read_blocks(&mut pass, expected, whole);
         if let Some(layout) = &contents.layout
-            && !fits(front_end, aligned.start, layout.total_chips())
+            && !whole(layout)
         {
             return Verdict::Cut;
         }
@@ -129,7 +130,11 @@ fn fits(front_end: &FrontEnd<'_>, start: f64, chips: usize) -> bool {
 }
 
 /// Takes all blocks of the frame, as far as they are known and recorded.
-fn read_blocks(pass: &mut Pass<'_>, front_end: &FrontEnd<'_>, expected: &Expected<'_>) -> Contents {
+fn read_blocks(
+    pass: &mut Pass<'_>,
+    expected: &Expected<'_>,
+    whole: impl Fn(&FrameLayout) -> bool,
+) -> Contents {
     let mut contents = Contents { header: None, layout: None };
     match expected.format {
         Format::Uncoded(layout) => contents.layout = Some(layout),
@@ -142,7 +147,7 @@ fn read_blocks(pass: &mut Pass<'_>, front_end: &FrontEnd<'_>, expected: &Expecte
         }
     }
     if let Some(layout) = &contents.layout
-        && fits(front_end, pass.state().timing.start, layout.total_chips())
+        && whole(layout)
     {
         for block in layout.data_block_ranges() {
             pass.block(block.start, layout.constellation);

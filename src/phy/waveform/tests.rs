@@ -87,7 +87,7 @@ fn clipping_is_counted() {
     };
     let (clean, low, hot) = (level(0.0), level(-6.0), level(6.0));
     assert_eq!((clean.clipped_fraction, low.clipped_fraction), (0.0, 0.0));
-    let beyond = clean.samples.iter().filter(|z| z.re.abs().max(z.im.abs()) > 0.501_187_23);
+    let beyond = clean.samples.iter().filter(|z| z.re.abs().max(z.im.abs()) > 0.501_187);
     let expected = beyond.count() as f64 / clean.samples.len() as f64;
     assert!((hot.clipped_fraction - expected).abs() < 1e-3, "{}", hot.clipped_fraction);
     assert!(hot.samples.iter().all(|z| z.re.abs() <= 1.0 && z.im.abs() <= 1.0));

@@ -112,22 +112,28 @@ async fn a_peer_that_closes_inside_a_block_yields_no_trace() {
     assert_eq!(fake.state().connections, 2);
 }
 
-#[tokio::test(start_paused = true)]
-async fn a_block_may_take_longer_than_a_line_as_long_as_it_moves() {
-    let mut block = b"#3300".to_vec();
-    block.resize(5 + 300, 0);
+/// Reads a block of so many bytes that come a millisecond apart, with a deadline of 100 ms.
+async fn dribbled_block(bytes: usize) -> Result<RawAnswer, InstrumentError> {
+    let mut block = emit_block_header(bytes).unwrap().into_bytes();
+    block.resize(block.len() + bytes, 7);
     block.push(b'\n');
-    // A byte a millisecond, with a pause in the middle below the deadline for a line.
     let fake = Fake::new(move |message| match message {
-        "TRACe:SCALe? CH1" => line("1,0,8"),
-        "TRACe:DATA? CH1" => Reply::Dribble(block.clone()),
+        "DATA?" => Reply::Dribble(block.clone()),
         _ => Reply::Usual,
     });
-    let driver = Driver::load("scpi-scope.yaml", None, None).unwrap().with_timeout(ms(305));
-    let mut scope = Instrument::open("it", fake.link(), driver).await.unwrap();
-    let inputs = Inputs::none().word("channel", "CH1");
-    let performed = scope.perform("fetch trace", &inputs).await.unwrap();
-    assert_eq!(performed.codes.unwrap().len(), 150);
+    let driver = driver().with_timeout(ms(100));
+    let mut scope = Instrument::open("scope", fake.link(), driver).await.unwrap();
+    scope.query_raw("DATA?").await
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_block_that_moves_may_take_longer_than_a_line_but_not_for_ever() {
+    assert_eq!(dribbled_block(300).await.unwrap(), RawAnswer::Block(vec![7; 300]));
+    let error = dribbled_block(3000).await.unwrap_err();
+    assert_eq!(error.class(), Class::Transient);
+    // Ten times the deadline, and what 3000 bytes need on a slow link.
+    let text = error.to_string();
+    assert!(text.contains("1060 ms)") && text.contains(" of 3000 bytes of a block"), "{text}");
 }
 
 #[tokio::test(start_paused = true)]

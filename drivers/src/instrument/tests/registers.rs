@@ -62,11 +62,13 @@ async fn a_batch_of_eight_elements_keeps_order_and_is_verified() {
     let sent = fake.take_arrived();
     // Read for the other fields of the register, write, verify.
     assert_eq!(sent[..6], ["r 0100", "w 0100 8001", "r 0100", "r 0101", "w 0101 8003", "r 0101"]);
-    // The shadow copy makes the first read unnecessary from then on.
-    dut.set("tx.attenuation.0", &Value::Whole(5)).await.unwrap();
-    assert_eq!(fake.take_arrived(), ["w 0100 8501", "r 0100"]);
-    dut.set("tx.element_on.0", &Value::Switch(false)).await.unwrap();
-    assert_eq!(fake.take_arrived(), ["w 0100 0501", "r 0100"]);
+    // Within a batch the shadow copy makes the first read of a register unnecessary.
+    let batch = [("tx.attenuation.0", Value::Whole(5)), ("tx.element_on.0", Value::Switch(false))];
+    dut.set_many(&batch).await.unwrap();
+    assert_eq!(fake.take_arrived(), ["r 0100", "w 0100 8501", "r 0100", "w 0100 0501", "r 0100"]);
+    // From one call to the next the chip may have lost its supply: it is read anew.
+    dut.set("tx.phase.0", &Value::Whole(1)).await.unwrap();
+    assert_eq!(fake.take_arrived(), ["r 0100", "w 0100 0501", "r 0100"]);
     assert_eq!(dut.query("tx.phase.0").await.unwrap(), Value::Whole(1));
 }
 

@@ -51,6 +51,17 @@ fn tone_offset_and_silence_are_no_frame() {
     check_nothing(&[Complex32::new(1.0, 0.0)], "one sample");
 }
 
+/// Modulated data without a preamble is not taken for a frame.
+#[test]
+fn data_without_preamble_is_no_frame() {
+    for constellation in Constellation::ALL {
+        let frame = uncoded(constellation, 20);
+        let link = Link { es_n0_db: Some(25.0), ..Link::default() };
+        let samples = link.receive(&frame.chips[3328..]);
+        check_nothing(&samples, constellation.name());
+    }
+}
+
 #[test]
 fn frames_are_found_at_0_db() {
     let frame = uncoded(Constellation::Qpsk, 4);
