@@ -189,26 +189,35 @@ pub(super) fn left_out(all: usize, shown: usize, what: &str) -> String {
     )
 }
 
-/// Every figure of every measurement, folded away.
+/// Every figure of every measurement side by side, folded away.
 fn all_figures(run: &Run<'_>) -> String {
     if run.shots.len() > ALL_FIGURES_MAX {
         return String::new();
     }
-    let mut rows = Vec::new();
-    for shot in &run.shots {
-        for figure in &shot.figures {
-            let name = format!("<code>{}</code>", escape(&figure.name));
-            rows.push(vec![escape(shot.name()), name, escape(exact(shot, figure))]);
+    // In the order of the analysis: the names of the first measurement, then those others add.
+    let mut names: Vec<&str> = Vec::new();
+    for figure in run.shots.iter().flat_map(|shot| &shot.figures) {
+        if !names.contains(&figure.name.as_str()) {
+            names.push(&figure.name);
         }
     }
-    if rows.is_empty() {
+    if names.is_empty() {
         return String::new();
     }
-    let table = number_table(
-        "Every figure of every measurement",
-        &["Measurement", "Figure", "Value"],
-        &rows,
-    );
+    let cell = |shot: &Shot, name: &str| {
+        let figure = shot.figures.iter().find(|figure| figure.name == name);
+        escape(figure.map_or("–".to_owned(), |figure| exact(shot, figure)))
+    };
+    let row = |name: &str| {
+        let mut row = vec![format!("<code>{}</code>", escape(name))];
+        row.extend(run.shots.iter().map(|shot| cell(shot, name)));
+        row
+    };
+    let rows: Vec<Vec<String>> = names.into_iter().map(row).collect();
+    let shots: Vec<String> = run.shots.iter().map(Shot::name).collect();
+    let mut head = vec!["Figure"];
+    head.extend(shots.iter().map(String::as_str));
+    let table = number_table("Every figure of every measurement", &head, &rows);
     format!("<details><summary>Every figure</summary>{table}</details>\n")
 }
 

@@ -4,7 +4,7 @@ use std::fmt::Write as _;
 
 use super::captures::{frame_name, position};
 use super::html::escape;
-use super::number::{error_rate, number, recorded};
+use super::number::{error_bound, error_rate, number, recorded};
 use super::plot::{self, Axis, Draw, Mark, Series};
 use super::run::{Run, Shot};
 use crate::record::{Analysis, figure_names};
@@ -76,7 +76,8 @@ fn error_mark(shot: &Shot, x: f64, words: &str) -> Option<Mark> {
         return Some(Mark { x, y: Some(measured), interval, title });
     }
     // No errors: only the bound can stand on a logarithmic axis.
-    high.map(|high| Mark { x, y: None, interval: Some((high, high)), title })
+    let bound = error_bound(&shot.figures)?;
+    Some(Mark { x, y: None, interval: Some((bound, bound)), title })
 }
 
 /// What the measurements are drawn over.
