@@ -225,6 +225,7 @@ fn all_figures(run: &Run<'_>) -> String {
 fn exact(shot: &Shot, figure: &Figure) -> String {
     let Some(value) = figure.value.clone() else { return "not available".to_owned() };
     match (&value, figure.name.as_str()) {
+        (Value::Switch(yes), _) => if *yes { "yes" } else { "no" }.to_owned(),
         (Value::Number(0.0), figure_names::BER) => error_rate(&shot.figures).unwrap_or_default(),
         _ => recorded(&RecordedValue { value, unit: figure.unit.clone() }),
     }
