@@ -92,6 +92,7 @@ pub(crate) struct Writer {
     pub(crate) noise: Noise,
     pub(crate) now: Timestamp,
     captures: u32,
+    kept: u64,
     /// Samples of each capture.
     pub(crate) samples: usize,
     /// Symbols of each constellation.
@@ -108,6 +109,7 @@ impl Writer {
             noise: Noise(7),
             now: start(),
             captures: 0,
+            kept: 0,
             samples: 16,
             symbols: 64,
         };
@@ -251,6 +253,49 @@ impl Writer {
         }
     }
 
+    /// An invented measurement of one kept capture.
+    pub(crate) fn measure(&mut self, shot: &Shot, point: Option<u64>) -> CaptureNo {
+        let capture = self.shoot(shot, point);
+        let figures = self.folder.read_analysis(capture).expect("just written").figures;
+        self.measured(shot, point, vec![capture], figures);
+        capture
+    }
+
+    /// An invented measurement of several captures, of which only the first is kept.
+    pub(crate) fn measure_several(&mut self, shot: &Shot, captures: u32) -> CaptureNo {
+        let each = Shot {
+            bits: shot.bits / u64::from(captures),
+            bit_errors: shot.bit_errors / u64::from(captures),
+            ..*shot
+        };
+        let first = self.shoot(&each, None);
+        let mut all = vec![first];
+        for _ in 1..captures {
+            self.captures += 1;
+            all.push(CaptureNo(self.captures));
+            self.keep_analysis(&each, None);
+        }
+        let figures = self.analyse(shot, None).figures;
+        self.measured(shot, None, all, figures);
+        first
+    }
+
+    fn measured(
+        &mut self,
+        shot: &Shot,
+        point: Option<u64>,
+        captures: Vec<CaptureNo>,
+        figures: Vec<Figure>,
+    ) {
+        self.log(Event::Measurement(MeasurementDone {
+            label: Some(shot.label.to_owned()),
+            point,
+            frame: Some(shot.frame.to_owned()),
+            captures,
+            figures,
+        }));
+    }
+
     /// Takes one invented capture, with its analysis.
     pub(crate) fn shoot(&mut self, shot: &Shot, point: Option<u64>) -> CaptureNo {
         self.captures += 1;
@@ -259,11 +304,16 @@ impl Writer {
         let i: Vec<i16> = (0..self.samples).map(|_| code()).collect();
         let q: Vec<i16> = (0..self.samples).map(|_| code()).collect();
         let taken = self.folder.write_capture(&record, &i, &q).expect("a new capture");
+        self.kept += 1;
         self.log(Event::Capture(taken));
+        self.keep_analysis(shot, point);
+        record.capture
+    }
+
+    fn keep_analysis(&mut self, shot: &Shot, point: Option<u64>) {
         let analysis = self.analyse(shot, point);
         self.folder.write_analysis(&analysis).expect("a temporary folder");
         self.log(Event::Figures(analysis.event()));
-        record.capture
     }
 
     fn analyse(&mut self, shot: &Shot, point: Option<u64>) -> Analysis {
@@ -371,7 +421,7 @@ impl Writer {
             done: vec!["source.output: off".to_owned(), "supply.output: off".to_owned()],
             failed: Vec::new(),
         }));
-        let captures = u64::from(self.captures);
+        let captures = self.kept;
         self.log(Event::RunEnded(RunEnded {
             outcome,
             message: None,
@@ -389,7 +439,7 @@ pub(crate) fn story(root: &Path, samples: usize, symbols: usize) -> RunFolder {
     (writer.samples, writer.symbols) = (samples, symbols);
     writer.prepare();
     writer.turn(0.0);
-    let aligned = writer.shoot(&STORY[0], None);
+    let aligned = writer.measure(&STORY[0], None);
     writer.expect(aligned, -16.7);
     writer.turn(21.0);
     writer.log(Event::Note(Note {
@@ -398,11 +448,11 @@ pub(crate) fn story(root: &Path, samples: usize, symbols: usize) -> RunFolder {
         instrument: Some("turntable".to_owned()),
         message: "no answer within 2 s; asked again and answered".to_owned(),
     }));
-    writer.shoot(&STORY[1], None);
+    writer.measure_several(&STORY[1], 2);
     writer.search(SearchSide::Rx, -21.0);
-    let recovered = writer.shoot(&STORY[2], None);
+    let recovered = writer.measure(&STORY[2], None);
     writer.expect(recovered, -16.2);
-    let coded = writer.shoot(&STORY[3], None);
+    let coded = writer.measure(&STORY[3], None);
     writer.expect(coded, -16.3);
     writer.end(Outcome::Completed, 0, 0)
 }
@@ -432,7 +482,7 @@ pub(crate) fn sweep(root: &Path, symbols: usize) -> RunFolder {
             let rate = 0.5 * libm::erfc((libm::pow(10.0, snr_db / 10.0) / 2.0).sqrt());
             let bit_errors = (rate * shot.bits as f64) as u64;
             let shot = Shot { snr_db, bit_errors, label: "", ..*shot };
-            let capture = writer.shoot(&shot, Some(point));
+            let capture = writer.measure(&shot, Some(point));
             writer.expect(capture, -snr_db + 0.4);
             failed += u64::from(-snr_db + 0.4 > -12.0);
             writer.log(Event::PointFinished(PointFinished { point }));

@@ -30,8 +30,8 @@ pub use analysis::{
     Constellation, figure,
 };
 pub use catalogue::{
-    CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, PointRow, RunRow, RunsWanted,
-    SettingRow,
+    CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
+    RunRow, RunsWanted, SettingRow,
 };
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{

@@ -142,12 +142,12 @@ impl Check<'_> {
             self.checksum::<Sha512>(&capture.file, &capture.sha512);
             let meta = format!("{CAPTURES_FOLDER}/{}.{META_ENDING}", capture.capture);
             told.insert(meta.clone());
-            told.insert(format!("{CAPTURES_FOLDER}/{}.{ANALYSIS_ENDING}", capture.capture));
             self.checksum::<Sha256>(&meta, &capture.meta_sha256);
         }
         for entry in &reading.entries {
             let Event::Figures(found) = &entry.event else { continue };
             let file = format!("{CAPTURES_FOLDER}/{}.{ANALYSIS_ENDING}", found.capture);
+            told.insert(file.clone());
             match self.folder.read_analysis(found.capture) {
                 Ok(_) => {}
                 Err(_) if !self.folder.path().join(&file).exists() => {

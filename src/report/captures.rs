@@ -1,4 +1,4 @@
-//! The captures of a run: their constellations and their figures.
+//! The measurements of a run: their constellations and their figures.
 
 use std::fmt::Write as _;
 
@@ -8,19 +8,19 @@ use super::plot;
 use super::run::{Run, Shot};
 use crate::record::{Analysis, Constellation, Figure, RecordedValue, Value, figure_names};
 
-/// Most constellations in a page; of more captures an even selection is drawn.
+/// Most constellations in a page; of more measurements an even selection is drawn.
 const CONSTELLATIONS_MAX: usize = 240;
 /// Most dots of all constellations of a page together, about 13 bytes each.
 const DOTS_MAX: usize = 240_000;
-/// Most captures in the table of figures.
+/// Most measurements in the table of figures.
 const ROWS_MAX: usize = 2000;
-/// Most captures whose every figure is listed.
+/// Most measurements whose every figure is listed.
 const ALL_FIGURES_MAX: usize = 24;
 
-/// Constellations of the captures in order, all at one scale.
+/// Constellations of the measurements in order, all at one scale.
 pub(super) fn constellations(run: &Run<'_>) -> String {
     if run.shots.is_empty() {
-        return "<p>No capture was kept.</p>\n".to_owned();
+        return "<p>Nothing was measured.</p>\n".to_owned();
     }
     let every = run.shots.len().div_ceil(CONSTELLATIONS_MAX).max(1);
     let chosen: Vec<(&Shot, Option<Analysis>)> =
@@ -30,12 +30,12 @@ pub(super) fn constellations(run: &Run<'_>) -> String {
     let extent = plot::extent(received);
     let keep = DOTS_MAX / chosen.len();
     let mut html = String::from(
-        "<p>Received symbols after equalisation, in capture order and all at one scale. The more \
+        "<p>Received symbols after equalisation, in the order of the run and all at one scale. The more \
          symbols lie in a place, the more opaque it is; crosses mark where they should lie.</p>\n",
     );
     if every > 1 {
         let (all, drawn) = (run.shots.len(), chosen.len());
-        let _ = writeln!(html, "<p>{drawn} of {all} captures are drawn, every {every}th.</p>");
+        let _ = writeln!(html, "<p>{drawn} of {all} measurements are drawn, every {every}th.</p>");
     }
     html.push_str("<div class=\"shots\">\n");
     for (shot, analysis) in &chosen {
@@ -99,10 +99,10 @@ fn decibels(shot: &Shot, name: &str) -> String {
 }
 
 pub(super) fn frame_name(shot: &Shot) -> Option<String> {
-    shot.frame.as_ref().map(|frame| frame.name.clone())
+    shot.frame.clone()
 }
 
-/// Where the capture lies in the sweep, in words; the frame is told apart from it.
+/// Where the measurement lies in the sweep, in words; the frame is told apart from it.
 pub(super) fn position(shot: &Shot) -> Option<String> {
     let axes = shot.position.iter().filter(|axis| axis.axis != "frame");
     let words: Vec<String> =
@@ -110,7 +110,7 @@ pub(super) fn position(shot: &Shot) -> Option<String> {
     (!words.is_empty()).then(|| words.join(", "))
 }
 
-/// One row a capture with the figures a reader compares first.
+/// One row a measurement with the figures a reader compares first.
 pub(super) fn figures(run: &Run<'_>) -> String {
     let swept = run.shots.iter().any(|shot| position(shot).is_some());
     let row = |shot: &Shot| {
@@ -125,14 +125,12 @@ pub(super) fn figures(run: &Run<'_>) -> String {
             or_dash(error_rate(&shot.figures)),
             or_dash(wrong_bits(shot)),
             or_dash(shot.figure(figure_names::CFO_HZ).map(|x| number(x, "Hz"))),
-            escape(match shot.taken.clipped_fraction {
-                0.0 => "none".to_owned(),
-                clipped => format!("{} of samples", rate(clipped)),
-            }),
+            or_dash(clipped(shot)),
+            captures_of(shot),
         ]);
         row
     };
-    let mut head = vec!["Capture", "Frame"];
+    let mut head = vec!["Measurement", "Frame"];
     if swept {
         head.push("Where");
     }
@@ -143,11 +141,32 @@ pub(super) fn figures(run: &Run<'_>) -> String {
         "Wrong bits",
         "Carrier offset",
         "Clipped",
+        "Captures",
     ]);
     let rows: Vec<Vec<String>> = run.shots.iter().take(ROWS_MAX).map(row).collect();
-    number_table("Figures of every capture", &head, &rows)
-        + &left_out(run.shots.len(), ROWS_MAX, "captures")
+    number_table("Figures of every measurement", &head, &rows)
+        + &left_out(run.shots.len(), ROWS_MAX, "measurements")
         + &all_figures(run)
+}
+
+/// Share of samples at the end of the converter's range.
+fn clipped(shot: &Shot) -> Option<String> {
+    let share = shot.clipped_fraction.or_else(|| shot.figure(figure_names::CLIPPED_FRACTION))?;
+    Some(if share == 0.0 { "none".to_owned() } else { format!("{} of samples", rate(share)) })
+}
+
+/// Numbers of the captures, and whether their recordings were kept.
+fn captures_of(shot: &Shot) -> String {
+    let numbers = match shot.captures.as_slice() {
+        [first, .., last] => format!("{} to {}", first.0, last.0),
+        [capture] => capture.0.to_string(),
+        [] => "none".to_owned(),
+    };
+    match shot.captures.len() - shot.kept.min(shot.captures.len()) {
+        0 => numbers,
+        _ if shot.kept == 0 => format!("{numbers}, not kept"),
+        missing => format!("{numbers}, {missing} of them not kept"),
+    }
 }
 
 /// Bits found wrong of the bits compared.
@@ -170,23 +189,35 @@ pub(super) fn left_out(all: usize, shown: usize, what: &str) -> String {
     )
 }
 
-/// Every figure of every capture, folded away.
+/// Every figure of every measurement side by side, folded away.
 fn all_figures(run: &Run<'_>) -> String {
     if run.shots.len() > ALL_FIGURES_MAX {
         return String::new();
     }
-    let mut rows = Vec::new();
-    for shot in &run.shots {
-        for figure in &shot.figures {
-            let name = format!("<code>{}</code>", escape(&figure.name));
-            rows.push(vec![escape(shot.name()), name, escape(exact(shot, figure))]);
+    // In the order of the analysis: the names of the first measurement, then those others add.
+    let mut names: Vec<&str> = Vec::new();
+    for figure in run.shots.iter().flat_map(|shot| &shot.figures) {
+        if !names.contains(&figure.name.as_str()) {
+            names.push(&figure.name);
         }
     }
-    if rows.is_empty() {
+    if names.is_empty() {
         return String::new();
     }
-    let table =
-        number_table("Every figure of every capture", &["Capture", "Figure", "Value"], &rows);
+    let cell = |shot: &Shot, name: &str| {
+        let figure = shot.figures.iter().find(|figure| figure.name == name);
+        escape(figure.map_or("–".to_owned(), |figure| exact(shot, figure)))
+    };
+    let row = |name: &str| {
+        let mut row = vec![format!("<code>{}</code>", escape(name))];
+        row.extend(run.shots.iter().map(|shot| cell(shot, name)));
+        row
+    };
+    let rows: Vec<Vec<String>> = names.into_iter().map(row).collect();
+    let shots: Vec<String> = run.shots.iter().map(Shot::name).collect();
+    let mut head = vec!["Figure"];
+    head.extend(shots.iter().map(String::as_str));
+    let table = number_table("Every figure of every measurement", &head, &rows);
     format!("<details><summary>Every figure</summary>{table}</details>\n")
 }
 
@@ -194,6 +225,7 @@ fn all_figures(run: &Run<'_>) -> String {
 fn exact(shot: &Shot, figure: &Figure) -> String {
     let Some(value) = figure.value.clone() else { return "not available".to_owned() };
     match (&value, figure.name.as_str()) {
+        (Value::Switch(yes), _) => if *yes { "yes" } else { "no" }.to_owned(),
         (Value::Number(0.0), figure_names::BER) => error_rate(&shot.figures).unwrap_or_default(),
         _ => recorded(&RecordedValue { value, unit: figure.unit.clone() }),
     }

@@ -6,7 +6,7 @@ use std::fmt::Write as _;
 use super::captures;
 use super::html::{escape, table};
 use super::number::{count, duration, recorded};
-use super::run::Run;
+use super::run::{Run, Shot};
 use super::search;
 use super::settings;
 use super::story;
@@ -24,7 +24,7 @@ pub(super) fn render(run: &Run<'_>) -> String {
         ("story", "What was done", story::story(run)),
         ("constellations", "Constellations", captures::constellations(run)),
         ("figures", "Figures", captures::figures(run)),
-        ("trends", "From capture to capture", trends::trends(run) + &trends::curves(run)),
+        ("trends", "From one measurement to the next", trends::trends(run) + &trends::curves(run)),
         ("searches", "Beam searches", search::searches(run)),
         ("expectations", "Expectations", expectations(run)),
         ("settings", "Settings", settings::settings(run)),
@@ -70,7 +70,8 @@ fn heading(run: &Run<'_>) -> String {
     if let Some(seconds) = run.seconds() {
         facts.push(("Took", escape(duration(seconds))));
     }
-    facts.push(("Captures", count(run.shots.len() as u64)));
+    facts.push(("Measurements", count(run.shots.len() as u64)));
+    facts.push(("Captures", count(run.captures() as u64)));
     facts.push(("Beam searches", count(run.searches.len() as u64)));
     let facts: String = facts
         .iter()
@@ -120,8 +121,11 @@ fn expectations(run: &Run<'_>) -> String {
     if run.expectations.is_empty() {
         return "<p>The sequence expects nothing.</p>\n".to_owned();
     }
-    let names: BTreeMap<CaptureNo, String> =
-        run.shots.iter().map(|shot| (shot.number(), escape(shot.name()))).collect();
+    let of_shot = |shot: &Shot| {
+        let name = escape(shot.name());
+        shot.captures.clone().into_iter().map(move |capture| (capture, name.clone()))
+    };
+    let names: BTreeMap<CaptureNo, String> = run.shots.iter().flat_map(of_shot).collect();
     let name = |capture: Option<CaptureNo>| capture.and_then(|capture| names.get(&capture));
     let row = |expectation: &Expectation| {
         let measured = expectation.measured.as_ref();
@@ -147,7 +151,7 @@ fn expectations(run: &Run<'_>) -> String {
         summary += " Those that do not hold come first.";
     }
     let rows: Vec<Vec<String>> = shown.into_iter().map(row).collect();
-    let head = ["Capture", "Figure", "Wanted", "Measured", "Verdict"];
+    let head = ["Measurement", "Figure", "Wanted", "Measured", "Verdict"];
     format!(
         "<p>{summary}</p>\n{}{}",
         table("Expectations", &head, &rows),

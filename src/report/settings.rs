@@ -42,7 +42,9 @@ pub(super) fn settings(run: &Run<'_>) -> String {
     let rows = |some: &[(&&str, &History<'_>)]| -> Vec<Vec<String>> {
         some.iter().map(|(name, history)| row(name, history)).collect()
     };
-    let mut html = format!("<p>{summary} The table shows each setting as it stood last.</p>\n");
+    let mut html = format!(
+        "<p>{summary} The table shows each setting as the run set it last; a beam search sets beams of its own.</p>\n"
+    );
     html += &table("Settings, asked and read back", &head, &rows(&plain));
     if !weights.is_empty() {
         let caption = "Array weights, asked and read back";

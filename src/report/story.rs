@@ -1,5 +1,7 @@
 //! The story of a run: what was done, in order, in sentences.
 
+use std::collections::BTreeMap;
+
 use jiff::Timestamp;
 
 use super::html::escape;
@@ -7,7 +9,7 @@ use super::number::{count, error_rate, number, recorded};
 use super::run::{Run, Shot};
 use super::search;
 use super::settings::is_element;
-use crate::record::{Entry, Event, Level, Note, SettingDone, figure_names};
+use crate::record::{CaptureNo, Entry, Event, Level, Note, SettingDone, figure_names};
 
 /// Most lines of the story in a page.
 const LINES_MAX: usize = 400;
@@ -72,7 +74,7 @@ fn summary(run: &Run<'_>) -> String {
     let warnings = run.notes.iter().filter(|(_, note)| note.level > Level::Info).count();
     let mut text = format!(
         "{}, {}, {}.",
-        many(run.shots.len(), "capture", "captures"),
+        many(run.shots.len(), "measurement", "measurements"),
         many(run.searches.len(), "beam search", "beam searches"),
         many(warnings, "warning or error", "warnings and errors")
     );
@@ -95,7 +97,7 @@ fn summary(run: &Run<'_>) -> String {
     if rated > 0 {
         text += &format!(
             " No bit errors were found in {clean} of {}.",
-            many(rated, "capture", "captures")
+            many(rated, "measurement", "measurements")
         );
     }
     text
@@ -148,16 +150,23 @@ impl<'a> Pending<'a> {
 fn lines(run: &Run<'_>) -> Vec<Line> {
     let mut lines = Vec::new();
     let mut pending = Pending::default();
-    let mut shots = run.shots.iter();
+    let of_shot = |shot: &'_ Shot| shot.captures.clone();
+    let shots: BTreeMap<CaptureNo, &Shot> = run
+        .shots
+        .iter()
+        .flat_map(|shot| of_shot(shot).into_iter().map(move |capture| (capture, shot)))
+        .collect();
     for entry in &run.entries {
         let shot = match &entry.event {
-            Event::Capture(_) => shots.next(),
+            Event::Measurement(done) => done.captures.first().and_then(|first| shots.get(first)),
+            // A capture of a measurement is told with it.
+            Event::Figures(found) => shots.get(&found.capture).filter(|shot| !shot.measured),
             _ => None,
         };
         if pending.take(entry) {
             continue;
         }
-        if let Some(line) = line(entry, shot) {
+        if let Some(line) = line(entry, shot.copied()) {
             pending.tell(&mut lines);
             lines.push(line);
         }
@@ -188,7 +197,7 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
             let strategy = escape(&search.strategy);
             format!("Searched beams, {strategy}: {}", escape(search::in_words(search)))
         }
-        Event::Capture(_) => capture_words(shot?),
+        Event::Figures(_) | Event::Measurement(_) => capture_words(shot?),
         Event::Expectation(expectation) => {
             matters = !expectation.passed;
             let figure = escape(&expectation.figure);
@@ -216,8 +225,7 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
         Event::RunEnded(_) => "Ended.".to_owned(),
         Event::Setting(_)
         | Event::Instrument(_)
-        | Event::Figures(_)
-        | Event::Measurement(_)
+        | Event::Capture(_)
         | Event::PointFinished(_)
         | Event::JournalStarted(_) => return None,
     };
@@ -234,7 +242,7 @@ fn capture_words(shot: &Shot) -> String {
     words.extend(decibels(figure_names::EVM_DB).map(|evm| format!("EVM {evm}")));
     words.extend(error_rate(&shot.figures).map(|ber| format!("BER {ber}")));
     let found = if words.is_empty() { "not analysed".to_owned() } else { words.join(", ") };
-    let frame = shot.frame.as_ref().map(|frame| format!(" ({})", frame.name));
+    let frame = shot.frame.as_ref().map(|frame| format!(" ({frame})"));
     let frame = frame.unwrap_or_default();
     format!("Measured <b>{}</b>{}: {}.", escape(shot.name()), escape(frame), escape(found))
 }

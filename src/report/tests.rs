@@ -55,13 +55,16 @@ fn every_capture_is_drawn_with_its_figures() {
     assert_holds(
         &page,
         &[
+            "4 measurements, 1 beam search, 1 warning or error.",
             "<h3>aligned</h3>",
             "<h3>rotated</h3>",
             "<h3>recovered</h3>",
             "<h3>coded</h3>",
-            "Constellation of rotated: 600 of 600 symbols, 4 ideal places",
+            "Constellation of rotated: 1\u{202f}200 of 1\u{202f}200 symbols, 4 ideal places",
+            "2 to 3, 1 of them not kept",
+            "Measured <b>rotated</b> (qpsk uncoded): SNR 4.3 dB",
             "<b>Completed.</b> All 3 expectations held.",
-            "below 3.2e-5 (95 %)",
+            "below 2.6e-5 (95 %)",
             "0.051 (95 %: 0.050 … 0.052)",
             "5\u{202f}861 of 114\u{202f}688",
             "<b>Simulated bench.</b>",
@@ -188,10 +191,11 @@ fn what_is_left_of_a_damaged_run_is_still_told() {
     let folder = fixture::story(root.path(), 16, 100);
     let remove = |file: &str| fs::remove_file(folder.path().join(file)).expect("a file of the run");
     remove("captures/000002.analysis.json");
-    remove("captures/000003.sigmf-meta");
-    fs::write(folder.path().join("captures/000004.analysis.json"), "{").expect("room");
+    remove("captures/000003.analysis.json");
+    remove("captures/000004.sigmf-meta");
+    fs::write(folder.path().join("captures/000005.analysis.json"), "{").expect("room");
     let journal = fs::read_to_string(folder.journal_path()).expect("the journal");
-    let cut = journal.replace("\"label\":\"coded\"", "\"label\":\"c0ded\"");
+    let cut = journal.replacen("\"label\":\"coded\"", "\"label\":\"c0ded\"", 1);
     fs::write(folder.journal_path(), &cut[..cut.len() - 20]).expect("room on the disk");
     let page = page(&folder).expect("a readable journal");
     check_balance(&page);
@@ -215,7 +219,7 @@ fn an_empty_run_has_a_page() {
         folder
     });
     check_balance(&page);
-    assert_holds(&page, &["No capture was kept.", "No beam search was made."]);
+    assert_holds(&page, &["Nothing was measured.", "No beam search was made."]);
 }
 
 /// A journal of many points, written at once: a real one is flushed line by line.
@@ -282,6 +286,9 @@ fn ten_thousand_points_make_a_page_of_bounded_size() {
     check_balance(&page);
     let bytes = page.len();
     assert!(bytes < 10_000_000, "{bytes} bytes");
-    assert_holds(&page, &["8\u{202f}000 more captures", "10000 of 10000 expectations do not hold"]);
+    assert_holds(
+        &page,
+        &["8\u{202f}000 more measurements", "10000 of 10000 expectations do not hold"],
+    );
     println!("page of 10 000 points: {bytes} bytes");
 }

@@ -1,27 +1,27 @@
-//! How EVM and BER change from capture to capture, and the curves within each capture.
+//! How EVM and BER change from one measurement to the next, and the curves within each.
 
 use std::fmt::Write as _;
 
 use super::captures::{frame_name, position};
 use super::html::escape;
-use super::number::{error_rate, number, recorded};
+use super::number::{error_bound, error_rate, number, recorded};
 use super::plot::{self, Axis, Draw, Mark, Series};
 use super::run::{Run, Shot};
 use crate::record::{Analysis, figure_names};
 
-/// Most captures whose channel and EVM over the blocks are drawn.
+/// Most measurements whose channel and EVM over the blocks are drawn.
 const CURVES_MAX: usize = 24;
-/// Most marks in a chart; of more captures an even selection is drawn.
+/// Most marks in a chart; of more measurements an even selection is drawn.
 const MARKS_MAX: usize = 3000;
 /// Longest curve of which each point is a mark.
 const CURVE_MARKS_MAX: usize = 80;
 /// Smallest range of a curve of EVM, so that noise does not look like a trend, dB.
 const EVM_RANGE_MIN_DB: f64 = 2.0;
 
-/// EVM and BER over the captures, or over the sweep's axis when it has one of numbers.
+/// EVM and BER over the measurements, or over the sweep's axis when it has one of numbers.
 pub(super) fn trends(run: &Run<'_>) -> String {
     if run.shots.len() < 2 {
-        return "<p>Fewer than two captures: nothing to compare.</p>\n".to_owned();
+        return "<p>Fewer than two measurements: nothing to compare.</p>\n".to_owned();
     }
     let along = Along::of(run);
     let every = run.shots.len().div_ceil(MARKS_MAX).max(1);
@@ -45,7 +45,7 @@ pub(super) fn trends(run: &Run<'_>) -> String {
     };
     let selection = match every {
         1 => String::new(),
-        every => format!(" Every {every}th capture is drawn."),
+        every => format!(" Every {every}th measurement is drawn."),
     };
     format!(
         "<div class=\"pair\"><div><h3>Error vector magnitude</h3>\n{}{}</div>\n<div>\
@@ -54,13 +54,13 @@ pub(super) fn trends(run: &Run<'_>) -> String {
         chart(
             Axis::linear(values(&evm), "EVM (dB)"),
             &evm,
-            "EVM of every capture; the table above has the numbers"
+            "EVM of every measurement; the table above has the numbers"
         ),
         plot::legend(&evm),
         chart(
             Axis::decades(bounds, "BER"),
             &ber,
-            "Bit error rate of every capture with its interval; the table above has the numbers"
+            "Bit error rate of every measurement with its interval; the table above has the numbers"
         ),
         plot::legend(&ber),
     )
@@ -76,10 +76,11 @@ fn error_mark(shot: &Shot, x: f64, words: &str) -> Option<Mark> {
         return Some(Mark { x, y: Some(measured), interval, title });
     }
     // No errors: only the bound can stand on a logarithmic axis.
-    high.map(|high| Mark { x, y: None, interval: Some((high, high)), title })
+    let bound = error_bound(&shot.figures)?;
+    Some(Mark { x, y: None, interval: Some((bound, bound)), title })
 }
 
-/// What the captures are drawn over.
+/// What the measurements are drawn over.
 struct Along {
     /// The sweep's axis of numbers with the most distinct values, and its unit.
     axis: Option<(String, String)>,
@@ -116,12 +117,12 @@ impl Along {
             }
             None => {
                 let names: Vec<String> = run.shots.iter().map(Shot::name).collect();
-                Axis::names(&names, "capture, in order")
+                Axis::names(&names, "measurement, in order")
             }
         }
     }
 
-    /// The marks of every so-manieth capture, one series for each combination of the other axes.
+    /// The marks of every so-manieth measurement, one series for each combination of the other axes.
     fn series(
         &self,
         run: &Run<'_>,
@@ -166,7 +167,7 @@ fn value_on(shot: &Shot, axis: &str) -> Option<f64> {
     found.value.value.as_f64()
 }
 
-/// Channel response and EVM over the blocks of each capture, folded away.
+/// Channel response and EVM over the blocks of each measurement, folded away.
 pub(super) fn curves(run: &Run<'_>) -> String {
     let mut html = String::new();
     for shot in run.shots.iter().take(CURVES_MAX) {
@@ -182,11 +183,13 @@ pub(super) fn curves(run: &Run<'_>) -> String {
     }
     let left = run.shots.len().saturating_sub(CURVES_MAX);
     if left > 0 {
-        let _ =
-            writeln!(html, "<p>The other {left} captures have theirs in their analysis files.</p>");
+        let _ = writeln!(
+            html,
+            "<p>The other {left} measurements have theirs in their analysis files.</p>"
+        );
     }
     format!(
-        "<details><summary>Channel response and EVM over the blocks of each capture</summary>\n\
+        "<details><summary>Channel response and EVM over the blocks of each measurement</summary>\n\
          {html}</details>\n"
     )
 }

@@ -6,7 +6,7 @@ use rusqlite::{Transaction, params};
 
 use super::Catalogue;
 use crate::record::error::RecordError;
-use crate::record::event::{Event, Expectation, FiguresFound, PointStarted};
+use crate::record::event::{Event, Expectation, FiguresFound, MeasurementDone, PointStarted};
 use crate::record::folder::RunFolder;
 use crate::record::journal::{Entry, JournalReading};
 use crate::record::value::{RecordedValue, SettingRecord, Value};
@@ -189,12 +189,12 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
             ],
         ),
         Event::Setting(done) => write_setting(transaction, id, seq, &done.setting),
-        Event::Figures(found) => write_figures(transaction, id, found),
+        Event::Figures(found) => write_figures(transaction, id, (seq, &at), found),
+        Event::Measurement(done) => write_measurement(transaction, id, seq, done),
         Event::Expectation(expectation) => write_expectation(transaction, id, seq, expectation),
         Event::JournalStarted(_)
         | Event::Instrument(_)
         | Event::Search(_)
-        | Event::Measurement(_)
         | Event::Note(_)
         | Event::SafeState(_) => Ok(()),
     }
@@ -262,14 +262,52 @@ fn write_setting(
 fn write_figures(
     transaction: &Transaction<'_>,
     id: i64,
+    (seq, at): (i64, &str),
     found: &FiguresFound,
 ) -> rusqlite::Result<()> {
+    // A capture that was not kept is known by its figures alone.
+    run(
+        transaction,
+        "INSERT OR IGNORE INTO captures (run_id, capture, seq, taken_at, label, point) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+        params![id, found.capture.0, seq, at, found.label, found.point.map(signed)],
+    )?;
     for figure in &found.figures {
         let (number, word) = figure.value.as_ref().map_or((None, None), columns);
         run(
             transaction,
             "INSERT OR REPLACE INTO figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
             params![id, found.capture.0, figure.name, number, word, figure.unit],
+        )?;
+    }
+    Ok(())
+}
+
+fn write_measurement(
+    transaction: &Transaction<'_>,
+    id: i64,
+    seq: i64,
+    done: &MeasurementDone,
+) -> rusqlite::Result<()> {
+    run(
+        transaction,
+        "INSERT OR REPLACE INTO measurements VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+        params![
+            id,
+            seq,
+            done.label,
+            done.point.map(signed),
+            done.frame,
+            done.captures.first().map(|capture| capture.0),
+            signed(done.captures.len() as u64)
+        ],
+    )?;
+    for figure in &done.figures {
+        let (number, word) = figure.value.as_ref().map_or((None, None), columns);
+        run(
+            transaction,
+            "INSERT OR REPLACE INTO measurement_figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            params![id, seq, figure.name, number, word, figure.unit],
         )?;
     }
     Ok(())

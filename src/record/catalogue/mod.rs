@@ -15,13 +15,15 @@ use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 use super::error::{RecordError, RecordErrorKind};
 
 pub use index::Indexed;
-pub use query::{CaptureRow, ExpectationRow, PointRow, RunRow, RunsWanted, SettingRow};
+pub use query::{
+    CaptureRow, ExpectationRow, MeasurementRow, PointRow, RunRow, RunsWanted, SettingRow,
+};
 
 /// File name of the catalogue within the folder of runs.
 pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
 
 /// Version of the tables; another one is thrown away and rebuilt, as it is only an index.
-const SCHEMA_VERSION: i64 = 1;
+const SCHEMA_VERSION: i64 = 2;
 /// How long a reader or writer waits for another one.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 

@@ -75,12 +75,29 @@ pub struct CaptureRow {
     pub label: Option<String>,
     /// Point.
     pub point: Option<u64>,
-    /// Data file within the run folder.
-    pub file: String,
+    /// Data file within the run folder; none when the capture was analysed and not kept.
+    pub file: Option<String>,
     /// SHA-512 of the data file.
-    pub sha512: String,
+    pub sha512: Option<String>,
     /// Share of samples at the end of the converter's range.
     pub clipped_fraction: Option<f64>,
+    /// Figures by name. Counts come back as numbers.
+    pub figures: Vec<Figure>,
+}
+
+/// One measurement: captures whose figures were taken together.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MeasurementRow {
+    /// Label.
+    pub label: Option<String>,
+    /// Point.
+    pub point: Option<u64>,
+    /// Frame that was on the air.
+    pub frame: Option<String>,
+    /// Its first capture.
+    pub first_capture: Option<CaptureNo>,
+    /// How many captures it took.
+    pub captures: u64,
     /// Figures by name. Counts come back as numbers.
     pub figures: Vec<Figure>,
 }
@@ -119,7 +136,7 @@ pub struct ExpectationRow {
 
 const RUN_COLUMNS: &str = "SELECT run, sequence, bench, version, seed, simulated, started_at, \
      ended_at, outcome, message, (SELECT count(*) FROM points WHERE run_id = id), \
-     (SELECT count(*) FROM captures WHERE run_id = id), expectations_failed, journal_faults \
+     (SELECT count(file) FROM captures WHERE run_id = id), expectations_failed, journal_faults \
      FROM runs";
 
 impl Catalogue {
@@ -194,6 +211,33 @@ impl Catalogue {
             }
         }
         Ok(captures)
+    }
+
+    /// The measurements of a run in order, with the figures of their captures together.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn measurements(&self, run: &str) -> Result<Vec<MeasurementRow>, RecordError> {
+        let sql = "SELECT m.seq, m.label, m.point, m.frame, m.first_capture, m.captures, f.name, \
+             f.number, f.word, f.unit FROM measurements m JOIN runs r ON r.id = m.run_id \
+             LEFT JOIN measurement_figures f ON f.run_id = m.run_id AND f.seq = m.seq \
+             WHERE r.run = ?1 ORDER BY m.seq, f.name";
+        let rows = self.rows(sql, [run], |row| {
+            let name: Option<String> = row.get(6)?;
+            let (value, unit) = (value(row.get(7)?, row.get(8)?), row.get(9)?);
+            let figure = name.map(|name| Figure { name, value, unit });
+            Ok((row.get::<_, i64>(0)?, measurement_row(row)?, figure))
+        })?;
+        let mut measurements: Vec<(i64, MeasurementRow)> = Vec::new();
+        for (seq, measurement, figure) in rows {
+            if measurements.last().is_none_or(|(last, _)| *last != seq) {
+                measurements.push((seq, measurement));
+            }
+            if let Some((_, last)) = measurements.last_mut() {
+                last.figures.extend(figure);
+            }
+        }
+        Ok(measurements.into_iter().map(|(_, measurement)| measurement).collect())
     }
 
     /// Every setting that the run made, as it stood at a capture, or at the end when none is given.
@@ -306,6 +350,17 @@ fn capture_row(row: &Row<'_>) -> rusqlite::Result<CaptureRow> {
         file: row.get(4)?,
         sha512: row.get(5)?,
         clipped_fraction: row.get(6)?,
+        figures: Vec::new(),
+    })
+}
+
+fn measurement_row(row: &Row<'_>) -> rusqlite::Result<MeasurementRow> {
+    Ok(MeasurementRow {
+        label: row.get(1)?,
+        point: row.get::<_, Option<i64>>(2)?.map(i64::unsigned_abs),
+        frame: row.get(3)?,
+        first_capture: row.get::<_, Option<u32>>(4)?.map(CaptureNo),
+        captures: unsigned(row, 5)?,
         figures: Vec::new(),
     })
 }

@@ -1,5 +1,7 @@
 -- Tables of the catalogue; run within a transaction. An index over the journals of all runs: made anew when the version differs.
 DROP TABLE IF EXISTS expectations;
+DROP TABLE IF EXISTS measurement_figures;
+DROP TABLE IF EXISTS measurements;
 DROP TABLE IF EXISTS figures;
 DROP TABLE IF EXISTS settings;
 DROP TABLE IF EXISTS captures;
@@ -46,7 +48,8 @@ CREATE TABLE axes (
     FOREIGN KEY (run_id, point) REFERENCES points(run_id, point) ON DELETE CASCADE
 ) WITHOUT ROWID;
 
--- seq is the journal line that tells of the capture; it orders captures and settings.
+-- seq is the journal line that tells of the capture; it orders captures and settings. A capture that was
+-- analysed and not kept has no file.
 CREATE TABLE captures (
     run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
     capture INTEGER NOT NULL,
@@ -54,8 +57,8 @@ CREATE TABLE captures (
     taken_at TEXT NOT NULL,
     label TEXT,
     point INTEGER,
-    file TEXT NOT NULL,
-    sha512 TEXT NOT NULL,
+    file TEXT,
+    sha512 TEXT,
     clipped_fraction REAL,
     PRIMARY KEY (run_id, capture)
 ) WITHOUT ROWID;
@@ -88,6 +91,30 @@ CREATE TABLE figures (
 ) WITHOUT ROWID;
 CREATE INDEX figures_by_name ON figures (name, number);
 
+-- A measurement is one or more captures whose figures were taken together.
+CREATE TABLE measurements (
+    run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
+    seq INTEGER NOT NULL,
+    label TEXT,
+    point INTEGER,
+    frame TEXT,
+    first_capture INTEGER,
+    captures INTEGER NOT NULL,
+    PRIMARY KEY (run_id, seq)
+) WITHOUT ROWID;
+
+CREATE TABLE measurement_figures (
+    run_id INTEGER NOT NULL,
+    seq INTEGER NOT NULL,
+    name TEXT NOT NULL,
+    number REAL,
+    word TEXT,
+    unit TEXT,
+    PRIMARY KEY (run_id, seq, name),
+    FOREIGN KEY (run_id, seq) REFERENCES measurements(run_id, seq) ON DELETE CASCADE
+) WITHOUT ROWID;
+CREATE INDEX measurement_figures_by_name ON measurement_figures (name, number);
+
 CREATE TABLE expectations (
     run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
     seq INTEGER NOT NULL,
@@ -102,4 +129,4 @@ CREATE TABLE expectations (
     PRIMARY KEY (run_id, seq)
 ) WITHOUT ROWID;
 
-PRAGMA user_version = 1;
+PRAGMA user_version = 2;

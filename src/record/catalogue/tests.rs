@@ -19,9 +19,16 @@ fn a_run_is_found_with_what_its_journal_tells() {
 
     let captures = catalogue.captures(story.name()).expect("a query");
     let labels: Vec<_> = captures.iter().filter_map(|row| row.label.as_deref()).collect();
+    assert_eq!(labels, ["aligned", "rotated", "rotated", "recovered", "coded"]);
+    let kept: Vec<bool> = captures.iter().map(|row| row.file.is_some()).collect();
+    assert_eq!(kept, [true, true, false, true, true]);
+    let errors = |figures| crate::record::figure(figures, figure_names::BIT_ERRORS);
+    assert_eq!(errors(&captures[1].figures), Some(2930.0));
+    let measurements = catalogue.measurements(story.name()).expect("a query");
+    let labels: Vec<_> = measurements.iter().filter_map(|row| row.label.as_deref()).collect();
     assert_eq!(labels, ["aligned", "rotated", "recovered", "coded"]);
-    let errors = crate::record::figure(&captures[1].figures, figure_names::BIT_ERRORS);
-    assert_eq!(errors, Some(5861.0));
+    assert_eq!((measurements[1].first_capture, measurements[1].captures), (Some(CaptureNo(2)), 2));
+    assert_eq!(errors(&measurements[1].figures), Some(5861.0));
 
     let at = |capture| {
         let rows = catalogue.settings(story.name(), capture).expect("a query");

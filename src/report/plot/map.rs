@@ -69,9 +69,7 @@ pub(in crate::report) fn heat_map(
     for cell in cells {
         draw_probe(&mut chart, cell, unit, labels);
     }
-    for (place, mark) in marks.iter().enumerate() {
-        draw_map_mark(&mut chart, mark, place);
-    }
+    draw_map_marks(&mut chart, marks);
     format!("{}{}", chart.svg(about), scale(low, high, unit, cells))
 }
 
@@ -140,26 +138,40 @@ fn draw_probe(chart: &mut Chart, cell: &MapCell, unit: &str, labels: [&str; 2]) 
     ));
 }
 
-/// Looks of marks by place in their list: shape around the origin, and where the word stands, so
-/// that words of neighbours do not cover each other.
-const LOOKS: [(&str, &str, f64, f64); 4] = [
-    ("m-8 -8h16v16h-16z", "end", -4.0, 26.0),
-    ("m-8 0a8 8 0 1 0 16 0a8 8 0 1 0 -16 0z", "middle", 0.0, -15.0),
-    ("m0 -10l10 10l-10 10l-10 -10z", "start", 4.0, 26.0),
-    ("m0 -9l9 15h-18z", "middle", 0.0, -32.0),
+/// Shapes of marks by place in their list, around the origin.
+const SHAPES: [&str; 4] = [
+    "m-8 -8h16v16h-16z",
+    "m-8 0a8 8 0 1 0 16 0a8 8 0 1 0 -16 0z",
+    "m0 -10l10 10l-10 10l-10 -10z",
+    "m0 -9l9 15h-18z",
 ];
 
-/// A mark with its word.
-fn draw_map_mark(chart: &mut Chart, mark: &MapMark, place: usize) {
+/// The marks with their words: that of the leftmost to its left, that of the rightmost to its
+/// right, the others above, so that words of neighbours do not cover each other.
+fn draw_map_marks(chart: &mut Chart, marks: &[MapMark]) {
+    let mut order: Vec<usize> = (0..marks.len()).collect();
+    order.sort_by(|a, b| marks[*a].x.total_cmp(&marks[*b].x));
+    for (rank, &place) in order.iter().enumerate() {
+        let word = match rank {
+            0 if marks.len() > 1 => ("end", -13.0, 4.0),
+            _ if rank + 1 == marks.len() => ("start", 13.0, 4.0),
+            _ => ("middle", 0.0, 2.0 - 16.0 * rank as f64),
+        };
+        draw_map_mark(chart, &marks[place], SHAPES[place % SHAPES.len()], word);
+    }
+}
+
+fn draw_map_mark(chart: &mut Chart, mark: &MapMark, shape: &str, word: (&str, f64, f64)) {
     let (x, y) = (chart.px(mark.x), chart.py(mark.y));
-    let (shape, anchor, dx, dy) = LOOKS[place % LOOKS.len()];
+    let (anchor, dx, dy) = word;
+    // Words stay within the drawing, also beside a mark at its border.
     let at_x = (x + dx).clamp(LEFT + 30.0, WIDTH - RIGHT - 30.0);
     let at_y = (y + dy).clamp(TOP + 12.0, chart.height - BOTTOM - 6.0);
-    let text = escape(&mark.text);
     chart.push(&format!(
         "<path class=\"ring under\" d=\"M{x:.1} {y:.1}{shape}\"/>\
          <path class=\"ring\" d=\"M{x:.1} {y:.1}{shape}\"/>\
-         <text class=\"onmap\" x=\"{at_x:.1}\" y=\"{at_y:.1}\" text-anchor=\"{anchor}\">{text}</text>"
+         <text class=\"onmap\" x=\"{at_x:.1}\" y=\"{at_y:.1}\" text-anchor=\"{anchor}\">{}</text>",
+        escape(&mark.text)
     ));
 }
 
