@@ -14,6 +14,7 @@ use crate::phy::figures::FigureValue;
 use crate::phy::frame::{Frame, FrameSpec, build};
 use crate::phy::recording::Recording as PhyRecording;
 use crate::record::{Recording, read_recording};
+use crate::run::figures_of;
 
 /// Largest file of expected octets; the longest PSDU has 262143.
 const EXPECT_BYTES_MAX: u64 = 16 << 20;
@@ -172,7 +173,8 @@ fn sha256_hex(bytes: &[u8]) -> String {
 fn print(path: &Path, analysis: &Analysis, terminal: &mut Terminal) -> Result<(), Failure> {
     terminal.line(format!("{}: {}", path.display(), analysis.outcome))?;
     if analysis.figures.detected {
-        terminal.line(super::figures_table::of_analysis(&analysis.figures).to_string())?;
+        let figures = figures_of(analysis);
+        terminal.line(super::figures_table::of_figures(&figures).to_string())?;
     }
     Ok(())
 }

@@ -2,7 +2,6 @@
 
 use comfy_table::{ContentArrangement, Table, TableComponent, presets};
 
-use crate::phy::interval::Ber;
 use crate::record::{Figure, Value, figure};
 use crate::run::Measurement;
 
@@ -78,12 +77,7 @@ pub(super) fn bit_errors(figures: &[Figure]) -> String {
 
 /// The bit error rate with its interval; none seen is an upper bound, never zero.
 pub(super) fn ber(figures: &[Figure]) -> String {
-    match (count(figures, "bit_errors"), count(figures, "bits")) {
-        (Some(errors), Some(bits)) => {
-            Ber::new(errors, bits).map_or_else(|| "-".into(), |ber| ber.to_string())
-        }
-        _ => "-".into(),
-    }
+    crate::report::error_rate(figures).unwrap_or_else(|| "-".into())
 }
 
 fn expectations(measurement: &Measurement) -> String {
@@ -99,30 +93,6 @@ fn expectations(measurement: &Measurement) -> String {
         (_, true) => "held".into(),
         (_, false) => format!("FAILED: {}", failed.join("; ")),
     }
-}
-
-/// Every figure of an analysis that could be had.
-pub(super) fn of_analysis(figures: &crate::phy::figures::Figures) -> Table {
-    use crate::phy::figures::FigureValue;
-    let mut table = table(&["figure", "value", "unit"]);
-    for figure in figures.list() {
-        if SHOWN_AS_RATE.contains(&figure.name) {
-            continue;
-        }
-        let value = match figure.value {
-            FigureValue::Absent => continue,
-            FigureValue::Flag(flag) => if flag { "yes" } else { "no" }.to_string(),
-            FigureValue::Count(count) => count.to_string(),
-            FigureValue::Number(number) => significant(number),
-        };
-        table.add_row([figure.name.to_string(), value, figure.unit.to_string()]);
-    }
-    if let (Some(errors), Some(bits)) = (figures.bit_errors, figures.bits)
-        && let Some(rate) = Ber::new(errors, bits)
-    {
-        table.add_row(["bit error rate".to_string(), rate.to_string(), String::new()]);
-    }
-    table
 }
 
 /// Four significant digits, without an exponent where it reads better without.

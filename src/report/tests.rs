@@ -64,7 +64,7 @@ fn every_capture_is_drawn_with_its_figures() {
             "2 to 3, 1 of them not kept",
             "Measured <b>rotated</b> (qpsk uncoded): SNR 4.3 dB",
             "<b>Completed.</b> All 3 expectations held.",
-            "below 2.6e-5 (95 %)",
+            "below 3.2e-5 (95 %)",
             "0.051 (95 %: 0.050 … 0.052)",
             "5\u{202f}861 of 114\u{202f}688",
             "<b>Simulated bench.</b>",

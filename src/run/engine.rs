@@ -191,7 +191,12 @@ impl<'a> Engine<'a> {
         Ok(())
     }
 
-    async fn set(&mut self, setting: &str, value: &KnobValue, place: &str) -> Result<(), RunError> {
+    pub(super) async fn set(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+    ) -> Result<(), RunError> {
         let settled = self.bench.set(setting, value).await;
         let settled =
             settled.map_err(|source| RunError::Bench { place: place.to_string(), source })?;

@@ -21,3 +21,4 @@ pub use progress::{Progress, ProgressEvent, Silent};
 pub use recorder::{Recorder, RunInputs};
 pub use search::SearchFound;
 pub use stop::Stop;
+pub use translate::figures_of;

@@ -1,12 +1,14 @@
 //! A beam search on the bench: the strategy decides, this carries out.
 
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+
 use super::engine::Engine;
 use super::error::RunError;
 use super::progress::ProgressEvent;
 use super::recorder::axis_values;
 use crate::beam::search::{BeamPair, Probe, SearchResult, SearchSpace, Sides};
 use crate::bench::Span;
-use crate::bench::knob::{BEAM_RX, BEAM_TX};
+use crate::bench::knob::{BEAM_RX, BEAM_TX, KnobValue};
 use crate::phy::probe::probe;
 use crate::record::{self, Event, FaultClass, Level, SearchDone, SearchSide};
 use crate::sequence::Search;
@@ -124,8 +126,12 @@ impl Engine<'_> {
         }
         let result = SearchResult::of(probes);
         match result.chosen {
-            Some(chosen) => self.steer(chosen.pair, search.sides, place).await?,
-            None => self.steer_to(search.sides, tx_deg, rx_deg, place).await?,
+            Some(chosen) => {
+                let tx = tx_book.beams[chosen.pair.tx].angle_deg;
+                let rx = rx_book.beams[chosen.pair.rx].angle_deg;
+                self.settle_on(search.sides, tx, rx, place).await?;
+            }
+            None => self.settle_on(search.sides, tx_deg, rx_deg, place).await?,
         }
         let angles =
             |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
@@ -136,23 +142,30 @@ impl Engine<'_> {
     async fn steer(&mut self, pair: BeamPair, sides: Sides, place: &str) -> Result<(), RunError> {
         let bench = |source| RunError::Bench { place: place.to_string(), source };
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
-        let (tx, rx) = (tx_book.beams[pair.tx].angle_deg, rx_book.beams[pair.rx].angle_deg);
-        self.steer_to(sides, tx, rx, place).await
+        let (tx_deg, rx_deg) = (tx_book.beams[pair.tx].angle_deg, rx_book.beams[pair.rx].angle_deg);
+        if sides != Sides::Rx {
+            self.bench.steer(BEAM_TX, tx_deg).await.map_err(bench)?;
+        }
+        if sides != Sides::Tx {
+            self.bench.steer(BEAM_RX, rx_deg).await.map_err(bench)?;
+        }
+        Ok(())
     }
 
-    async fn steer_to(
+    /// Sets the beams that a search ends on, so that they stand in the record like any setting.
+    async fn settle_on(
         &mut self,
         sides: Sides,
         tx_deg: f64,
         rx_deg: f64,
         place: &str,
     ) -> Result<(), RunError> {
-        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let angle = |deg| KnobValue::Number(Quantity { value: deg, dimension: Dimension::Angle });
         if sides != Sides::Rx {
-            self.bench.steer(BEAM_TX, tx_deg).await.map_err(bench)?;
+            self.set(BEAM_TX, &angle(tx_deg), place).await?;
         }
         if sides != Sides::Tx {
-            self.bench.steer(BEAM_RX, rx_deg).await.map_err(bench)?;
+            self.set(BEAM_RX, &angle(rx_deg), place).await?;
         }
         Ok(())
     }

@@ -5,7 +5,8 @@ use crate::phy::figures::FigureValue;
 use crate::record::{Analysis as AnalysisFile, ChannelPoint, Constellation, Figure, Value};
 
 /// The figures of an analysis for the record.
-pub(super) fn figures_of(analysis: &Analysis) -> Vec<Figure> {
+#[must_use]
+pub fn figures_of(analysis: &Analysis) -> Vec<Figure> {
     analysis
         .figures
         .list()
