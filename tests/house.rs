@@ -1,5 +1,7 @@
 //! Checks of the house itself: its edges, the size of its files, what every file begins with.
 
+#![allow(clippy::unwrap_used, reason = "a test that cannot read the sources shall fail")]
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -101,7 +101,7 @@ impl<'a> Engine<'a> {
     /// Ends before the first step, because an instrument does not answer: those that do are
     /// brought to their safe state, and the record says why.
     pub async fn give_up(mut self, error: BenchError) -> RunSummary {
-        let error = RunError::Bench { place: "opening the bench".into(), source: error };
+        let error = RunError::bench("opening the bench", error);
         self.report(&error);
         let safe = self.safe_state().await;
         self.finish(Err(error), safe)

@@ -16,7 +16,7 @@ pub enum RunError {
         place: String,
         /// What happened.
         #[source]
-        source: BenchError,
+        source: Box<BenchError>,
     },
     /// The record could not be written.
     #[error("failed to write the record: {0}")]
@@ -36,6 +36,11 @@ pub enum RunError {
 }
 
 impl RunError {
+    /// A failure of the bench at a place of the sequence.
+    pub fn bench(place: &str, source: BenchError) -> Self {
+        RunError::Bench { place: place.to_string(), source: Box::new(source) }
+    }
+
     /// What kind of failure this is.
     #[must_use]
     pub fn class(&self) -> Class {

@@ -90,7 +90,7 @@ impl Engine<'_> {
         measure: &Measure,
         place: &str,
     ) -> Result<(CaptureNo, Vec<Figure>), RunError> {
-        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let bench = |error| RunError::bench(place, error);
         let snapshot = self.bench.snapshot().await.map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;

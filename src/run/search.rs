@@ -98,7 +98,7 @@ impl Engine<'_> {
         search: &Search,
         place: &str,
     ) -> Result<SearchFound, RunError> {
-        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let bench = |error| RunError::bench(place, error);
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
         let (tx_deg, rx_deg) = self.bench.steering();
         let snr_db = self.probe(place).await?;
@@ -140,7 +140,7 @@ impl Engine<'_> {
 
     /// Puts the searched sides on a pair of the codebooks.
     async fn steer(&mut self, pair: BeamPair, sides: Sides, place: &str) -> Result<(), RunError> {
-        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let bench = |error| RunError::bench(place, error);
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
         let (tx_deg, rx_deg) = (tx_book.beams[pair.tx].angle_deg, rx_book.beams[pair.rx].angle_deg);
         if sides != Sides::Rx {
@@ -172,7 +172,7 @@ impl Engine<'_> {
 
     /// One short capture and the SNR of the preamble in it.
     async fn probe(&mut self, place: &str) -> Result<Option<f64>, RunError> {
-        let bench = |source| RunError::Bench { place: place.to_string(), source };
+        let bench = |error| RunError::bench(place, error);
         let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
         let samples = captured.samples();
         let config = self.bench.probe_config(&captured);
