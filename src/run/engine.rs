@@ -198,8 +198,7 @@ impl<'a> Engine<'a> {
         place: &str,
     ) -> Result<(), RunError> {
         let settled = self.bench.set(setting, value).await;
-        let settled =
-            settled.map_err(|source| RunError::Bench { place: place.to_string(), source })?;
+        let settled = settled.map_err(|error| RunError::bench(place, error))?;
         for one in settled {
             self.recorder.setting(&one)?;
             let value = one.read_back.to_string();
