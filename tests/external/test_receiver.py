@@ -61,12 +61,15 @@ def test_pulse_has_unit_energy_and_no_interference():
 @pytest.fixture(scope="session")
 def captures(story_run):
     """(meta path, capture's meta, our figures, what the independent receiver made of it)."""
-    out = []
+    out, coded_so_far = [], 0
     for path in sorted((story_run / "captures").glob("*.sigmf-meta")):
         samples, rate, meta = receiver.read_capture(path)
         analysis = json.loads(path.with_suffix(".analysis.json").read_text())
         figures = {entry["name"]: entry["value"] for entry in analysis["figures"]}
         coded = meta["beamwarden:frame"]["code"] is not None
+        coded_so_far += coded
+        if coded_so_far > 3:
+            continue
         bits = {"pi/2-bpsk": 1, "pi/2-qpsk": 2, "pi/2-16-qam": 4}[
             meta["beamwarden:frame"]["modulation"].lower()
         ]
@@ -166,7 +169,7 @@ def analyse(binary, path, *options):
 def test_coded_frames_agree(captures, binary):
     coded = [c for c in captures if c[1]["beamwarden:frame"]["code"] is not None]
     assert coded
-    for path, meta, figures, heard in coded[:3]:
+    for path, meta, figures, heard in coded:
         noise = 10 ** (-heard.snr_db / 10)
         header = receiver.decode_header(heard.header_symbols, noise)
         assert header.valid
