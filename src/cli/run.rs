@@ -84,7 +84,10 @@ async fn execute(
     let stop = stop_on_signals();
     let (mut bench, failures) = match Bench::open_what_answers(plan, Some(&trace)).await {
         Ok(opened) => opened,
-        Err(error) => return Ok((folder, Err(error))),
+        Err(error) => {
+            recorder.end_unopened(&error.to_string()).map_err(Failure::internal)?;
+            return Ok((folder, Err(error)));
+        }
     };
     let mut watch = Watch::new(interactive, arguments.json);
     let engine = Engine::new(sequence, &mut bench, &mut recorder, &mut watch, stop);

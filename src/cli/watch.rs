@@ -13,6 +13,9 @@ pub(super) struct Watch {
     interactive: bool,
     quiet: bool,
     settings: usize,
+    last_setting: String,
+    /// The settings of a point stand in its heading already.
+    in_heading: bool,
 }
 
 impl Watch {
@@ -22,7 +25,14 @@ impl Watch {
         let target =
             if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
         let bar = ProgressBar::with_draw_target(None, target);
-        Watch { bar, interactive: shown, quiet, settings: 0 }
+        Watch {
+            bar,
+            interactive: shown,
+            quiet,
+            settings: 0,
+            last_setting: String::new(),
+            in_heading: false,
+        }
     }
 
     fn tell(&self, text: &str) {
@@ -41,13 +51,16 @@ impl Watch {
         }
     }
 
-    /// A line that counts settings once, instead of one line each.
+    /// One line for the settings since the last event: the only one by name, more by number.
     fn settle(&mut self) {
-        if self.settings > 0 {
-            let noun = if self.settings == 1 { "setting" } else { "settings" };
-            self.say(&format!("  {} {noun} made and read back", self.settings));
-            self.settings = 0;
+        match self.settings {
+            0 => return,
+            1 if self.in_heading => {}
+            1 => self.say(&format!("  set {}", self.last_setting)),
+            count => self.say(&format!("  {count} settings made and read back")),
         }
+        self.settings = 0;
+        self.in_heading = false;
     }
 
     fn begin(&self, run: &str, actions: u64) {
@@ -74,7 +87,8 @@ impl Progress for Watch {
             },
             ProgressEvent::Set { setting, value } => {
                 self.settings += 1;
-                self.bar.set_message(plain(&format!("{setting} {value}")).into_owned());
+                self.last_setting = format!("{setting} {value}");
+                self.bar.set_message(plain(&self.last_setting).into_owned());
             }
             ProgressEvent::Probe { done, most } => {
                 self.bar.set_message(format!("probe {done} of at most {most}"));

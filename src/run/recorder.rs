@@ -11,8 +11,9 @@ use crate::bench::{Bench, BenchPlan, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
     Analysis, AxisValue, CaptureNo, CaptureRecord, Event, FaultClass, InputFile, InstrumentFound,
-    Journal, Level, Note, PointFinished, PointStarted, ReadingRecord, RecordError, RecordedValue,
-    RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone, SettingRecord, Value,
+    Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord, RecordError,
+    RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone, SettingRecord,
+    Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -188,6 +189,20 @@ impl Recorder {
     /// As [`Recorder::write`].
     pub fn end(&mut self, ended: RunEnded) -> Result<(), RecordError> {
         self.write(Event::RunEnded(ended))
+    }
+
+    /// Writes the last line of a run whose bench could not be set up at all.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn end_unopened(&mut self, message: &str) -> Result<(), RecordError> {
+        self.end(RunEnded {
+            outcome: Outcome::Failed,
+            message: Some(message.to_string()),
+            points: 0,
+            captures: 0,
+            expectations_failed: 0,
+        })
     }
 
     /// Which run a capture belongs to.

@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+import pathlib
 import subprocess
 import sys
 
@@ -21,7 +22,7 @@ def captures(run):
 def test_official_validator(story_run):
     for meta in captures(story_run):
         done = subprocess.run(
-            [sys.executable, "-m", "sigmf.validate", str(meta)],
+            [pathlib.Path(sys.executable).with_name("sigmf_validate"), str(meta)],
             capture_output=True, text=True, timeout=60,
         )
         assert done.returncode == 0, done.stdout + done.stderr

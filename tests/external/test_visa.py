@@ -45,6 +45,7 @@ def test_standard_and_error_queue(manager, simulated, role):
     instrument = session(manager, simulated[role])
     assert instrument.query("SYSTem:VERSion?") == "1999.0"
     assert instrument.query("SYST:ERR?").startswith("0,")
+    assert instrument.query("*ESR?") == "128"  # power on, read for the first time
     instrument.write("NO:SUCH:HEADer 1")
     assert instrument.query("SYSTem:ERRor:NEXT?").startswith("-113,")
     assert instrument.query("*ESR?") == "32"  # command error, IEEE 488.2 section 11.5.1
