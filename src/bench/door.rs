@@ -227,7 +227,7 @@ impl Bench {
             let knob = self.plan.knobs().get(&format!("{name}.{inner}"))?;
             knob.check(&value).map_err(|limit| BenchError::StandsBeyond {
                 setting: setting.to_string(),
-                limit,
+                limit: Box::new(limit),
             })?;
         }
         Ok(())

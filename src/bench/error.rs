@@ -30,7 +30,7 @@ pub enum BenchError {
         /// What was to be switched on.
         setting: String,
         /// The value and the limit.
-        limit: KnobError,
+        limit: Box<KnobError>,
     },
     /// The instrument was not reached when the bench was opened.
     #[error("{0} is not open: it did not answer; go there and look at it")]
