@@ -35,13 +35,18 @@ pub(crate) fn time(node: &Node, key: &str, faults: &mut Vec<Fault>) -> Option<Du
     time_of(node, faults)
 }
 
-/// The time that a node holds. A negative one is a fault.
+/// Longest time that an instrument may take for anything, in seconds: a day. Deadlines are sums of
+/// such times, which must not overflow the clock.
+const TIME_MAX_S: f64 = 86_400.0;
+
+/// The time that a node holds, up to a day. A negative or a longer one is a fault.
 pub(crate) fn time_of(node: &Node, faults: &mut Vec<Fault>) -> Option<Duration> {
     let seconds = Quantity::parse(node.text()?, Dimension::Time).ok()?.value;
     match Duration::try_from_secs_f64(seconds) {
-        Ok(time) => Some(time),
-        Err(_) => {
-            faults.push(Fault::new(node.span.clone(), "a time from 0 s upwards is wanted here"));
+        Ok(time) if seconds <= TIME_MAX_S => Some(time),
+        _ => {
+            let message = "a time from 0 s to 24 h is wanted here";
+            faults.push(Fault::new(node.span.clone(), message));
             None
         }
     }

@@ -3,10 +3,20 @@
 //! Knows text and places in it; nothing of what the file means.
 
 use std::fmt;
+use std::fs::File;
+use std::io::{self, Read};
 use std::ops::Range;
+use std::path::Path;
 use std::sync::Arc;
 
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+
+/// Largest text accepted, in bytes.
+pub const TEXT_BYTES_MAX: usize = 16 << 20;
+
+/// Most faults of one file that are shown: nobody reads more, and each takes a look at the whole
+/// text.
+const SHOWN_MAX: usize = 100;
 
 /// One thing that is wrong at one place of a file.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -48,6 +58,22 @@ impl Source {
         Source { name: name.into(), text: text.into() }
     }
 
+    /// Reads a file of the user's: text, and not without end, whatever the path leads to.
+    ///
+    /// # Errors
+    /// When it cannot be read, is larger than [`TEXT_BYTES_MAX`] or is not UTF-8.
+    pub fn read(path: &Path) -> io::Result<Self> {
+        let mut bytes = Vec::new();
+        File::open(path)?.take(TEXT_BYTES_MAX as u64 + 1).read_to_end(&mut bytes)?;
+        if bytes.len() > TEXT_BYTES_MAX {
+            let message = format!("it is larger than {TEXT_BYTES_MAX} bytes");
+            return Err(io::Error::new(io::ErrorKind::FileTooLarge, message));
+        }
+        let text = String::from_utf8(bytes)
+            .map_err(|_| io::Error::new(io::ErrorKind::InvalidData, "it is not UTF-8 text"))?;
+        Ok(Source::new(path.display().to_string(), text))
+    }
+
     /// Line and column, both from 1, columns counted in characters.
     #[must_use]
     pub fn line_column(&self, offset: usize) -> (usize, usize) {
@@ -79,12 +105,13 @@ impl Faults {
         Faults { source, faults }
     }
 
-    /// The faults with the offending lines underlined, in colour on request.
+    /// The faults with the offending lines underlined, in colour on request; of very many the first
+    /// ones and how many more there are.
     #[must_use]
     pub fn render(&self, colour: bool) -> String {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let mut out = String::new();
-        for fault in &self.faults {
+        for fault in self.faults.iter().take(SHOWN_MAX) {
             let text: &str = &self.source.text;
             let span = on_boundaries(text, &fault.span);
             let snippet = Snippet::source(text)
@@ -96,6 +123,9 @@ impl Faults {
             }
             out.push_str(&renderer.render(&[group]));
             out.push_str("\n\n");
+        }
+        if let Some(more) = self.faults.len().checked_sub(SHOWN_MAX).filter(|more| *more > 0) {
+            out.push_str(&format!("… and {more} more faults in {}\n\n", self.source.name));
         }
         out
     }
@@ -172,6 +202,22 @@ fn edit_distance(a: &str, b: &str) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn of_very_many_faults_the_first_are_shown() {
+        let source = Source::new("f", "x\n".repeat(200_000));
+        let faults = (0..200_000).map(|line| Fault::new(2 * line..2 * line + 1, "wrong")).collect();
+        let shown = Faults::new(source, faults).render(false);
+        assert_eq!(shown.matches("error: wrong").count(), 100);
+        assert!(shown.ends_with("… and 199900 more faults in f\n\n"), "{shown}");
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_file_without_end_is_refused() {
+        let error = Source::read(Path::new("/dev/zero")).unwrap_err();
+        assert_eq!(error.to_string(), "it is larger than 16777216 bytes");
+    }
 
     #[test]
     fn faults_are_underlined_in_place_order() {

@@ -8,12 +8,10 @@ use std::ops::Range;
 
 use saphyr_parser::{Event, Parser, ScalarStyle};
 
-use crate::fault::{Fault, Faults, Source};
+use crate::fault::{Fault, Faults, Source, TEXT_BYTES_MAX};
 
 /// Deepest nesting accepted; far beyond what a person writes, far below what hurts a stack.
 const DEPTH_MAX: usize = 48;
-/// Largest text accepted, in bytes.
-pub const TEXT_BYTES_MAX: usize = 16 << 20;
 
 /// A node with its place.
 #[derive(Clone, Debug, PartialEq)]

@@ -1,5 +1,7 @@
 //! Frames onto the air, and what the scope made of them.
 
+use std::ops::RangeInclusive;
+
 use beamwarden_drivers::instrument::{Inputs, Trace};
 use beamwarden_drivers::profile::Role;
 use num_complex::Complex32;
@@ -22,6 +24,9 @@ const TRACE_NAME: &str = "FRAME";
 const MARGIN: f64 = 0.02;
 /// The shortest such margin in seconds.
 const MARGIN_S: f64 = 0.4e-6;
+
+/// Volts of one code that any converter might have, with a very wide margin.
+const SCALES_V: RangeInclusive<f64> = 1e-15..=1e15;
 
 /// The frame on the air.
 #[derive(Clone, Debug)]
@@ -249,6 +254,10 @@ impl Bench {
     pub async fn set_span(&mut self, span: Span) -> Result<f64, BenchError> {
         let (scope, _) = self.of_role(Role::Scope)?;
         let interval_s = self.number_of(&format!("{scope}.sample_interval")).await?;
+        if interval_s <= 0.0 {
+            let message = format!("its sample interval stands at {interval_s} s");
+            return Err(BenchError::Nonsense { instrument: scope, message });
+        }
         let length_s = self.span_s(&scope, span).await?;
         let points = (length_s / interval_s).ceil().clamp(16.0, 1e15) as i64;
         let points_setting = format!("{scope}.points");
@@ -322,6 +331,14 @@ fn assemble(
         bits: trace.bits,
     };
     let scales = [scale(&i), scale(&q)];
+    // Samples are of single precision; a scale beyond it would make them infinite or all nought.
+    let usable = |scale: &Scale| {
+        SCALES_V.contains(&scale.volts_per_code.abs()) && scale.offset_v.abs() <= *SCALES_V.end()
+    };
+    if !scales.iter().all(usable) {
+        let message = format!("the scale of its channels is not usable: {scales:?}");
+        return Err(BenchError::Nonsense { instrument: scope.to_string(), message });
+    }
     Ok(Captured { i_codes: i.codes, q_codes: q.codes, scales, sample_rate_hz, centre_hz, taken })
 }
 
@@ -335,5 +352,30 @@ mod tests {
         assert_eq!(rate_hz(2e-10), 5e9);
         assert_eq!(rate_hz(1.0 / 3.52e9), 3.52e9);
         assert_eq!(rate_hz(1.0 / 1234.5), 1.0 / (1.0 / 1234.5));
+    }
+
+    /// What becomes of two channels with these samples and volts a code.
+    #[track_caller]
+    fn check(samples: [usize; 2], volts_per_code: f64, expected: Result<(), &str>) {
+        let trace =
+            |count| Trace { codes: vec![1; count], volts_per_code, offset_volts: 0.0, bits: 10 };
+        let traces = samples.map(trace).to_vec();
+        let outcome = assemble("scope", traces, 1e9, None, Instant::now());
+        let outcome = outcome.map(|_| ()).map_err(|error| error.to_string());
+        match (outcome, expected) {
+            (Ok(()), Ok(())) => {}
+            (Err(error), Err(part)) if error.contains(part) => {}
+            (outcome, _) => panic!("{outcome:?}"),
+        }
+    }
+
+    #[tokio::test]
+    async fn nonsense_of_a_scope_is_told_as_such() {
+        check([4, 4], -1e-3, Ok(()));
+        check([4, 3], 1e-3, Err("CH1 has 4 samples and CH2 3"));
+        check([0, 0], 1e-3, Err("CH1 has 0 samples"));
+        for volts_per_code in [0.0, 1e300, f64::NAN, f64::INFINITY] {
+            check([4, 4], volts_per_code, Err("scale of its channels is not usable"));
+        }
     }
 }

@@ -80,6 +80,8 @@ pub struct Bench {
     steering: Steering,
     /// Lives as long as its instruments.
     simulated: Option<Simulated>,
+    trace: Option<TraceKeeper>,
+    began: Instant,
 }
 
 impl Bench {
@@ -110,27 +112,31 @@ impl Bench {
             standing: BTreeMap::new(),
             frame: None,
             steering: Steering::default(),
+            trace: trace.cloned(),
+            began: Instant::now(),
             plan,
         };
-        let began = Instant::now();
         let mut failures = Vec::new();
         for planned in bench.plan.instruments.clone() {
-            let link = match link_for(&planned.address) {
-                Some(link) => link,
-                None => bench.simulated_link(&planned)?,
-            };
-            let link: Box<dyn Transport> = match trace {
-                Some(trace) => Box::new(Traced::new(link, began, trace.sink(&planned.name))),
-                None => link,
-            };
-            match Instrument::open(&planned.name, link, planned.driver.clone()).await {
-                Ok(instrument) => {
-                    bench.instruments.insert(planned.name.clone(), instrument);
-                }
-                Err(error) => failures.push((planned.name.clone(), error.into())),
+            if let Err(error) = bench.open_one(&planned).await {
+                failures.push((planned.name, error));
             }
         }
         Ok((bench, failures))
+    }
+
+    async fn open_one(&mut self, planned: &InstrumentPlan) -> Result<(), BenchError> {
+        let link = match link_for(&planned.address) {
+            Some(link) => link,
+            None => self.simulated_link(planned)?,
+        };
+        let link: Box<dyn Transport> = match &self.trace {
+            Some(trace) => Box::new(Traced::new(link, self.began, trace.sink(&planned.name))),
+            None => link,
+        };
+        let instrument = Instrument::open(&planned.name, link, planned.driver.clone()).await?;
+        self.instruments.insert(planned.name.clone(), instrument);
+        Ok(())
     }
 
     fn simulated_link(&self, planned: &InstrumentPlan) -> Result<Box<dyn Transport>, BenchError> {
@@ -195,6 +201,9 @@ impl Bench {
         value: &KnobValue,
     ) -> Result<Vec<Settled>, BenchError> {
         self.plan.knobs().get(setting)?.check(value)?;
+        if *value == KnobValue::Switch(true) {
+            self.check_before_switching_on(setting).await?;
+        }
         match value {
             KnobValue::Frame(name, spec) => self.load_frame(name, spec).await.map(|one| vec![one]),
             KnobValue::Number(angle) if setting == BEAM_TX || setting == BEAM_RX => {
@@ -202,6 +211,26 @@ impl Bench {
             }
             value => self.set_one(setting, value).await.map(|one| vec![one]),
         }
+    }
+
+    /// A value that somebody else left beyond a limit must not come into force by switching on: what
+    /// the bench file limits at the same instrument is read back first.
+    async fn check_before_switching_on(&mut self, setting: &str) -> Result<(), BenchError> {
+        let Some((name, _)) = setting.split_once('.') else { return Ok(()) };
+        let limited = self.plan.limited.iter().filter_map(|limited| limited.split_once('.'));
+        for (_, inner) in limited.filter(|(instrument, _)| *instrument == name) {
+            let closed = || BenchError::NotOpen(name.to_string());
+            let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
+            let value = instrument.query(inner).await?;
+            let Some(known) = instrument.driver().knob(inner) else { continue };
+            let value = from_driver(known.kind, &value);
+            let knob = self.plan.knobs().get(&format!("{name}.{inner}"))?;
+            knob.check(&value).map_err(|limit| BenchError::StandsBeyond {
+                setting: setting.to_string(),
+                limit: Box::new(limit),
+            })?;
+        }
+        Ok(())
     }
 
     pub(super) async fn set_one(
@@ -214,7 +243,8 @@ impl Bench {
         let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
         let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
         let wanted = to_driver(value).ok_or_else(unknown)?;
-        let instrument = self.instruments.get_mut(name).ok_or_else(unknown)?;
+        let closed = || BenchError::NotOpen(name.to_string());
+        let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
         // Until the read-back is in, nobody knows where the setting stands.
         self.standing.remove(setting);
         let applied = instrument.set(inner, &wanted).await?;
@@ -256,7 +286,8 @@ impl Bench {
     /// Writes one register field by field, so that each passes its limits and is verified.
     ///
     /// # Errors
-    /// As [`Bench::set`]; also when no writable field lies in that register.
+    /// As [`Bench::set`]; also when no writable field lies in that register, or the value has bits
+    /// that belong to none: nothing is sent then, for nobody can say what they would do.
     pub async fn set_register(
         &mut self,
         instrument: &str,
@@ -266,7 +297,9 @@ impl Bench {
         let driver = self.instrument(instrument)?.driver().clone();
         let fields = driver.registers.iter().flat_map(|map| &map.fields);
         let mut wanted = Vec::new();
+        let mut foreign = register;
         for field in fields.filter(|field| field.address == address && !field.read_only) {
+            foreign &= !field.mask();
             let value = field.decode(register).map_err(|code| BenchError::Nonsense {
                 instrument: instrument.to_string(),
                 message: format!("code {code} stands for no word of {}", field.name),
@@ -280,6 +313,13 @@ impl Bench {
             return Err(BenchError::NoInstrument(format!(
                 "setting in register {address:#06x} of {instrument}"
             )));
+        }
+        if foreign != 0 {
+            return Err(BenchError::ForeignBits {
+                instrument: instrument.into(),
+                address,
+                foreign,
+            });
         }
         let mut settled = Vec::new();
         for (setting, value) in wanted {
@@ -308,11 +348,14 @@ impl Bench {
         self.standing.insert(settled.setting.clone(), standing);
     }
 
-    /// Points one array's beam: writes the phase codes that differ from what stands there.
+    /// Points one array's beam: writes the phase codes that differ from what stands there. Searches
+    /// come here without [`Bench::set`], so the limits of the beam are checked here too.
     ///
     /// # Errors
     /// As [`Bench::set`].
     pub async fn steer(&mut self, beam: &str, angle_deg: f64) -> Result<Vec<Settled>, BenchError> {
+        let angle = KnobValue::Number(Quantity { value: angle_deg, dimension: Dimension::Angle });
+        self.plan.knobs().get(beam)?.check(&angle)?;
         let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
         let array = if beam == BEAM_TX { tx } else { rx };
         let weights = array.weights.text.clone();
@@ -330,7 +373,6 @@ impl Bench {
                 settled.push(one);
             }
         }
-        let angle = KnobValue::Number(Quantity { value: angle_deg, dimension: Dimension::Angle });
         let beam = Settled {
             setting: beam.to_string(),
             asked: angle.clone(),
@@ -434,24 +476,46 @@ impl Bench {
         Ok(read_back)
     }
 
-    /// Brings the bench to its safe state, every entry whatever became of the ones before.
+    /// Brings the bench to its safe state, every entry whatever became of the ones before. What
+    /// fails is tried once more when all others are done: a lost answer or a restarted instrument
+    /// must not leave an output on, and one that does not answer must not keep the others waiting.
     pub async fn safe_state(&mut self) -> Vec<(String, Result<(), BenchError>)> {
         let mut outcomes = Vec::new();
-        for (setting, value) in self.plan.safe_state.clone() {
-            let action = format!("{setting}: {value}");
-            let outcome = match self.set(&setting, &value).await {
-                Ok(settled) => match settled.iter().find(|one| !one.matched) {
-                    Some(one) => Err(BenchError::Nonsense {
-                        instrument: one.setting.clone(),
-                        message: format!("reads back {}", one.read_back),
-                    }),
-                    None => Ok(()),
-                },
-                Err(error) => Err(error),
-            };
-            outcomes.push((action, outcome));
+        let wanted = self.plan.safe_state.clone();
+        for (setting, value) in &wanted {
+            let outcome = self.set_safe(setting, value).await;
+            outcomes.push((format!("{setting}: {value}"), outcome));
+        }
+        self.open_what_did_not_answer().await;
+        for ((_, outcome), (setting, value)) in outcomes.iter_mut().zip(&wanted) {
+            if outcome.is_err() {
+                *outcome = self.set_safe(setting, value).await;
+            }
         }
         outcomes
+    }
+
+    /// Tries once more to reach the instruments that could not be opened: an output may be on there.
+    async fn open_what_did_not_answer(&mut self) {
+        for planned in self.plan.instruments.clone() {
+            if !self.instruments.contains_key(&planned.name)
+                && let Err(error) = self.open_one(&planned).await
+            {
+                tracing::warn!(instrument = planned.name, %error, "it still does not answer");
+            }
+        }
+    }
+
+    /// One entry of the safe state; a read-back that differs is an error here.
+    async fn set_safe(&mut self, setting: &str, value: &KnobValue) -> Result<(), BenchError> {
+        let settled = self.set(setting, value).await?;
+        match settled.iter().find(|one| !one.matched) {
+            Some(one) => Err(BenchError::Nonsense {
+                instrument: one.setting.clone(),
+                message: format!("reads back {}", one.read_back),
+            }),
+            None => Ok(()),
+        }
     }
 
     /// The weights of both arrays as a snapshot shows them, for the record.
@@ -493,3 +557,6 @@ fn code_of(snapshot: &[Standing], setting: &str) -> Option<u32> {
         _ => None,
     }
 }
+
+#[cfg(test)]
+mod tests;

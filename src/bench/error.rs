@@ -22,6 +22,32 @@ pub enum BenchError {
     /// The bench has no instrument of a role.
     #[error("the bench has no {0}; add one to the bench file")]
     NoInstrument(String),
+    /// Something must not be switched on, because of a value that stands there already.
+    #[error(
+        "{setting} is not switched on, for a value stands beyond its limit: {limit}; set it first"
+    )]
+    StandsBeyond {
+        /// What was to be switched on.
+        setting: String,
+        /// The value and the limit.
+        limit: Box<KnobError>,
+    },
+    /// The instrument was not reached when the bench was opened.
+    #[error("{0} is not open: it did not answer; go there and look at it")]
+    NotOpen(String),
+    /// A register's value has bits that no setting accounts for.
+    #[error(
+        "{instrument}: the bits {foreign:#06x} of register {address:#06x} belong to no setting, so \
+         no limit is known for them; nothing was sent. Leave them 0: they keep what they hold"
+    )]
+    ForeignBits {
+        /// The instrument.
+        instrument: String,
+        /// The register.
+        address: u32,
+        /// The bits.
+        foreign: u32,
+    },
     /// The bench file describes no arrays.
     #[error("the bench has no beams; describe both arrays in the bench file")]
     NoArrays,
@@ -49,12 +75,15 @@ impl BenchError {
     #[must_use]
     pub fn class(&self) -> Class {
         match self {
-            BenchError::Knob(KnobError::BeyondLimit { .. }) => Class::Limit,
+            BenchError::Knob(KnobError::BeyondLimit { .. }) | BenchError::StandsBeyond { .. } => {
+                Class::Limit
+            }
             BenchError::Instrument(error) => error.class(),
-            BenchError::Nonsense { .. } => Class::Instrument,
+            BenchError::Nonsense { .. } | BenchError::NotOpen(_) => Class::Instrument,
             BenchError::Simulated(_) => Class::Internal,
             BenchError::Knob(_)
             | BenchError::NoInstrument(_)
+            | BenchError::ForeignBits { .. }
             | BenchError::NoArrays
             | BenchError::NoFrame
             | BenchError::Frame(_)

@@ -16,6 +16,9 @@ use crate::beam::{ArrayGeometry, Codebook};
 
 /// Longest silence in one exchange when the bench file does not say.
 const TIMEOUT_DEFAULT: Duration = Duration::from_secs(5);
+/// Longest such silence in seconds, an hour: deadlines are sums and multiples of it, and must not
+/// overflow the clock.
+const TIMEOUT_MAX_S: f64 = 3600.0;
 /// Seed of the simulated bench when the bench file does not say.
 const SIMULATED_SEED_DEFAULT: u64 = 1;
 
@@ -137,7 +140,7 @@ impl BenchFile {
                 .filter_map(|(key, node)| {
                     let name = Placed { text: key.text.clone(), span: key.span.clone() };
                     check_name(&name, &mut faults);
-                    instrument(name, node)
+                    instrument(name, node, &mut faults)
                 })
                 .collect(),
             arrays: root
@@ -176,10 +179,21 @@ pub(crate) fn quantity_of(node: &Node, key: &str, dimension: Dimension) -> Optio
     Quantity::parse(node.get(key)?.text()?, dimension).ok().map(|quantity| quantity.value)
 }
 
-fn instrument(name: Placed, node: &Node) -> Option<InstrumentEntry> {
-    let timeout = quantity_of(node, "timeout", Dimension::Time)
-        .and_then(|seconds| Duration::try_from_secs_f64(seconds).ok())
-        .unwrap_or(TIMEOUT_DEFAULT);
+fn timeout(node: &Node, faults: &mut Vec<Fault>) -> Duration {
+    let seconds = quantity_of(node, "timeout", Dimension::Time);
+    let seconds = seconds.unwrap_or(TIMEOUT_DEFAULT.as_secs_f64());
+    match Duration::try_from_secs_f64(seconds) {
+        Ok(timeout) if !timeout.is_zero() && seconds <= TIMEOUT_MAX_S => timeout,
+        _ => {
+            let span = node.get("timeout").map_or(0..0, |place| place.span.clone());
+            faults.push(Fault::new(span, "a timeout is more than 0 s and at most 1 h"));
+            TIMEOUT_DEFAULT
+        }
+    }
+}
+
+fn instrument(name: Placed, node: &Node, faults: &mut Vec<Fault>) -> Option<InstrumentEntry> {
+    let timeout = timeout(node, faults);
     Some(InstrumentEntry {
         name,
         role: text_of(node, "role")?,

@@ -17,6 +17,7 @@ use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, S
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue,
 };
+use super::simulated::check_model;
 
 /// One instrument, ready to be opened.
 #[derive(Clone, Debug)]
@@ -52,6 +53,8 @@ pub struct BenchPlan {
     pub model: Option<Source>,
     /// The safe state, in order.
     pub safe_state: Vec<(String, KnobValue)>,
+    /// The settings that the bench file limits.
+    pub limited: Vec<String>,
     knobs: KnobTable,
 }
 
@@ -75,6 +78,7 @@ impl BenchPlan {
         let mut safe_state = Vec::new();
         if complete {
             loader.limits(&file, &mut knobs);
+            loader.beams_within_limits(&file, &knobs);
             loader.references(&file, &knobs);
             safe_state = loader.safe_state(&file, &knobs);
         }
@@ -94,6 +98,7 @@ impl BenchPlan {
             simulated: file.simulated,
             model,
             safe_state,
+            limited: file.limits.into_iter().map(|limit| limit.setting.text).collect(),
             knobs,
         })
     }
@@ -128,9 +133,18 @@ impl BenchPlan {
         let mut files = vec![("bench.yaml".to_string(), self.source.text.to_string())];
         let mut add = |folder: &str, name: &str, text: &str| {
             let base = Path::new(name).file_name().map_or(name.into(), |n| n.to_string_lossy());
-            let file = format!("{folder}/{base}");
-            if files.iter().all(|(known, _)| *known != file) {
-                files.push((file, text.to_string()));
+            // Files of one name from two folders are both kept, the later ones with a number.
+            let names = std::iter::once(format!("{folder}/{base}"))
+                .chain((2..).map(|number| format!("{folder}/{number}-{base}")));
+            for file in names {
+                match files.iter().find(|(known, _)| *known == file) {
+                    Some((_, kept)) if kept == text => return,
+                    Some(_) => {}
+                    None => {
+                        files.push((file, text.to_string()));
+                        return;
+                    }
+                }
             }
         };
         for instrument in &self.instruments {
@@ -281,6 +295,26 @@ impl Loader<'_> {
         }
     }
 
+    /// A search may choose any beam of the codebook, so none may lie beyond a limit.
+    fn beams_within_limits(&mut self, file: &BenchFile, knobs: &KnobTable) {
+        let Some((tx, rx)) = &file.arrays else { return };
+        for (name, array) in [(BEAM_TX, tx), (BEAM_RX, rx)] {
+            let Ok(knob) = knobs.get(name) else { continue };
+            let refused = array.codebook.beams.iter().find_map(|beam| {
+                let dimension = Dimension::Angle;
+                let angle = Quantity { value: beam.angle_deg, dimension };
+                knob.check(&KnobValue::Number(angle)).err()
+            });
+            let limit = file.limits.iter().find(|limit| limit.setting.text == name);
+            if let (Some(error), Some(limit)) = (refused, limit) {
+                let message = format!("the beams of this array pass it: {error}");
+                let help = "narrow 'beams' under 'arrays', so that a search stays within the limit";
+                let fault = Fault::new(limit.setting.span.clone(), message).with_help(help);
+                self.faults.push(fault);
+            }
+        }
+    }
+
     /// Settings that the file names elsewhere must exist.
     fn references(&mut self, file: &BenchFile, knobs: &KnobTable) {
         if let Some(channel) = &file.signal.channel
@@ -325,10 +359,12 @@ impl Loader<'_> {
     fn model(&mut self, simulated: &SimulatedEntry) -> Option<Source> {
         let place = simulated.model.as_ref()?;
         let path = self.near.unwrap_or(Path::new("")).join(&place.text);
-        match std::fs::read_to_string(&path) {
-            Ok(text) => Some(Source::new(path.display().to_string(), text)),
-            Err(error) => {
-                let message = format!("failed to read {}: {error}", path.display());
+        let read = Source::read(&path)
+            .map_err(|error| format!("failed to read {}: {error}", path.display()))
+            .and_then(|source| check_model(&source).map(|()| source));
+        match read {
+            Ok(source) => Some(source),
+            Err(message) => {
                 self.faults.push(Fault::new(place.span.clone(), message));
                 None
             }
@@ -434,3 +470,6 @@ pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
         KnobValue::Frame(..) => return None,
     })
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,12 +2,19 @@
 //!
 //! The one place of this crate that knows the simulator; nothing but bytes passes.
 
+use beamwarden_drivers::fault::Source;
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::transport::{Address, PipeLink, Transport};
 use beamwarden_sim::{Model, Post, SimBench};
 
 use super::error::BenchError;
 use super::plan::BenchPlan;
+
+/// Checks a model file, so that a faulty one is told with the other files before anything is done.
+pub(super) fn check_model(source: &Source) -> Result<(), String> {
+    let checked = Model::from_yaml(&source.text).map(|_| ());
+    checked.map_err(|error| format!("{}: {error}", source.name))
+}
 
 /// The simulated instruments of one bench.
 #[derive(Clone)]

@@ -2,11 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
-use beamwarden_drivers::fault::Source;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use serde_json::{Map, Value as Json, json};
 use sha2::{Digest, Sha256};
 
+use super::benches_at_hand::read_source;
 use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::read_frame_file;
 use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse};
@@ -65,7 +65,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             Ok(analysis) => print(path, &analysis, terminal)?,
             // One bad file of many is told and the others are still analysed.
             Err(failure) => {
-                terminal.tell(failure.render(terminal.colour));
+                terminal.tell_failure(&failure);
                 ended = failure.ended;
             }
         }
@@ -95,12 +95,7 @@ fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
 pub(super) fn frame_spec(name: &str) -> Result<FrameSpec, Failure> {
     let path = Path::new(name);
     if path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file() {
-        let text = std::fs::read_to_string(path).map_err(|error| {
-            Failure::usage(
-                anyhow::Error::new(error).context(format!("failed to read frame file {name}")),
-            )
-        })?;
-        return Ok(read_frame_file(&Source::new(name, text))?);
+        return Ok(read_frame_file(&read_source(path, "frame file")?)?);
     }
     FrameSpec::parse(name).map_err(Failure::usage)
 }

@@ -41,9 +41,8 @@ pub(super) fn load_sequence(path: Option<&Path>, plan: &BenchPlan) -> Result<Seq
 
 /// The text of a file.
 pub(super) fn read_source(path: &Path, what: &str) -> Result<Source, Failure> {
-    let text = std::fs::read_to_string(path).map_err(|error| {
+    Source::read(path).map_err(|error| {
         let context = format!("failed to read the {what} {}", path.display());
         Failure::usage(anyhow::Error::new(error).context(context))
-    })?;
-    Ok(Source::new(path.display().to_string(), text))
+    })
 }

@@ -4,6 +4,8 @@ use std::fmt;
 
 use beamwarden_drivers::fault::Faults;
 
+use super::terminal::plain;
+
 /// The documented exit statuses.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Ended {
@@ -71,7 +73,7 @@ impl Failure {
     pub fn render(&self, colour: bool) -> String {
         match &self.error {
             FailureKind::ReaderGone => String::new(),
-            FailureKind::Error(error) => format!("error: {}", with_causes(error)),
+            FailureKind::Error(error) => format!("error: {}", plain(&with_causes(error))),
             FailureKind::Faults(files) => {
                 let shown: String = files.iter().map(|file| file.render(colour)).collect();
                 let count: usize = files.iter().map(|file| file.faults.len()).sum();
@@ -103,5 +105,16 @@ impl fmt::Display for Failure {
 impl From<Faults> for Failure {
     fn from(faults: Faults) -> Self {
         Failure::faults(vec![faults])
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_instrument_cannot_speak_to_the_terminal_in_an_error() {
+        let failure = Failure::usage(anyhow::anyhow!("it reports -1,\"\u{1b}[2Jgone\""));
+        assert_eq!(failure.render(true), "error: it reports -1,\"\u{fffd}[2Jgone\"");
     }
 }

@@ -16,40 +16,46 @@ pub(super) fn runtime(plan: &BenchPlan) -> Result<Runtime, Failure> {
     Ok(runtime)
 }
 
-/// Asks for a stop on the first interrupt or termination signal.
+/// Asks for a stop on every interrupt, hang-up or termination signal: the first stops the run, the
+/// second leaves out what is left of tidying up. None ends the process before the safe state.
+#[cfg(unix)]
+pub(super) fn stop_on_signals() -> Stop {
+    use tokio::signal::unix::{SignalKind, signal};
+    let stop = Stop::default();
+    let kinds = [
+        SignalKind::interrupt(),
+        SignalKind::terminate(),
+        SignalKind::hangup(),
+        SignalKind::quit(),
+    ];
+    for kind in kinds {
+        // Registered here and now: from the first byte to an instrument none may end the process.
+        match signal(kind) {
+            Ok(mut signals) => {
+                let asked = stop.clone();
+                tokio::spawn(async move {
+                    while signals.recv().await.is_some() {
+                        asked.ask();
+                    }
+                });
+            }
+            Err(error) => tracing::warn!(?kind, %error, "this signal cannot be caught"),
+        }
+    }
+    stop
+}
+
+/// Asks for a stop on every interrupt.
+#[cfg(not(unix))]
 pub(super) fn stop_on_signals() -> Stop {
     let stop = Stop::default();
     let asked = stop.clone();
     tokio::spawn(async move {
-        wait_for_signal().await;
-        asked.ask();
+        while tokio::signal::ctrl_c().await.is_ok() {
+            asked.ask();
+        }
     });
     stop
-}
-
-#[cfg(unix)]
-async fn wait_for_signal() {
-    use tokio::signal::unix::{SignalKind, signal};
-    let mut others = Vec::new();
-    for kind in [SignalKind::terminate(), SignalKind::hangup()] {
-        if let Ok(stream) = signal(kind) {
-            others.push(stream);
-        }
-    }
-    let [terminate, hangup] = others.as_mut_slice() else {
-        let _ = tokio::signal::ctrl_c().await;
-        return;
-    };
-    tokio::select! {
-        _ = tokio::signal::ctrl_c() => {}
-        _ = terminate.recv() => {}
-        _ = hangup.recv() => {}
-    }
-}
-
-#[cfg(not(unix))]
-async fn wait_for_signal() {
-    let _ = tokio::signal::ctrl_c().await;
 }
 
 /// The exit status that belongs to a class of error.

@@ -85,10 +85,7 @@ pub fn main() -> ExitCode {
     let ended = match dispatch(arguments.command, &mut terminal) {
         Ok(ended) => ended,
         Err(failure) => {
-            let shown = failure.render(terminal.colour);
-            if !shown.is_empty() {
-                terminal.tell(shown);
-            }
+            terminal.tell_failure(&failure);
             failure.ended
         }
     };

@@ -5,9 +5,11 @@ use std::path::PathBuf;
 use beamwarden_drivers::fault::Source;
 
 use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
+use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
+use super::run::NOT_SAFE;
 use super::watch::Watch;
-use super::{Failure, Terminal};
+use super::{Ended, Failure, Terminal};
 use crate::bench::knob::{FRAME, KnobError};
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
@@ -69,8 +71,16 @@ impl Now {
                 Some((_, error)) => engine.give_up(error).await,
             })
         })?;
+        if !summary.safe {
+            terminal.tell(NOT_SAFE);
+        }
         match summary.error {
             Some(error) => Err(run_failure(error)),
+            None if !summary.safe => {
+                let error = anyhow::anyhow!("{} was done, the safe state not reached", name);
+                let error = FailureKind::Error(error);
+                Err(Failure { ended: Ended::Instrument, error })
+            }
             None => Ok(summary),
         }
     }
@@ -129,7 +139,7 @@ pub(super) fn knob_failure(error: &KnobError) -> Failure {
     let help = error.help().map(|help| format!(" ({help})")).unwrap_or_default();
     let mut failure = Failure::usage(anyhow::anyhow!("{error}{help}"));
     if matches!(error, KnobError::BeyondLimit { .. }) {
-        failure.ended = super::Ended::Limit;
+        failure.ended = Ended::Limit;
     }
     failure
 }

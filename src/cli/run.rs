@@ -14,6 +14,10 @@ use crate::record::{Catalogue, Outcome, RunFolder, TRACE_FOLDER, Value};
 use crate::run::{Engine, Recorder, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
+/// What is told when the safe state was not reached, whatever else happened.
+pub(super) const NOT_SAFE: &str =
+    "error: the safe state was NOT reached; see the warnings above, and go to the bench";
+
 /// Execute a sequence and keep the record of it.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
@@ -38,23 +42,27 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         runtime.block_on(execute(arguments, terminal.interactive, plan, &sequence))?;
     let report = finish_folder(&folder, terminal);
     let summary = ran.map_err(bench_failure)?;
-    if arguments.json {
-        terminal.line(as_json(&folder, &summary).to_string())?;
+    let printed = if arguments.json {
+        terminal.line(as_json(&folder, &summary).to_string())
     } else {
-        print(&summary, &folder, report.as_ref(), terminal)?;
+        print(&summary, &folder, report.as_ref(), terminal)
+    };
+    // How the run ended counts, also when nobody reads it.
+    if let Err(failure) = printed {
+        terminal.tell_failure(&failure);
+    }
+    if !summary.safe {
+        terminal.tell(NOT_SAFE);
     }
     match (summary.outcome, summary.error) {
         (Outcome::Completed, _) => Ok(Ended::Done),
         (Outcome::ExpectationFailed, _) => Ok(Ended::ExpectationFailed),
-        (Outcome::Stopped, _) => {
+        (Outcome::Stopped, _) if summary.safe => {
             terminal.tell("stopped by the operator; the bench is in its safe state");
             Ok(Ended::Stopped)
         }
         (Outcome::Failed, Some(error)) => Err(run_failure(error)),
-        (Outcome::Failed, None) => {
-            terminal.tell("error: the safe state was not reached; see the warnings above");
-            Ok(Ended::Instrument)
-        }
+        (Outcome::Stopped, _) | (Outcome::Failed, None) => Ok(Ended::Instrument),
     }
 }
 

@@ -1,8 +1,24 @@
 //! Where a command's words go: standard output for results, standard error for everything else.
 
+use std::borrow::Cow;
 use std::io::{self, IsTerminal, Write};
 
 use super::failure::Failure;
+
+/// Text with nothing in it that a terminal would obey: what instruments and files say may hold
+/// control characters, and those could move the cursor, hide lines or set the window's title.
+pub(super) fn plain(text: &str) -> Cow<'_, str> {
+    let obeyed = |c: char| {
+        // Marks that turn the direction of writing let a text read as another one.
+        let turns = matches!(c, '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}');
+        turns || (c.is_control() && !matches!(c, '\n' | '\t'))
+    };
+    if !text.chars().any(obeyed) {
+        return Cow::Borrowed(text);
+    }
+    let shown = text.chars().map(|c| if obeyed(c) { '\u{fffd}' } else { c });
+    Cow::Owned(shown.collect())
+}
 
 /// The two streams and what they can do.
 pub struct Terminal {
@@ -28,12 +44,13 @@ impl Terminal {
         }
     }
 
-    /// Prints a line of the result.
+    /// Prints a line of the result; control characters in it are made visible.
     ///
     /// # Errors
     /// When the reader has gone away or the disk is full.
     pub fn line(&mut self, text: impl AsRef<str>) -> Result<(), Failure> {
-        writeln!(self.out, "{}", text.as_ref()).and_then(|()| self.out.flush()).map_err(|error| {
+        let text = plain(text.as_ref());
+        writeln!(self.out, "{text}").and_then(|()| self.out.flush()).map_err(|error| {
             // A reader such as `head` that has seen enough is no failure of ours.
             if error.kind() == io::ErrorKind::BrokenPipe {
                 Failure::reader_gone()
@@ -43,8 +60,30 @@ impl Terminal {
         })
     }
 
-    /// Prints a line about what is going on. Not being able to is no reason to stop.
+    /// Prints a line about what is going on; control characters in it are made visible. Not being
+    /// able to print is no reason to stop.
     pub fn tell(&mut self, text: impl AsRef<str>) {
-        let _ = writeln!(self.err, "{}", text.as_ref());
+        let _ = writeln!(self.err, "{}", plain(text.as_ref()));
+    }
+
+    /// Prints a failure, in colour where a person watches.
+    pub fn tell_failure(&mut self, failure: &Failure) {
+        let shown = failure.render(self.colour);
+        if !shown.is_empty() {
+            let _ = writeln!(self.err, "{shown}");
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn nothing_that_a_terminal_obeys_is_printed() {
+        let hostile = "0,\"\u{1b}]0;title\u{7}\u{9b}2J\u{202e}no\r\tok\n\"";
+        let shown = "0,\"\u{fffd}]0;title\u{fffd}\u{fffd}2J\u{fffd}no\u{fffd}\tok\n\"";
+        assert_eq!(plain(hostile), shown);
+        assert_eq!(plain("−16 dB, 20 °C"), "−16 dB, 20 °C");
     }
 }

@@ -3,6 +3,7 @@
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::figures_table::{ber, bit_errors};
+use super::terminal::plain;
 use crate::record::figure;
 use crate::run::{Progress, ProgressEvent};
 
@@ -35,6 +36,7 @@ impl Watch {
     }
 
     fn tell(&self, text: &str) {
+        let text = plain(text);
         if self.interactive {
             self.bar.println(text);
         } else {
@@ -86,7 +88,7 @@ impl Progress for Watch {
             ProgressEvent::Set { setting, value } => {
                 self.settings += 1;
                 self.last_setting = format!("{setting} {value}");
-                self.bar.set_message(self.last_setting.clone());
+                self.bar.set_message(plain(&self.last_setting).into_owned());
             }
             ProgressEvent::Probe { done, most } => {
                 self.bar.set_message(format!("probe {done} of at most {most}"));
@@ -97,7 +99,8 @@ impl Progress for Watch {
             }
             ProgressEvent::Measuring { label, captures, bits } => {
                 let label = label.unwrap_or("measure");
-                self.bar.set_message(format!("{label}: {captures} captures, {bits} bits"));
+                let text = format!("{label}: {captures} captures, {bits} bits");
+                self.bar.set_message(plain(&text).into_owned());
             }
             ProgressEvent::Measured { label, frame, figures, passed } => {
                 self.bar.inc(1);

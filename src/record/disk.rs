@@ -6,10 +6,11 @@ use std::path::{Path, PathBuf};
 
 use super::error::RecordError;
 
-/// Name under which a file is written before it is complete: hidden, and of no known ending.
+/// Name under which a file is written before it is complete: hidden, of no known ending, and its own
+/// for every process, so that two that write the same file do not write into one another's.
 pub(super) fn part_path(path: &Path) -> PathBuf {
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
-    path.with_file_name(format!(".{}.part", name.unwrap_or_default()))
+    path.with_file_name(format!(".{}.{}.part", name.unwrap_or_default(), std::process::id()))
 }
 
 /// Writes `path` through a temporary name, flushed to disk; whoever sees `path` sees all of it.
@@ -25,8 +26,10 @@ pub(super) fn with_part<T>(
     fill: impl FnOnce(&mut File, &Path) -> Result<T, RecordError>,
 ) -> Result<T, RecordError> {
     let part = part_path(path);
+    // Left behind by a crash, or put there to lead elsewhere: what is written must be a new file.
+    let _ = fs::remove_file(&part);
     let done =
-        File::create(&part).map_err(RecordError::io(&part, "create")).and_then(|mut file| {
+        File::create_new(&part).map_err(RecordError::io(&part, "create")).and_then(|mut file| {
             let value = fill(&mut file, &part)?;
             file.sync_all().map_err(RecordError::io(&part, "flush"))?;
             fs::rename(&part, path).map_err(RecordError::io(path, "name"))?;
@@ -55,4 +58,24 @@ pub(super) fn read_bounded(path: &Path, limit: u64) -> Result<Vec<u8>, RecordErr
         return Err(RecordError::content(path, format!("is longer than {limit} bytes")));
     }
     Ok(bytes)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_in_a_run_folder_does_not_lead_the_writer_elsewhere() {
+        let folder = tempfile::tempdir().unwrap();
+        let other = folder.path().join("other");
+        fs::write(&other, "precious").unwrap();
+        let path = folder.path().join("report.html");
+        std::os::unix::fs::symlink(&other, &path).unwrap();
+        std::os::unix::fs::symlink(&other, part_path(&path)).unwrap();
+        write_whole(&path, b"page").unwrap();
+        assert_eq!(fs::read(&other).unwrap(), b"precious");
+        assert_eq!(fs::read(&path).unwrap(), b"page");
+        assert!(!path.is_symlink());
+    }
 }

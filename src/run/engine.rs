@@ -1,5 +1,8 @@
 //! The engine: one action after the other, and the safe state at every end.
 
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::task::Poll;
+
 use beamwarden_drivers::Class;
 
 use super::error::RunError;
@@ -86,14 +89,13 @@ impl<'a> Engine<'a> {
         let run = self.recorder.folder().name().to_string();
         let actions = planned.measurements.saturating_add(planned.searches);
         self.progress.take(ProgressEvent::Began { run: &run, actions });
-        let worked = self.work().await;
+        let worked = unless_it_panics(self.work()).await;
         if let Err(error) = &worked {
             self.report(error);
         }
-        let tidied = self.phase(Phase::Finally).await;
-        if let Err(error) = &tidied {
-            self.report(error);
-        }
+        // What tidies up runs to its end also after a stop, unless that is asked for once more.
+        self.stop = self.stop.for_tidying_up();
+        let tidied = unless_it_panics(self.tidy_up()).await;
         let safe = self.safe_state().await;
         self.finish(worked.and(tidied), safe)
     }
@@ -113,6 +115,37 @@ impl<'a> Engine<'a> {
         self.phase(Phase::Steps).await
     }
 
+    /// Does all of `finally`: what fails is told and the rest is done all the same. Yields the
+    /// first failure.
+    async fn tidy_up(&mut self) -> Result<(), RunError> {
+        self.progress.take(ProgressEvent::Phase("finally"));
+        let mut first = Ok(());
+        for item in Walk::of(self.sequence, Phase::Finally) {
+            // There is no sweep in `finally`, so that nothing but steps comes.
+            let WalkItem::Do(step) = item else { continue };
+            if self.stop.asked() {
+                self.report(&RunError::Stopped);
+                return first.and(Err(RunError::Stopped));
+            }
+            let mut outcomes = Vec::new();
+            if let Action::Set(assignments) = &step.action {
+                let place = self.place(step);
+                for assignment in assignments {
+                    outcomes.push(self.set(&assignment.setting, &assignment.value, &place).await);
+                }
+            } else {
+                outcomes.push(self.step(step).await);
+            }
+            for outcome in outcomes {
+                if let Err(error) = &outcome {
+                    self.report(error);
+                }
+                first = first.and(outcome);
+            }
+        }
+        first
+    }
+
     async fn phase(&mut self, phase: Phase) -> Result<(), RunError> {
         let sequence = self.sequence;
         self.progress.take(ProgressEvent::Phase(match phase {
@@ -121,8 +154,7 @@ impl<'a> Engine<'a> {
             Phase::Finally => "finally",
         }));
         for item in Walk::of(sequence, phase) {
-            // What tidies up runs to its end also after a stop.
-            if phase != Phase::Finally && self.stop.asked() {
+            if self.stop.asked() {
                 return Err(RunError::Stopped);
             }
             match item {
@@ -140,7 +172,8 @@ impl<'a> Engine<'a> {
                 }
             }
         }
-        Ok(())
+        // A last wait that a stop cut short is no end of the plan.
+        if self.stop.asked() { Err(RunError::Stopped) } else { Ok(()) }
     }
 
     /// Makes the settings of a new combination; a failure is told with the combination.
@@ -296,6 +329,23 @@ impl<'a> Engine<'a> {
     }
 }
 
+/// Yields what a future yields, or that it panicked: a fault of ours must not keep the bench from
+/// its safe state.
+async fn unless_it_panics<T>(
+    work: impl Future<Output = Result<T, RunError>>,
+) -> Result<T, RunError> {
+    let mut work = std::pin::pin!(work);
+    std::future::poll_fn(|context| {
+        let poll = AssertUnwindSafe(|| work.as_mut().poll(context));
+        catch_unwind(poll).unwrap_or_else(|panic| {
+            let text = panic.downcast_ref::<&str>().map(ToString::to_string);
+            let text = text.or_else(|| panic.downcast_ref::<String>().cloned());
+            Poll::Ready(Err(RunError::Panicked(text.unwrap_or_default())))
+        })
+    })
+    .await
+}
+
 /// A driver's class in the record's words.
 fn fault_class(class: Class) -> FaultClass {
     match class {
@@ -306,3 +356,6 @@ fn fault_class(class: Class) -> FaultClass {
         Class::Internal => FaultClass::Internal,
     }
 }
+
+#[cfg(test)]
+mod tests;

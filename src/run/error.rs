@@ -30,6 +30,9 @@ pub enum RunError {
         #[source]
         source: AnalysisError,
     },
+    /// The program itself failed.
+    #[error("a fault of this program, please report it: {0}")]
+    Panicked(String),
     /// The operator stopped the run.
     #[error("stopped by the operator")]
     Stopped,
@@ -46,7 +49,9 @@ impl RunError {
     pub fn class(&self) -> Class {
         match self {
             RunError::Bench { source, .. } => source.class(),
-            RunError::Record(_) | RunError::Analysis { .. } => Class::Internal,
+            RunError::Record(_) | RunError::Analysis { .. } | RunError::Panicked(_) => {
+                Class::Internal
+            }
             RunError::Stopped => Class::Operator,
         }
     }

@@ -5,7 +5,7 @@
 use std::collections::HashMap;
 
 use super::step::{Action, Sequence};
-use super::walk::{Phase, Walk, WalkItem};
+use super::walk::{Phase, Walk, WalkItem, count};
 use crate::bench::knob::{FRAME, KnobValue};
 use crate::phy::frame::build;
 
@@ -47,7 +47,10 @@ struct OnAir {
     bits: f64,
 }
 
-/// Walks the whole plan in constant memory.
+/// Points that are walked one by one; of a longer plan the rest costs what these did on average.
+const WALKED_POINTS_MAX: u64 = 200_000;
+
+/// Walks the plan in constant memory and bounded time.
 #[must_use]
 pub fn estimate(sequence: &Sequence) -> Estimate {
     let mut sum = Estimate::default();
@@ -56,6 +59,10 @@ pub fn estimate(sequence: &Sequence) -> Estimate {
     let mut angle: Option<f64> = None;
     for phase in [Phase::Prepare, Phase::Steps, Phase::Finally] {
         for item in Walk::of(sequence, phase) {
+            if sum.points >= WALKED_POINTS_MAX {
+                extrapolate(&mut sum, sequence);
+                break;
+            }
             let changes: Vec<(&str, &KnobValue)> = match &item {
                 WalkItem::Enter { point, changes, .. } => {
                     sum.points += u64::from(point.is_some());
@@ -88,6 +95,21 @@ pub fn estimate(sequence: &Sequence) -> Estimate {
     sum
 }
 
+/// From the points walked to all of them.
+fn extrapolate(sum: &mut Estimate, sequence: &Sequence) {
+    let all = count(&sequence.steps);
+    let factor = all.points as f64 / sum.points as f64;
+    *sum = Estimate {
+        points: all.points,
+        measurements: all.measurements,
+        searches: all.searches,
+        // Beyond what fits the sum saturates, as the counts do.
+        captures: (sum.captures as f64 * factor) as u64,
+        disk_bytes: sum.disk_bytes * factor,
+        time_s: sum.time_s * factor,
+    };
+}
+
 fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
     match action {
         Action::Wait(duration) => sum.time_s += duration.as_secs_f64(),
@@ -102,7 +124,7 @@ fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
             sum.measurements += 1;
             sum.time_s += captures * CAPTURE_S;
             if measure.keep_captures {
-                sum.captures += captures as u64;
+                sum.captures = sum.captures.saturating_add(captures as u64);
                 sum.disk_bytes += captures * on_air.chips * SAMPLES_PER_SYMBOL * BYTES_PER_SAMPLE;
             }
         }
@@ -120,4 +142,38 @@ fn frame_on_air(value: &KnobValue, known: &mut HashMap<String, OnAir>) -> Option
         OnAir { chips: frame.chips.len() as f64, bits: (frame.psdu.len() * 8).max(1) as f64 };
     known.insert(name.clone(), on_air);
     Some(on_air)
+}
+
+#[cfg(test)]
+mod tests {
+    use beamwarden_drivers::fault::Source;
+    use beamwarden_drivers::quantity::Dimension;
+
+    use super::*;
+    use crate::bench::knob::{Knob, KnobKind, KnobTable};
+    use crate::sequence::read_sequence;
+
+    #[test]
+    fn a_plan_of_any_size_is_estimated_at_once() {
+        let mut knobs = KnobTable::default();
+        for name in ["a.v", "b.v", "c.v"] {
+            let kind = KnobKind::Number(Dimension::Voltage);
+            knobs.add(Knob { name: name.into(), kind, at_least: vec![], at_most: vec![] });
+        }
+        let range = "{from: 0 V, to: 1 V, count: 10000000}";
+        let text = format!(
+            "sequence: long
+steps:
+  - sweep: {{a.v: {range}, b.v: {range}}}
+    do: [{{measure: {{as: one}}}}, {{wait: 1 s}}]
+"
+        );
+        let sequence = read_sequence(&Source::new("long.yaml", text), &knobs).unwrap();
+        let estimate = estimate(&sequence);
+        assert_eq!(estimate.points, 100_000_000_000_000);
+        assert_eq!(estimate.measurements, estimate.points);
+        // One second of waiting, one of capturing, two settings at most.
+        let each_s = estimate.time_s / 1e14;
+        assert!((2.0..2.05).contains(&each_s), "{each_s}");
+    }
 }

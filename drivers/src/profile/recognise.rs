@@ -55,9 +55,10 @@ impl Profile {
             Some((header, rest)) => (header, rest.trim()),
             None => (message, ""),
         };
-        // The self-test is the one common query that may move or switch something.
-        if header.ends_with('?') && !header.eq_ignore_ascii_case("*TST?") {
-            return Recognised::Query;
+        if header.ends_with('?') {
+            // A parameter of a query never looks like another header.
+            let only_asks = !acts(header) && !rest.starts_with([':', '*']);
+            return if only_asks { Recognised::Query } else { Recognised::Unknown };
         }
         self.settings
             .iter()
@@ -70,6 +71,20 @@ impl Profile {
             })
             .unwrap_or(Recognised::Unknown)
     }
+}
+
+/// Whether a query does more than ask: it may switch outputs, move something or start a record.
+/// IEEE 488.2 §10.38 (self-test) and §10.2 (calibration), clause numbers from memory; SCPI-99 vol. 2
+/// has the roots CALibration, DIAGnostic and TEST for it, and READ for "initiate, then fetch".
+fn acts(header: &str) -> bool {
+    let plain = header.trim_end_matches('?');
+    if let Some(common) = plain.strip_prefix('*') {
+        return ["TST", "CAL"].iter().any(|word| common.eq_ignore_ascii_case(word));
+    }
+    // A suffix chooses one of several of a kind: CALibration2:ALL.
+    let root = plain.trim_start_matches(':').split(':').next().unwrap_or_default();
+    let root = root.trim_end_matches(|c: char| c.is_ascii_digit());
+    ["CALibration", "DIAGnostic", "READ", "TEST"].iter().any(|known| mnemonic_matches(known, root))
 }
 
 /// Whether a header has the same nodes as a known one, each in its long or short spelling.
@@ -115,6 +130,14 @@ mod tests {
             "*IDN?;VOLT 3",
             "*RST",
             "*TST?",
+            "*IDN? :VOLT 3",
+            "*IDN? *RST",
+            "*cal?",
+            "CAL?",
+            ":CALibration2:ALL?",
+            "TEST:ALL?",
+            "diag:upd?",
+            "READ?",
             "SOUR:VOLT:LEV:IMM:AMPL 3 KV",
             "SOURCE:VOLTA:LEV:IMM:AMPL 3",
             "",

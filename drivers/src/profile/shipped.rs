@@ -55,8 +55,8 @@ pub(crate) fn read_source(
     shipped: &[(&'static str, &'static str)],
 ) -> Result<Source, LoadError> {
     let path = near.map_or_else(|| Path::new(name).to_path_buf(), |folder| folder.join(name));
-    match std::fs::read_to_string(&path) {
-        Ok(text) => Ok(Source::new(path.display().to_string(), text)),
+    match Source::read(&path) {
+        Ok(source) => Ok(source),
         // A file that is there but cannot be read must not be replaced in silence.
         Err(error) if error.kind() != io::ErrorKind::NotFound => Err(LoadError::Unreadable {
             name: path.display().to_string(),

@@ -93,7 +93,7 @@ actions:
             "nothing fills '{nmae}' here",
             "'samples' is no input with samples",
             "this profile has no completion query",
-            "a time from 0 s upwards is wanted here",
+            "a time from 0 s to 24 h is wanted here",
         ],
     );
     let source = Source::new("p.yaml", "role: supply\n");
