@@ -130,9 +130,12 @@ mod tests {
     fn a_lost_frame_shows_wherever_it_was() {
         for lost in 0..3 {
             let captures: Vec<_> = (0..3)
-                .map(|n| match n == lost {
-                    true => capture(false, None, None),
-                    false => capture(true, Some(-15.0), Some(10)),
+                .map(|n| {
+                    if n == lost {
+                        capture(false, None, None)
+                    } else {
+                        capture(true, Some(-15.0), Some(10))
+                    }
                 })
                 .collect();
             let together = combine(&captures);
