@@ -24,6 +24,9 @@ const TRACE_NAME: &str = "FRAME";
 const MARGIN: f64 = 0.02;
 /// The shortest such margin in seconds.
 const MARGIN_S: f64 = 0.4e-6;
+/// Level of every frame in the source's memory, relative to full scale of one axis: frames are
+/// compared at equal power, and the shipped ones have peaks below full scale at this level.
+const FRAME_RMS_DBFS: f64 = -6.0;
 
 /// Volts of one code that any converter might have, with a very wide margin.
 const SCALES_V: RangeInclusive<f64> = 1e-15..=1e15;
@@ -36,6 +39,9 @@ pub(super) struct LoadedFrame {
     frame: Frame,
     /// Time of one pass of the waveform.
     duration_s: f64,
+    /// Level in the source's memory, relative to full scale of one axis.
+    rms_dbfs: f64,
+    crest_factor_db: f64,
 }
 
 /// How long a record shall be.
@@ -125,7 +131,8 @@ impl Bench {
         let (source, _) = self.of_role(Role::WaveformSource)?;
         let built = frame::build(spec)?;
         let sample_rate_hz = self.number_of(&format!("{source}.sample_rate")).await?;
-        let waveform = shape(&built.chips, &self.shape_config(sample_rate_hz))?;
+        let mut waveform = shape(&built.chips, &self.shape_config(sample_rate_hz))?;
+        let rms_dbfs = waveform.level_to(FRAME_RMS_DBFS);
         let codes = waveform.to_codes();
         self.frame = None;
         self.standing.remove(FRAME);
@@ -142,7 +149,7 @@ impl Bench {
             at: Instant::now(),
         };
         self.remember(&settled);
-        self.frame = Some(loaded(name, spec, built, &waveform));
+        self.frame = Some(loaded(name, spec, built, &waveform, rms_dbfs));
         Ok(settled)
     }
 
@@ -190,7 +197,8 @@ impl Bench {
     /// The frame on the air in the record's words.
     #[must_use]
     pub fn frame_record(&self) -> Option<FrameRecord> {
-        let LoadedFrame { name, spec, frame, .. } = self.frame.as_ref()?;
+        let LoadedFrame { name, spec, frame, rms_dbfs, crest_factor_db, .. } =
+            self.frame.as_ref()?;
         let (generator, seed) = match &spec.payload {
             Payload::Prbs { order, seed, .. } => (Some(order.to_string()), Some(u64::from(*seed))),
             Payload::Octets(_) => (None, None),
@@ -209,6 +217,8 @@ impl Bench {
             payload_generator: generator,
             payload_seed: seed,
             payload_sha256: Some(sha256_hex(&frame.psdu)),
+            rms_dbfs: Some(*rms_dbfs),
+            crest_factor_db: Some(*crest_factor_db),
         })
     }
 
@@ -292,9 +302,21 @@ impl Bench {
     }
 }
 
-fn loaded(name: &str, spec: &FrameSpec, frame: Frame, waveform: &Waveform) -> LoadedFrame {
-    let duration_s = waveform.duration_s();
-    LoadedFrame { name: name.to_string(), spec: spec.clone(), frame, duration_s }
+fn loaded(
+    name: &str,
+    spec: &FrameSpec,
+    frame: Frame,
+    waveform: &Waveform,
+    rms_dbfs: f64,
+) -> LoadedFrame {
+    LoadedFrame {
+        name: name.to_string(),
+        spec: spec.clone(),
+        frame,
+        duration_s: waveform.duration_s(),
+        rms_dbfs,
+        crest_factor_db: waveform.crest_factor_db,
+    }
 }
 
 /// Samples a second for an interval in seconds. What a scope tells in decimals, such as 1.25e-10, is

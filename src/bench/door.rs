@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use beamwarden_drivers::instrument::Instrument;
+use beamwarden_drivers::instrument::{Inputs, Instrument};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
@@ -15,6 +15,7 @@ use tokio::time::Instant;
 use super::capture::LoadedFrame;
 use super::error::BenchError;
 use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobKind, KnobValue};
+use super::lock::Locks;
 use super::plan::{BenchPlan, InstrumentPlan, from_driver, to_driver, weight_setting};
 use super::simulated::Simulated;
 use super::trace::TraceKeeper;
@@ -80,6 +81,8 @@ pub struct Bench {
     steering: Steering,
     /// Lives as long as its instruments.
     simulated: Option<Simulated>,
+    /// Held as long as the bench is open.
+    _locks: Locks,
     trace: Option<TraceKeeper>,
     began: Instant,
 }
@@ -101,12 +104,14 @@ impl Bench {
     /// `trace`, keeps every message. What answers can still be brought to its safe state.
     ///
     /// # Errors
-    /// When the simulated bench cannot be set up.
+    /// When another process drives an instrument, or the simulated bench cannot be set up; then
+    /// nothing is sent at all.
     pub async fn open_what_answers(
         plan: BenchPlan,
         trace: Option<&TraceKeeper>,
     ) -> Result<(Self, Vec<(String, BenchError)>), BenchError> {
         let mut bench = Bench {
+            _locks: Locks::take(&plan)?,
             simulated: Simulated::for_plan(&plan)?,
             instruments: BTreeMap::new(),
             standing: BTreeMap::new(),
@@ -479,7 +484,7 @@ impl Bench {
     /// Brings the bench to its safe state, every entry whatever became of the ones before. What
     /// fails is tried once more when all others are done: a lost answer or a restarted instrument
     /// must not leave an output on, and one that does not answer must not keep the others waiting.
-    pub async fn safe_state(&mut self) -> Vec<(String, Result<(), BenchError>)> {
+    pub async fn safe_state(&mut self) -> Vec<(String, Result<Vec<Settled>, BenchError>)> {
         let mut outcomes = Vec::new();
         let wanted = self.plan.safe_state.clone();
         for (setting, value) in &wanted {
@@ -507,15 +512,42 @@ impl Bench {
     }
 
     /// One entry of the safe state; a read-back that differs is an error here.
-    async fn set_safe(&mut self, setting: &str, value: &KnobValue) -> Result<(), BenchError> {
+    async fn set_safe(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+    ) -> Result<Vec<Settled>, BenchError> {
         let settled = self.set(setting, value).await?;
         match settled.iter().find(|one| !one.matched) {
             Some(one) => Err(BenchError::Nonsense {
                 instrument: one.setting.clone(),
                 message: format!("reads back {}", one.read_back),
             }),
-            None => Ok(()),
+            None => Ok(settled),
         }
+    }
+
+    /// Whether a setting moves the turntable.
+    #[must_use]
+    pub fn moves(&self, setting: &str) -> bool {
+        let table = self.plan.of_role(Role::Turntable);
+        table.is_some_and(|table| {
+            setting.strip_prefix(&table.name).is_some_and(|s| s.starts_with('.'))
+        })
+    }
+
+    /// Stops the turntable where it is, when its profile can.
+    ///
+    /// # Errors
+    /// What the instrument or its link failed at.
+    pub async fn halt(&mut self) -> Result<(), BenchError> {
+        let Ok((name, table)) = self.of_role(Role::Turntable) else { return Ok(()) };
+        if table.driver().profile.action("stop").is_some() {
+            table.perform("stop", &Inputs::none()).await?;
+        }
+        // Wherever it was going, it is not there.
+        self.standing.retain(|setting, _| !setting.starts_with(&format!("{name}.")));
+        Ok(())
     }
 
     /// The weights of both arrays as a snapshot shows them, for the record.

@@ -48,6 +48,19 @@ pub enum BenchError {
         /// The bits.
         foreign: u32,
     },
+    /// Another process drives an instrument.
+    #[error(
+        "{0} is in use by another beamwarden on this machine; nothing was sent to any instrument"
+    )]
+    InUse(String),
+    /// The lock that keeps two processes apart cannot be had.
+    #[error("failed to lock {address}: {why}")]
+    Lock {
+        /// The address.
+        address: String,
+        /// What the system says.
+        why: String,
+    },
     /// The bench file describes no arrays.
     #[error("the bench has no beams; describe both arrays in the bench file")]
     NoArrays,
@@ -79,7 +92,10 @@ impl BenchError {
                 Class::Limit
             }
             BenchError::Instrument(error) => error.class(),
-            BenchError::Nonsense { .. } | BenchError::NotOpen(_) => Class::Instrument,
+            BenchError::Nonsense { .. }
+            | BenchError::NotOpen(_)
+            | BenchError::InUse(_)
+            | BenchError::Lock { .. } => Class::Instrument,
             BenchError::Simulated(_) => Class::Internal,
             BenchError::Knob(_)
             | BenchError::NoInstrument(_)

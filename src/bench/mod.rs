@@ -7,6 +7,7 @@ pub mod file;
 pub mod frame_file;
 pub mod grammar;
 pub mod knob;
+mod lock;
 mod plan;
 mod simulated;
 mod trace;

@@ -63,7 +63,8 @@ fn ended(class: Class) -> Ended {
     match class {
         Class::Transient | Class::Instrument => Ended::Instrument,
         Class::Limit => Ended::Limit,
-        Class::Operator => Ended::Stopped,
+        // What a person has to put right; a stop is an outcome of its own, not an error class.
+        Class::Operator => Ended::Usage,
         Class::Internal => Ended::Internal,
     }
 }

@@ -12,7 +12,7 @@ pub struct Arguments {
     #[command(flatten)]
     now: Now,
     /// Take so many captures and print their figures together.
-    #[arg(long, value_name = "COUNT", default_value_t = 1)]
+    #[arg(long, value_name = "COUNT", default_value_t = 1, value_parser = clap::value_parser!(u64).range(1..))]
     captures: u64,
     /// One JSON object, for programs.
     #[arg(long)]
@@ -20,7 +20,7 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let until = Until { captures: Some(arguments.captures.max(1)), ..Until::ONE_CAPTURE };
+    let until = Until { captures: Some(arguments.captures), ..Until::ONE_CAPTURE };
     let action =
         Action::Measure(Measure { label: None, until, keep_captures: true, expect: Vec::new() });
     let summary = arguments.now.act("measure", action, arguments.json, terminal)?;

@@ -66,9 +66,10 @@ impl Now {
             if !prepared {
                 engine.leave_as_it_stands();
             }
-            Ok::<RunSummary, Failure>(match failures.into_iter().next() {
-                None => engine.execute().await,
-                Some((_, error)) => engine.give_up(error).await,
+            Ok::<RunSummary, Failure>(if failures.is_empty() {
+                engine.execute().await
+            } else {
+                engine.give_up(failures).await
             })
         })?;
         if !summary.safe {

@@ -91,10 +91,8 @@ async fn execute(
     };
     let mut watch = Watch::new(interactive, arguments.json);
     let engine = Engine::new(sequence, &mut bench, &mut recorder, &mut watch, stop);
-    let summary = match failures.into_iter().next() {
-        None => engine.execute().await,
-        Some((_, error)) => engine.give_up(error).await,
-    };
+    let summary =
+        if failures.is_empty() { engine.execute().await } else { engine.give_up(failures).await };
     Ok((folder, Ok(summary)))
 }
 

@@ -45,7 +45,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             terminal.line(words(found))?;
         }
     }
-    let nothing = summary.searches.iter().any(|found| found.result.chosen.is_none());
+    let nothing = summary.searches.iter().any(|found| found.chosen().is_none());
     Ok(if nothing { Ended::ExpectationFailed } else { Ended::Done })
 }
 
@@ -55,7 +55,7 @@ fn as_json(found: &SearchFound) -> serde_json::Value {
     json!({
         "probes": probes,
         "before": found.before,
-        "chosen": found.result.chosen.map(|probe| found.probe(&probe)),
+        "chosen": found.chosen(),
         "runner_up": found.result.runner_up.map(|probe| found.probe(&probe)),
         "gain_db": found.gain_db(),
     })
@@ -72,7 +72,7 @@ fn words(found: &SearchFound) -> String {
         found.before.rx_deg,
         show(found.before.snr_db)
     );
-    let Some(chosen) = found.result.chosen.map(|probe| found.probe(&probe)) else {
+    let Some(chosen) = found.chosen() else {
         return format!("{before}\nchosen  none: no beam rises above noise; beams left as before");
     };
     let gain = found.gain_db().map(|gain| format!(", gained {gain:+.1} dB")).unwrap_or_default();

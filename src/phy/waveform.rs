@@ -103,6 +103,22 @@ pub struct Waveform {
 }
 
 impl Waveform {
+    /// Scales the waveform to an rms level relative to full scale (of one axis), so that different
+    /// frames radiate the same power; lower where a peak would pass full scale. Yields the level
+    /// reached in dB.
+    pub fn level_to(&mut self, rms_dbfs: f64) -> f64 {
+        let count = self.samples.len().max(1) as f64;
+        let power: f64 = self.samples.iter().map(|z| f64::from(z.norm_sqr())).sum::<f64>() / count;
+        let peak = self.samples.iter().map(|z| z.re.abs().max(z.im.abs())).fold(0.0, f32::max);
+        if power <= 0.0 || peak <= 0.0 {
+            return f64::NEG_INFINITY;
+        }
+        let wanted = 10f64.powf(rms_dbfs / 20.0) / power.sqrt();
+        let factor = wanted.min(1.0 / f64::from(peak));
+        self.samples.iter_mut().for_each(|z| *z *= factor as f32);
+        10.0 * power.log10() + 20.0 * factor.log10()
+    }
+
     /// 16-bit codes for the source, I and Q taking turns. Full scale is 32767.
     pub fn to_codes(&self) -> Vec<i16> {
         let code = |value: f32| (value * f32::from(i16::MAX)).round() as i16;

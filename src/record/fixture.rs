@@ -218,6 +218,8 @@ impl Writer {
                 at: start(),
             }],
             frame: Some(FrameRecord {
+                rms_dbfs: None,
+                crest_factor_db: None,
                 name: shot.frame.to_owned(),
                 modulation: if shot.levels == 2 { "QPSK" } else { "16-QAM" }.to_owned(),
                 code: None,

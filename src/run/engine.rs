@@ -12,7 +12,7 @@ use super::recorder::Recorder;
 use super::search::SearchFound;
 use super::stop::Stop;
 use crate::bench::knob::KnobValue;
-use crate::bench::{Bench, BenchError};
+use crate::bench::{Bench, BenchError, Settled};
 use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
 
@@ -95,16 +95,21 @@ impl<'a> Engine<'a> {
         }
         // What tidies up runs to its end also after a stop, unless that is asked for once more.
         self.stop = self.stop.for_tidying_up();
-        let tidied = unless_it_panics(self.tidy_up()).await;
+        let stopped = matches!(worked, Err(RunError::Stopped));
+        let tidied = unless_it_panics(self.tidy_up(stopped)).await;
         let safe = self.safe_state().await;
         self.finish(worked.and(tidied), safe)
     }
 
     /// Ends before the first step, because an instrument does not answer: those that do are
     /// brought to their safe state, and the record says why.
-    pub async fn give_up(mut self, error: BenchError) -> RunSummary {
-        let error = RunError::bench("opening the bench", error);
-        self.report(&error);
+    pub async fn give_up(mut self, failures: Vec<(String, BenchError)>) -> RunSummary {
+        let mut first = RunError::Stopped;
+        for (_, error) in failures.into_iter().rev() {
+            first = RunError::bench("opening the bench", error);
+            self.report(&first);
+        }
+        let error = first;
         let safe = self.safe_state().await;
         self.finish(Err(error), safe)
     }
@@ -116,8 +121,8 @@ impl<'a> Engine<'a> {
     }
 
     /// Does all of `finally`: what fails is told and the rest is done all the same. Yields the
-    /// first failure.
-    async fn tidy_up(&mut self) -> Result<(), RunError> {
+    /// first failure. After a stop the table does not move again: whoever stopped may be near it.
+    async fn tidy_up(&mut self, stopped: bool) -> Result<(), RunError> {
         self.progress.take(ProgressEvent::Phase("finally"));
         let mut first = Ok(());
         for item in Walk::of(self.sequence, Phase::Finally) {
@@ -131,6 +136,11 @@ impl<'a> Engine<'a> {
             if let Action::Set(assignments) = &step.action {
                 let place = self.place(step);
                 for assignment in assignments {
+                    if stopped && self.bench.moves(&assignment.setting) {
+                        let left = format!("{}: left as it is after the stop", assignment.setting);
+                        outcomes.push(self.warn(left));
+                        continue;
+                    }
                     outcomes.push(self.set(&assignment.setting, &assignment.value, &place).await);
                 }
             } else {
@@ -230,8 +240,12 @@ impl<'a> Engine<'a> {
         value: &KnobValue,
         place: &str,
     ) -> Result<(), RunError> {
-        let settled = self.bench.set(setting, value).await;
-        let settled = settled.map_err(|error| RunError::bench(place, error))?;
+        let settled = if self.bench.moves(setting) {
+            self.move_table(setting, value, place).await?
+        } else {
+            let settled = self.bench.set(setting, value).await;
+            settled.map_err(|error| RunError::bench(place, error))?
+        };
         for one in settled {
             self.recorder.setting(&one)?;
             let value = one.read_back.to_string();
@@ -248,6 +262,27 @@ impl<'a> Engine<'a> {
         Ok(())
     }
 
+    /// Sets a knob of the turntable; a stop ends the motion at once, for a hand may be in the way.
+    async fn move_table(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+    ) -> Result<Vec<Settled>, RunError> {
+        let stop = self.stop.clone();
+        let settled = tokio::select! {
+            settled = self.bench.set(setting, value) => Some(settled),
+            () = stop.wait() => None,
+        };
+        match settled {
+            Some(settled) => settled.map_err(|error| RunError::bench(place, error)),
+            None => {
+                self.bench.halt().await.map_err(|error| RunError::bench(place, error))?;
+                Err(RunError::Stopped)
+            }
+        }
+    }
+
     /// File and line of a step, for messages.
     fn place(&self, step: &Step) -> String {
         let (line, _) = self.sequence.source.line_column(step.span.start);
@@ -257,6 +292,12 @@ impl<'a> Engine<'a> {
     /// Whether a stop was asked for.
     pub(super) fn stopping(&self) -> bool {
         self.stop.asked()
+    }
+
+    /// Tells and records something odd that ends nothing.
+    fn warn(&mut self, message: String) -> Result<(), RunError> {
+        self.progress.take(ProgressEvent::Warning(&message));
+        Ok(self.recorder.note(Level::Warning, None, message)?)
     }
 
     fn report(&mut self, error: &RunError) {
@@ -277,7 +318,14 @@ impl<'a> Engine<'a> {
         let mut state = SafeState { done: Vec::new(), failed: Vec::new() };
         for (action, outcome) in self.bench.safe_state().await {
             match outcome {
-                Ok(()) => state.done.push(action),
+                Ok(settled) => {
+                    state.done.push(action);
+                    for one in &settled {
+                        if let Err(error) = self.recorder.setting(one) {
+                            self.progress.take(ProgressEvent::Warning(&error.to_string()));
+                        }
+                    }
+                }
                 Err(error) => {
                     let message = error.to_string();
                     let told = format!("safe state: {action}: {message}");

@@ -37,10 +37,22 @@ impl SearchFound {
         }
     }
 
+    /// The beams that the search ended on: the best pair of the codebooks, or the beams before
+    /// when they were better. `None` when nothing rose above noise.
+    #[must_use]
+    pub fn chosen(&self) -> Option<record::Probe> {
+        let best = self.result.chosen.map(|probe| self.probe(&probe));
+        let before = Some(self.before).filter(|before| before.snr_db.is_some());
+        match (best, before) {
+            (Some(best), Some(before)) if before.snr_db > best.snr_db => Some(before),
+            (best, before) => best.or(before),
+        }
+    }
+
     /// What the choice won over the state before, in dB.
     #[must_use]
     pub fn gain_db(&self) -> Option<f64> {
-        Some(self.result.chosen?.snr_db? - self.before.snr_db?)
+        Some(self.chosen()?.snr_db? - self.before.snr_db?)
     }
 }
 
@@ -53,7 +65,7 @@ impl Engine<'_> {
     ) -> Result<SearchFound, RunError> {
         let found = self.search_beams(search, place).await?;
         let gain_db = found.gain_db();
-        let chosen = found.result.chosen.map(|probe| found.probe(&probe));
+        let chosen = found.chosen();
         self.recorder.write(Event::Search(SearchDone {
             point: self.point,
             position: axis_values(&self.position),
@@ -116,7 +128,9 @@ impl Engine<'_> {
         let mut probes: Vec<Probe> = Vec::new();
         while let Some(pair) = strategy.next(&probes) {
             if self.stopping() {
-                break;
+                // Half a search decides nothing; the beams go back to where they were.
+                self.settle_on(search.sides, tx_deg, rx_deg, place).await?;
+                return Err(RunError::Stopped);
             }
             self.steer(pair, search.sides, place).await?;
             let snr_db = self.probe(place).await?;
@@ -124,18 +138,18 @@ impl Engine<'_> {
             let (done, most) = (probes.len(), strategy.probes_max());
             self.progress.take(ProgressEvent::Probe { done, most });
         }
-        let result = SearchResult::of(probes);
-        match result.chosen {
-            Some(chosen) => {
-                let tx = tx_book.beams[chosen.pair.tx].angle_deg;
-                let rx = rx_book.beams[chosen.pair.rx].angle_deg;
-                self.settle_on(search.sides, tx, rx, place).await?;
-            }
-            None => self.settle_on(search.sides, tx_deg, rx_deg, place).await?,
-        }
         let angles =
             |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
-        Ok(SearchFound { result, tx_deg: angles(&tx_book), rx_deg: angles(&rx_book), before })
+        let found = SearchFound {
+            result: SearchResult::of(probes),
+            tx_deg: angles(&tx_book),
+            rx_deg: angles(&rx_book),
+            before,
+        };
+        let (tx, rx) =
+            found.chosen().map_or((tx_deg, rx_deg), |probe| (probe.tx_deg, probe.rx_deg));
+        self.settle_on(search.sides, tx, rx, place).await?;
+        Ok(found)
     }
 
     /// Puts the searched sides on a pair of the codebooks.

@@ -39,8 +39,14 @@ impl Stop {
 
     /// Waits; ends early when a stop is asked for.
     pub async fn sleep(&self, duration: Duration) {
-        let over = tokio::time::sleep(duration);
-        tokio::pin!(over);
+        tokio::select! {
+            () = tokio::time::sleep(duration) => {}
+            () = self.wait() => {}
+        }
+    }
+
+    /// Ends when a stop is asked for, at once when it was already.
+    pub async fn wait(&self) {
         loop {
             let notified = self.notify.notified();
             tokio::pin!(notified);
@@ -49,10 +55,7 @@ impl Stop {
             if self.asked() {
                 return;
             }
-            tokio::select! {
-                () = &mut over => return,
-                () = notified => {}
-            }
+            notified.await;
         }
     }
 }

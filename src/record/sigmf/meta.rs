@@ -43,6 +43,12 @@ pub struct FrameRecord {
     pub payload_seed: Option<u64>,
     /// SHA-256 of the payload's octets, lower case hex.
     pub payload_sha256: Option<String>,
+    /// Rms level in the source's memory relative to full scale of one axis, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rms_dbfs: Option<f64>,
+    /// Peak to rms of the waveform, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crest_factor_db: Option<f64>,
 }
 
 /// The weights one array stood at.
