@@ -5,10 +5,11 @@
 
 mod common;
 
-use std::process::{Output, Stdio};
+use std::process::{Child, Output, Stdio};
 use std::time::Duration;
 
 use beamwarden::record::{Event, Outcome, RunFolder};
+use beamwarden_sim::{SimBench, Truth};
 use common::{Served, expect_status, only_run, program, write};
 
 /// Symbol rate of the bench file.
@@ -103,46 +104,115 @@ async fn faulty_files_reach_no_instrument() {
     assert!(accepted.is_err(), "somebody connected");
 }
 
-/// A termination signal ends the run in the safe state, with a complete record.
+/// Sends a signal to the program once `ready` holds, and waits for its end.
+async fn signal_when(child: Child, signal: &'static str, ready: impl Fn() -> bool) -> Output {
+    let mut patience = 1000;
+    while !ready() {
+        patience -= 1;
+        assert!(patience > 0, "the moment for the signal never came");
+        tokio::time::sleep(Duration::from_millis(10)).await;
+    }
+    let pid = child.id().to_string();
+    let output = tokio::task::spawn_blocking(move || {
+        std::process::Command::new("kill").args([signal, &pid]).status().unwrap();
+        child.wait_with_output().unwrap()
+    });
+    tokio::time::timeout(Duration::from_secs(60), output).await.unwrap().unwrap()
+}
+
+fn start(arguments: &[&str]) -> Child {
+    let mut command = program();
+    command.args(arguments).stdout(Stdio::piped()).stderr(Stdio::piped());
+    command.spawn().unwrap()
+}
+
+/// The journal's entries and how it says that the run ended.
+fn end_of(runs: &std::path::Path) -> (Vec<Event>, Option<Outcome>) {
+    let folder = RunFolder::open(&only_run(runs)).unwrap();
+    let events: Vec<Event> =
+        folder.read_journal().unwrap().entries.into_iter().map(|entry| entry.event).collect();
+    let ended = events.iter().find_map(|event| match event {
+        Event::RunEnded(ended) => Some(ended.outcome),
+        _ => None,
+    });
+    (events, ended)
+}
+
+/// A signal ends the run in the safe state with a complete record, whatever it was doing: waiting,
+/// turning the table (which then stands still), searching (which then decides nothing).
+async fn check_signal(
+    signal: &'static str,
+    steps: &str,
+    ready: impl Fn(&SimBench) -> bool,
+) -> Served {
+    let served = Served::start().await;
+    let folder = tempfile::tempdir().unwrap();
+    let bench = write(folder.path(), "bench.yaml", &served.bench_file());
+    let prepare = SHORT.split("steps:").next().unwrap();
+    let sequence = write(folder.path(), "s.yaml", &format!("{prepare}steps:\n{steps}"));
+    let runs = folder.path().join("runs");
+    let child =
+        start(&["run", &sequence, "--bench", &bench, "--runs", &runs.display().to_string()]);
+    let output = signal_when(child, signal, || ready(&served.bench)).await;
+    expect_status(&output, 5);
+    let now = served.bench.truth();
+    assert!(!now.supply.output && !now.source.output);
+    let (events, ended) = end_of(&runs);
+    assert_eq!(ended, Some(Outcome::Stopped));
+    let safe = |event: &Event| matches!(event, Event::SafeState(state) if state.failed.is_empty());
+    assert!(events.iter().any(safe));
+    assert!(!events.iter().any(|event| matches!(event, Event::Search(_))));
+    served
+}
+
 #[tokio::test]
-async fn a_signal_ends_in_the_safe_state() {
+async fn a_signal_in_a_wait() {
+    check_signal("-TERM", "  - wait: 300 s\n", |bench| bench.truth().source.output).await;
+}
+
+#[tokio::test]
+async fn a_signal_while_the_table_turns() {
+    let far = "  - set: {turntable.angle: 80 deg}\nfinally:\n  - set: {turntable.angle: 0 deg}\n";
+    let served = check_signal("-INT", far, |bench| bench.truth().turntable.angle_deg > 15.0).await;
+    let angle_deg = served.bench.truth().turntable.angle_deg;
+    assert!((15.0..70.0).contains(&angle_deg), "{angle_deg}");
+    tokio::time::sleep(Duration::from_millis(200)).await;
+    let later_deg = served.bench.truth().turntable.angle_deg;
+    assert!((later_deg - angle_deg).abs() < 0.1, "it still moves: {angle_deg} {later_deg}");
+}
+
+#[tokio::test]
+async fn a_signal_in_a_search() {
+    let search = "  - search beams: {side: both}\n";
+    check_signal("-HUP", search, |bench| {
+        // The search has begun when a beam other than broadside was on at a trigger.
+        let steered = |truth: &Truth| truth.tx.codes.iter().any(|code| code.phase != 0);
+        bench.truth_at_last_trigger().as_ref().is_some_and(steered)
+    })
+    .await;
+}
+
+/// Two processes do not drive one bench: the second one sends nothing and changes nothing.
+#[tokio::test]
+async fn a_second_process_is_kept_out() {
     let served = Served::start().await;
     let folder = tempfile::tempdir().unwrap();
     let bench = write(folder.path(), "bench.yaml", &served.bench_file());
     let waiting = SHORT.replace("wait: 10 ms", "wait: 300 s");
     let sequence = write(folder.path(), "waiting.yaml", &waiting);
-    let runs = folder.path().join("runs");
-    let child = program()
-        .args(["run", &sequence, "--bench", &bench, "--runs", &runs.display().to_string()])
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .unwrap();
-    // The source's output is the last setting before the table moves and the wait begins.
+    let runs = folder.path().join("runs").display().to_string();
+    let child = start(&["run", &sequence, "--bench", &bench, "--runs", &runs]);
     while !served.bench.truth().source.output {
         tokio::time::sleep(Duration::from_millis(10)).await;
     }
-    let pid = child.id().to_string();
-    let output = tokio::task::spawn_blocking(move || {
-        std::process::Command::new("kill").args(["-TERM", &pid]).status().unwrap();
-        child.wait_with_output().unwrap()
-    });
-    let output = tokio::time::timeout(Duration::from_secs(60), output).await.unwrap().unwrap();
-    expect_status(&output, 5);
-    let now = served.bench.truth();
-    assert!(!now.supply.output && !now.source.output);
-    let folder = RunFolder::open(&only_run(&runs)).unwrap();
-    let entries = folder.read_journal().unwrap().entries;
-    let ended = entries.iter().find_map(|entry| match &entry.event {
-        Event::RunEnded(ended) => Some(ended.outcome),
-        _ => None,
-    });
-    assert_eq!(ended, Some(Outcome::Stopped));
-    assert!(
-        entries
-            .iter()
-            .any(|entry| matches!(&entry.event, Event::SafeState(s) if s.failed.is_empty()))
-    );
+    let other = folder.path().join("other").display().to_string();
+    let arguments = ["run", &sequence, "--bench", &bench, "--runs", &other];
+    let output = run_beside(arguments.iter().map(ToString::to_string).collect()).await;
+    expect_status(&output, 3);
+    let shown = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(shown.contains("in use by another beamwarden"), "{shown}");
+    assert!(served.bench.truth().source.output && served.bench.truth().supply.output);
+    expect_status(&signal_when(child, "-TERM", || true).await, 5);
 }
 
 /// An instrument that is not there fails the run with status 3; those that are there are brought
@@ -160,10 +230,12 @@ async fn a_missing_instrument_is_named_and_the_rest_made_safe() {
     let bench = write(folder.path(), "bench.yaml", &text);
     let sequence = write(folder.path(), "short.yaml", SHORT);
     // Somebody left the supply on.
-    let on = ["say", "supply", "OUTP:STAT ON", "--write", "--bench"];
     let live = write(folder.path(), "live.yaml", &served.bench_file());
-    let on = on.iter().map(ToString::to_string).chain([live]);
-    expect_status(&run_beside(on.collect()).await, 0);
+    for message in ["SOUR:CURR:LEV:IMM:AMPL 0.6", "OUTP:STAT ON"] {
+        let on = ["say", "supply", message, "--write", "--bench", &live];
+        let output = run_beside(on.iter().map(ToString::to_string).collect()).await;
+        expect_status(&output, 0);
+    }
     assert!(served.bench.truth().supply.output);
 
     let runs = folder.path().join("runs");
