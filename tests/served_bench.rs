@@ -159,11 +159,15 @@ async fn a_missing_instrument_is_named_and_the_rest_made_safe() {
     let text = format!("{}tcp://{free}{}", &text[..at], &text[end..]);
     let bench = write(folder.path(), "bench.yaml", &text);
     let sequence = write(folder.path(), "short.yaml", SHORT);
-    // Somebody left the supply on.
-    let on = ["say", "supply", "OUTP:STAT ON", "--write", "--bench"];
+    // Somebody left the supply on. It wakes with a current limit beyond the bench's, so that it
+    // cannot be switched on before that is set.
     let live = write(folder.path(), "live.yaml", &served.bench_file());
-    let on = on.iter().map(ToString::to_string).chain([live]);
-    expect_status(&run_beside(on.collect()).await, 0);
+    let current = "SOUR:CURR:LEV:IMM:AMPL 0.6";
+    for (message, status) in [("OUTP:STAT ON", 4), (current, 0), ("OUTP:STAT ON", 0)] {
+        let said = ["say", "supply", message, "--write", "--bench", &live];
+        let said = said.iter().map(ToString::to_string);
+        expect_status(&run_beside(said.collect()).await, status);
+    }
     assert!(served.bench.truth().supply.output);
 
     let runs = folder.path().join("runs");
