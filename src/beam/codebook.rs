@@ -20,7 +20,8 @@ pub struct Codebook {
 
 impl Codebook {
     /// `count` beams from `from_deg` to `to_deg`, equally spaced in the sine of the angle, where
-    /// beams of a linear array have equal width. One beam stands in the middle.
+    /// beams of a linear array have equal width. One beam stands in the middle. Angles are rounded
+    /// to hundredths of a degree, far below any beam's width, so that they read well.
     #[must_use]
     pub fn scan(array: &ArrayGeometry, from_deg: f64, to_deg: f64, count: usize) -> Self {
         let (from, to) = (from_deg.to_radians().sin(), to_deg.to_radians().sin());
@@ -28,7 +29,7 @@ impl Codebook {
             .map(|n| {
                 let part = if count > 1 { n as f64 / (count - 1) as f64 } else { 0.5 };
                 let sine = (from + (to - from) * part).clamp(-1.0, 1.0);
-                let angle_deg = sine.asin().to_degrees();
+                let angle_deg = (sine.asin().to_degrees() * 100.0).round() / 100.0;
                 Beam { angle_deg, codes: array.steer(angle_deg) }
             })
             .collect();

@@ -226,18 +226,8 @@ impl Bench {
     /// # Errors
     /// When no frame is loaded, or what the scope or its link failed at.
     pub async fn capture(&mut self, span: Span) -> Result<Captured, BenchError> {
+        let interval_s = self.set_span(span).await?;
         let (scope, _) = self.of_role(Role::Scope)?;
-        let interval_s = self.number_of(&format!("{scope}.sample_interval")).await?;
-        if interval_s <= 0.0 {
-            let message = format!("its sample interval stands at {interval_s} s");
-            return Err(BenchError::Nonsense { instrument: scope, message });
-        }
-        let length_s = self.span_s(&scope, span).await?;
-        let points = (length_s / interval_s).ceil().clamp(16.0, 1e15) as i64;
-        let points_setting = format!("{scope}.points");
-        if self.value_of(&points_setting).await? != KnobValue::Whole(points) {
-            self.set_one(&points_setting, &KnobValue::Whole(points)).await?;
-        }
         let centre_hz = self.centre_hz().await?;
         let (_, instrument) = self.of_role(Role::Scope)?;
         let taken = Instant::now();
@@ -252,7 +242,29 @@ impl Bench {
             })?;
             traces.push(trace);
         }
-        assemble(&scope, traces, 1.0 / interval_s, centre_hz, taken)
+        assemble(&scope, traces, rate_hz(interval_s), centre_hz, taken)
+    }
+
+    /// Sets how many points the scope takes, so that its record holds the wanted span; yields the
+    /// sample interval in seconds. Whoever notes the settings of a capture does this first: else
+    /// the number of points noted is that of the capture before.
+    ///
+    /// # Errors
+    /// When no frame is loaded, or what the scope or its link failed at.
+    pub async fn set_span(&mut self, span: Span) -> Result<f64, BenchError> {
+        let (scope, _) = self.of_role(Role::Scope)?;
+        let interval_s = self.number_of(&format!("{scope}.sample_interval")).await?;
+        if interval_s <= 0.0 {
+            let message = format!("its sample interval stands at {interval_s} s");
+            return Err(BenchError::Nonsense { instrument: scope, message });
+        }
+        let length_s = self.span_s(&scope, span).await?;
+        let points = (length_s / interval_s).ceil().clamp(16.0, 1e15) as i64;
+        let points_setting = format!("{scope}.points");
+        if self.value_of(&points_setting).await? != KnobValue::Whole(points) {
+            self.set_one(&points_setting, &KnobValue::Whole(points)).await?;
+        }
+        Ok(interval_s)
     }
 
     /// How long a record must be to hold what is wanted.
@@ -283,6 +295,14 @@ impl Bench {
 fn loaded(name: &str, spec: &FrameSpec, frame: Frame, waveform: &Waveform) -> LoadedFrame {
     let duration_s = waveform.duration_s();
     LoadedFrame { name: name.to_string(), spec: spec.clone(), frame, duration_s }
+}
+
+/// Samples a second for an interval in seconds. What a scope tells in decimals, such as 1.25e-10, is
+/// not exact in binary: its inverse misses the whole number of hertz by rounding errors alone.
+fn rate_hz(interval_s: f64) -> f64 {
+    let rate = 1.0 / interval_s;
+    let whole = rate.round();
+    if (whole - rate).abs() <= 4.0 * f64::EPSILON * rate { whole } else { rate }
 }
 
 fn sha256_hex(bytes: &[u8]) -> String {
@@ -325,6 +345,14 @@ fn assemble(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn decimal_intervals_give_whole_rates() {
+        assert_eq!(rate_hz(1.25e-10), 8e9);
+        assert_eq!(rate_hz(2e-10), 5e9);
+        assert_eq!(rate_hz(1.0 / 3.52e9), 3.52e9);
+        assert_eq!(rate_hz(1.0 / 1234.5), 1.0 / (1.0 / 1234.5));
+    }
 
     /// What becomes of two channels with these samples and volts a code.
     #[track_caller]

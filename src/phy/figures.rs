@@ -24,9 +24,9 @@ pub struct Figures {
     pub header_ok: Option<bool>,
     /// Error vector magnitude in dB by the formula of IEEE 802.11ad-2012 clause 21.6.4.1.1 (from
     /// memory): rms error over rms of the ideal constellation. The reference is what was sent where
-    /// that is known, else the decisions.
+    /// that is known, or decoded with every codeword valid; else the decisions.
     pub evm_db: Option<f64>,
-    /// The same with the sent symbols as reference.
+    /// The same with the sent symbols as reference, told or decoded without a failed codeword.
     pub evm_data_aided_db: Option<f64>,
     /// The same with the decisions as reference. Too low when many decisions are wrong.
     pub evm_by_decision_db: Option<f64>,
@@ -43,11 +43,13 @@ pub struct Figures {
     pub cfo_hz: Option<f64>,
     /// Offset of the sender's chip clock in ppm; positive when it is fast.
     pub clock_offset_ppm: Option<f64>,
-    /// Gain of the receiver's Q channel over I in dB.
+    /// Gain of the receiver's Q channel over I in dB: `20 log10 g` where `i + jq` is received as
+    /// `I = i`, `Q = g (q cos p - i sin p)`.
     pub iq_gain_db: Option<f64>,
-    /// Phase error between the receiver's channels in degrees.
+    /// Phase error `p` between the receiver's channels in degrees, sign as in `iq_gain_db`.
     pub iq_phase_deg: Option<f64>,
-    /// Image rejection ratio in dB.
+    /// Image rejection ratio in dB that follows from both, limited by their noise: about Es/N0
+    /// plus ten times the logarithm of the symbols used.
     pub image_rejection_db: Option<f64>,
     /// Offset of I in the recording's unit.
     pub dc_i: Option<f64>,

@@ -1,14 +1,23 @@
 //! Figures of several captures of one measurement, taken together.
 //!
 //! Counts add up and the rates follow from the sums; EVM adds as power, SNR as noise power; a
-//! fraction is averaged; whatever cannot be combined is the last capture's.
+//! fraction is averaged; a yes holds only when it holds for every capture; whatever cannot be
+//! combined is the last capture's.
 
 use crate::phy::interval::Ber;
 use crate::record::{Figure, Value};
 
 /// Counts that add up.
-const SUMS: &[&str] =
-    &["bits", "bit_errors", "raw_bits", "raw_bit_errors", "codewords", "codewords_failed"];
+const SUMS: &[&str] = &[
+    "frames_found",
+    "frames_cut",
+    "bits",
+    "bit_errors",
+    "raw_bits",
+    "raw_bit_errors",
+    "codewords",
+    "codewords_failed",
+];
 
 /// Combines the figures of captures in order.
 #[must_use]
@@ -40,6 +49,10 @@ fn combine_one(name: &str, values: &[&Value]) -> Option<Value> {
         });
         return counts.reduce(u64::saturating_add).map(Value::Count);
     }
+    if let Some(Value::Switch(_)) = values.first() {
+        // One lost frame must not hide behind a later good one.
+        return Some(Value::Switch(values.iter().all(|value| **value == Value::Switch(true))));
+    }
     let numbers: Vec<f64> = values.iter().filter_map(|value| value.as_f64()).collect();
     let mean = |map: fn(f64) -> f64| {
         let sum: f64 = numbers.iter().map(|number| map(*number)).sum();
@@ -52,7 +65,9 @@ fn combine_one(name: &str, values: &[&Value]) -> Option<Value> {
             Some(Value::Number(10.0 * mean(|db| 10f64.powf(db / 10.0)).log10()))
         }
         // Noise power relative to the signal.
-        "snr_db" => Some(Value::Number(-10.0 * mean(|db| 10f64.powf(-db / 10.0)).log10())),
+        "snr_db" | "snr_from_evm_db" => {
+            Some(Value::Number(-10.0 * mean(|db| 10f64.powf(-db / 10.0)).log10()))
+        }
         "clipped_fraction" => Some(Value::Number(mean(|share| share))),
         _ => values.last().map(|value| (*value).clone()),
     }
@@ -73,6 +88,60 @@ fn rates_from_sums(figures: &mut [Figure]) {
     for (name, value) in [("ber", rate.ber), ("ber_low_95", rate.low), ("ber_high_95", rate.high)] {
         if let Some(figure) = figures.iter_mut().find(|figure| figure.name == name) {
             figure.value = Some(Value::Number(value));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn capture(detected: bool, evm_db: Option<f64>, bits: Option<u64>) -> Vec<Figure> {
+        let plain = |name: &str, value| Figure { name: name.to_string(), value, unit: None };
+        let number = |value: Option<f64>| value.map(Value::Number);
+        vec![
+            plain("detected", Some(Value::Switch(detected))),
+            plain("frames_found", Some(Value::Count(u64::from(detected)))),
+            plain("evm_db", number(evm_db)),
+            plain("snr_from_evm_db", number(evm_db.map(|db| -db))),
+            plain("bits", bits.map(Value::Count)),
+        ]
+    }
+
+    fn value(figures: &[Figure], name: &str) -> Option<Value> {
+        figures.iter().find(|figure| figure.name == name)?.value.clone()
+    }
+
+    /// Error powers 0.1 and 0.01 average to 0.055: -12.596 dB, and the ratio is its inverse.
+    #[test]
+    fn both_figures_of_the_error_vectors_tell_one_number() {
+        let both = [capture(true, Some(-10.0), Some(5)), capture(true, Some(-20.0), Some(7))];
+        let together = combine(&both);
+        for (name, wanted) in [("evm_db", -12.5964), ("snr_from_evm_db", 12.5964)] {
+            let found = value(&together, name).and_then(|value| value.as_f64()).expect("a number");
+            assert!((found - wanted).abs() < 1e-3, "{name}: {found}");
+        }
+        assert_eq!(value(&together, "bits"), Some(Value::Count(12)));
+        assert_eq!(value(&together, "frames_found"), Some(Value::Count(2)));
+        assert_eq!(value(&together, "detected"), Some(Value::Switch(true)));
+    }
+
+    #[test]
+    fn a_lost_frame_shows_wherever_it_was() {
+        for lost in 0..3 {
+            let captures: Vec<_> = (0..3)
+                .map(|n| {
+                    if n == lost {
+                        capture(false, None, None)
+                    } else {
+                        capture(true, Some(-15.0), Some(10))
+                    }
+                })
+                .collect();
+            let together = combine(&captures);
+            assert_eq!(value(&together, "detected"), Some(Value::Switch(false)), "{lost}");
+            assert_eq!(value(&together, "frames_found"), Some(Value::Count(2)), "{lost}");
+            assert_eq!(value(&together, "bits"), Some(Value::Count(20)), "{lost}");
         }
     }
 }

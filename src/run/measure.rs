@@ -91,6 +91,7 @@ impl Engine<'_> {
         place: &str,
     ) -> Result<(CaptureNo, Vec<Figure>), RunError> {
         let bench = |error| RunError::bench(place, error);
+        self.bench.set_span(Span::Frame).await.map_err(bench)?;
         let snapshot = self.bench.snapshot().await.map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;

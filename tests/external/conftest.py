@@ -11,6 +11,12 @@ BINARY = ROOT / "target" / "release" / "beamwarden"
 
 
 @pytest.fixture(scope="session")
+def root():
+    """The repository."""
+    return ROOT
+
+
+@pytest.fixture(scope="session")
 def binary():
     assert BINARY.is_file(), "build first: cargo build --release"
     return BINARY

@@ -87,6 +87,24 @@ def test_every_setting_is_in_every_capture(story_run):
     assert {"supply.voltage", "turntable.angle", "dut.tx.gain", "dut.rx.phase.7"} <= sets[0]
 
 
+def test_what_is_noted_is_what_was_taken(story_run):
+    """Points of the record and sample rate, as noted, fit the data file and the interval."""
+    for path in captures(story_run):
+        meta = json.loads(path.read_text())
+        noted = {
+            entry["name"]: entry["read_back"]["value"]
+            for entry in meta["captures"][0]["beamwarden:settings"]
+        }
+        samples = path.with_suffix(".sigmf-data").stat().st_size // 4
+        assert noted["scope.points"] == samples, path
+        assert meta["global"]["core:sample_rate"] == 8e9
+        readings = {
+            entry["name"]: entry["value"] for entry in meta["captures"][0]["beamwarden:readings"]
+        }
+        length_s = samples * noted["scope.sample_interval"]
+        assert abs(readings["scope.record_length"] - length_s) < 1e-9 * length_s, path
+
+
 @pytest.mark.parametrize("name", ["report.html", "journal.jsonl", "sequence.yaml", "bench.yaml"])
 def test_the_folder_is_complete(story_run, name):
     assert (story_run / name).stat().st_size > 0

@@ -256,7 +256,10 @@ impl Received {
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
             // Nothing sent is known, but every codeword is valid: what was decoded was sent.
-            self.raw = Some((decoded.raw_bit_errors as u64, decoded.raw_bits as u64));
+            match sent_again(header, &layout, &decoded.psdu) {
+                Some(bits) => self.count_errors(layout.constellation, Some(&bits)),
+                None => self.raw = Some((decoded.raw_bit_errors as u64, decoded.raw_bits as u64)),
+            }
         }
         if let Some(sent) = expected.psdu {
             if expected.fits_header(header) {
@@ -268,6 +271,14 @@ impl Received {
         }
         self.psdu = Some(decoded.psdu);
     }
+}
+
+/// The bits on the data symbols of a frame that carries this PSDU. `None` where the header leaves its
+/// length open: that of an extended MCS may be up to three octets too much.
+fn sent_again(header: &Header, layout: &FrameLayout, psdu: &[u8]) -> Option<Vec<u8>> {
+    let mcs = header.mcs().filter(|mcs| !mcs.is_extended())?;
+    let bits = payload::encode(mcs, psdu, &mut header.payload_scrambler());
+    (bits.len() == layout.coded_bits()).then_some(bits)
 }
 
 /// Positions at which two bit strings differ; what one has more counts as different.

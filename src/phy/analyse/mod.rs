@@ -304,8 +304,11 @@ impl Analysis {
             frames.iter().for_each(|frame| total.add(value(frame)));
             total.evm_db()
         };
+        // A frame that could not be decoded must not be left out of the mean.
+        let read = || frames.iter().filter(|frame| frame.layout.is_some());
+        let all_known = read().all(|frame| frame.errors_data_aided.mean_square().is_some());
         let figures = &mut self.figures;
-        figures.evm_data_aided_db = evm(|f| f.errors_data_aided);
+        figures.evm_data_aided_db = evm(|f| f.errors_data_aided).filter(|_| all_known);
         figures.evm_by_decision_db = evm(|f| f.errors_by_decision);
         figures.evm_db = figures.evm_data_aided_db.or(figures.evm_by_decision_db);
         figures.snr_from_evm_db = figures.evm_db.map(|evm| -evm);
