@@ -30,10 +30,12 @@ fn last_events(folder: &Path) -> Vec<String> {
 #[test]
 fn a_failed_expectation_shows_in_the_status_also_when_nobody_reads() {
     let folder = tempfile::tempdir().unwrap();
-    // Nothing is on the air but noise: no frame is found, and no expectation holds.
+    // The source's output is off: no frame is found, and no expectation holds.
     let sequence = "
 sequence: unread
-prepare: [{set: {source.sample_rate: 7.04 GHz, scope.sample_interval: 125 ps, frame: qpsk uncoded}}]
+prepare:
+  - set: {supply.voltage: 1.2 V, supply.current_limit: 0.6 A, supply.output: on}
+  - set: {source.sample_rate: 7.04 GHz, scope.sample_interval: 125 ps, frame: qpsk uncoded}
 steps: [{measure: {as: dark}, expect: {evm: at most -16 dB}}]
 ";
     let mut child = run(folder.path(), sequence).stdout(Stdio::piped()).spawn().unwrap();
@@ -53,7 +55,8 @@ steps:
     do: [{wait: 1 s}]
 finally: [{wait: 1 s}]
 ";
-        let mut child = run(folder.path(), sequence).stderr(Stdio::piped()).spawn().unwrap();
+        let mut command = run(folder.path(), sequence);
+        let mut child = command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap();
         let told = BufReader::new(child.stderr.take().unwrap());
         let mut lines = told.lines().map(Result::unwrap);
         assert!(lines.any(|line| line.contains("point 3:")));

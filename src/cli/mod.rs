@@ -103,7 +103,7 @@ fn log_to_stderr(verbose: u8) {
     // A second initialisation, as in tests, changes nothing.
     let _ = tracing_subscriber::fmt()
         .with_env_filter(filter)
-        .with_writer(std::io::stderr)
+        .with_writer(|| terminal::PlainLog(std::io::stderr()))
         .without_time()
         .try_init();
 }

@@ -20,6 +20,21 @@ pub(super) fn plain(text: &str) -> Cow<'_, str> {
     Cow::Owned(shown.collect())
 }
 
+/// Standard error for the log: every event in [`plain`] text.
+pub(super) struct PlainLog<W>(pub(super) W);
+
+impl<W: Write> Write for PlainLog<W> {
+    /// The log writes whole events at once, so that no character is cut in two.
+    fn write(&mut self, event: &[u8]) -> io::Result<usize> {
+        self.0.write_all(plain(&String::from_utf8_lossy(event)).as_bytes())?;
+        Ok(event.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
+        self.0.flush()
+    }
+}
+
 /// The two streams and what they can do.
 pub struct Terminal {
     out: Box<dyn Write + Send>,
@@ -85,5 +100,8 @@ mod tests {
         let shown = "0,\"\u{fffd}]0;title\u{fffd}\u{fffd}2J\u{fffd}no\u{fffd}\tok\n\"";
         assert_eq!(plain(hostile), shown);
         assert_eq!(plain("−16 dB, 20 °C"), "−16 dB, 20 °C");
+        let mut log = PlainLog(Vec::new());
+        log.write_all(hostile.as_bytes()).unwrap();
+        assert_eq!(String::from_utf8(log.0).unwrap(), shown);
     }
 }
