@@ -12,11 +12,11 @@ use serde::{Deserialize, Serialize};
 pub enum Class {
     /// The link failed or was disturbed; the same step may succeed when it is repeated.
     Transient,
-    /// The instrument answers, but refuses, reports an error, or is not the one expected.
+    /// The instrument refuses, reports an error, is not the one expected, or is not to be found.
     Instrument,
     /// A value is beyond a limit; nothing was sent.
     Limit,
-    /// A person has to act, or has acted: a wrong address, a stop.
+    /// A person stopped something, or has to decide.
     Operator,
     /// A fault of this program or of a profile, not of the bench.
     Internal,

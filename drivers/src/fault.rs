@@ -27,18 +27,27 @@ pub struct Fault {
     pub span: Range<usize>,
     /// What to do about it, or what was meant.
     pub help: Option<String>,
+    /// Whatever else is said about exactly this place only follows from this fault.
+    instead_of_others: bool,
 }
 
 impl Fault {
     /// A fault without advice.
     pub fn new(span: Range<usize>, message: impl Into<String>) -> Self {
-        Fault { message: message.into(), span, help: None }
+        Fault { message: message.into(), span, help: None, instead_of_others: false }
     }
 
     /// The same fault with advice.
     #[must_use]
     pub fn with_help(mut self, help: impl Into<String>) -> Self {
         self.help = Some(help.into());
+        self
+    }
+
+    /// The same fault, which stands for all others at exactly its place.
+    #[must_use]
+    pub fn instead_of_others(mut self) -> Self {
+        self.instead_of_others = true;
         self
     }
 }
@@ -97,9 +106,15 @@ pub struct Faults {
 }
 
 impl Faults {
-    /// Orders the faults by place and drops exact repetitions.
+    /// Orders the faults by place; drops exact repetitions and what another stands for.
     #[must_use]
     pub fn new(source: Source, mut faults: Vec<Fault>) -> Self {
+        let standing: Vec<Range<usize>> = faults
+            .iter()
+            .filter(|fault| fault.instead_of_others)
+            .map(|fault| fault.span.clone())
+            .collect();
+        faults.retain(|fault| fault.instead_of_others || !standing.contains(&fault.span));
         faults.sort_by_key(|fault| (fault.span.start, fault.span.end));
         faults.dedup();
         Faults { source, faults }
@@ -166,16 +181,24 @@ impl fmt::Display for Faults {
 
 impl std::error::Error for Faults {}
 
-/// The name nearest to what was written, when it is near enough to be meant.
+/// Shortest name that counts as meant because it stands within what was written.
+const CONTAINED_CHARS_MIN: usize = 4;
+
+/// The name nearest to what was written, when it is near enough to be meant; else one that the
+/// writing contains.
 #[must_use]
 pub fn nearest<'a>(written: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
     let allowed = (written.chars().count() / 3).max(1) + 1;
-    known
-        .into_iter()
-        .map(|name| (edit_distance(written, name), name))
+    let known: Vec<&str> = known.into_iter().collect();
+    let near = known
+        .iter()
+        .map(|name| (edit_distance(written, name), *name))
         .filter(|(distance, _)| *distance <= allowed)
         .min_by_key(|(distance, _)| *distance)
-        .map(|(_, name)| name)
+        .map(|(_, name)| name);
+    let whole = written.to_lowercase();
+    let within = |name: &&str| name.len() >= CONTAINED_CHARS_MIN && whole.contains(*name);
+    near.or_else(|| known.iter().copied().filter(within).max_by_key(|name| name.len()))
 }
 
 /// Edits (insert, delete, replace, swap of neighbours) between two names, ignoring case.
@@ -253,6 +276,8 @@ mod tests {
         assert_eq!(nearest("sampel_rate", known), Some("sample_rate"));
         assert_eq!(nearest("Output", known), Some("output"));
         assert_eq!(nearest("voltage", known), None);
+        assert_eq!(nearest("the_amplitude_of_it", known), Some("amplitude"));
+        assert_eq!(nearest("measurement", ["me"]), None);
         assert_eq!(edit_distance("ab", "ba"), 1);
     }
 }

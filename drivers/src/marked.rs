@@ -100,12 +100,13 @@ impl Node {
     }
 }
 
-/// Parses one document.
+/// Parses one document: the tree, and what in it YAML allows and we do not. The tree is whole beside
+/// such faults, so that a reader adds its own and the user sees all of them at once. An empty text
+/// is an empty value at its very beginning, about which the check of the shape says what is wanted.
 ///
 /// # Errors
-/// All syntax faults that can be told apart; after the first error of the YAML scanner itself the
-/// rest of the text cannot be trusted, so that one ends the list.
-pub fn parse(source: &Source) -> Result<Node, Faults> {
+/// When the YAML scanner gives up: the rest of the text cannot be trusted, so its fault ends the list.
+pub fn parse(source: &Source) -> Result<(Node, Vec<Fault>), Faults> {
     let mut builder = Builder::new(&source.text);
     if source.text.len() > TEXT_BYTES_MAX {
         let fault = Fault::new(0..0, format!("the file is larger than {TEXT_BYTES_MAX} bytes"));
@@ -121,18 +122,45 @@ pub fn parse(source: &Source) -> Result<Node, Faults> {
             }
             Err(error) => {
                 let at = builder.bytes(error.marker().index());
-                builder.faults.push(Fault::new(at..at, format!("not YAML: {}", error.info())));
-                break;
+                builder.faults.push(scanner_fault(&source.text, at, error.info()));
+                return Err(Faults::new(source.clone(), builder.faults));
             }
         }
     }
     builder.finish(source)
 }
 
+/// What the scanner says. A tab in the indentation shows up as something else, often a line away,
+/// so it is looked for and pointed at.
+fn scanner_fault(text: &str, at: usize, info: &str) -> Fault {
+    let before = text.get(..at).unwrap_or(text);
+    let line = before.rfind('\n').map_or(0, |end| end + 1);
+    let line_before = before[..line.saturating_sub(1)].rfind('\n').map_or(0, |end| end + 1);
+    let line_after = text.get(at..).and_then(|rest| rest.find('\n')).map(|end| at + end + 1);
+    let lines = [Some(line), line_after, Some(line_before)];
+    let tab = lines.into_iter().flatten().find_map(|start| {
+        let indentation = text[start..].bytes().take_while(|byte| matches!(byte, b' ' | b'\t'));
+        Some(start + indentation.collect::<Vec<_>>().iter().position(|byte| *byte == b'\t')?)
+    });
+    match tab {
+        Some(tab) => Fault::new(tab..tab + 1, "not YAML: a tab in the indentation")
+            .with_help("indent with spaces"),
+        None => Fault::new(at..at, format!("not YAML: {info}")),
+    }
+}
+
 /// A container that is still open.
 enum Open {
     List(Range<usize>, Vec<Node>),
-    Map(Range<usize>, Vec<(Key, Node)>, Option<Key>),
+    Map(Range<usize>, Vec<(Key, Node)>, Pending),
+}
+
+/// What a mapping waits for.
+enum Pending {
+    Key,
+    ValueOf(Key),
+    /// The value of a key that was refused: it is left out.
+    Refused,
 }
 
 /// Builds the tree from the scanner's events without recursion.
@@ -182,7 +210,8 @@ impl Builder {
             Event::Alias(_) => {
                 self.faults.push(
                     Fault::new(span.clone(), "aliases are not accepted")
-                        .with_help("write the value out, so that it reads the same to everybody"),
+                        .with_help("write the value out, so that it reads the same to everybody")
+                        .instead_of_others(),
                 );
                 self.place(scalar(String::new(), false, span));
             }
@@ -197,7 +226,7 @@ impl Builder {
             }
             Event::MappingStart(anchor, tag) => {
                 self.refuse_marks(anchor, tag.is_some(), &span);
-                self.open.push(Open::Map(span, Vec::new(), None));
+                self.open.push(Open::Map(span, Vec::new(), Pending::Key));
             }
             Event::SequenceEnd | Event::MappingEnd => self.close(&span),
             Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => {}
@@ -239,45 +268,38 @@ impl Builder {
         match self.open.last_mut() {
             None => self.root = Some(node),
             Some(Open::List(_, items)) => items.push(node),
-            Some(Open::Map(_, entries, pending)) => match pending.take() {
-                Some(key) => {
-                    if entries.iter().any(|(known, _)| known.text == key.text) {
-                        self.faults.push(
-                            Fault::new(
-                                key.span.clone(),
-                                format!("key '{}' stands twice", key.text),
-                            )
-                            .with_help("keep one of the two"),
-                        );
-                    }
-                    entries.push((key, node));
-                }
-                None => {
-                    let text = match node.kind {
-                        NodeKind::Scalar { text, .. } => text,
-                        _ => {
-                            self.faults
-                                .push(Fault::new(node.span.clone(), "a key must be plain text"));
-                            String::new()
+            Some(Open::Map(_, entries, pending)) => {
+                match std::mem::replace(pending, Pending::Key) {
+                    Pending::Refused => {}
+                    Pending::ValueOf(key) => {
+                        if entries.iter().any(|(known, _)| known.text == key.text) {
+                            let message = format!("key '{}' stands twice", key.text);
+                            let fault = Fault::new(key.span.clone(), message);
+                            self.faults.push(fault.with_help("keep one of the two"));
                         }
-                    };
-                    *pending = Some(Key { text, span: node.span });
+                        entries.push((key, node));
+                    }
+                    Pending::Key => match node.kind {
+                        NodeKind::Scalar { text, .. } => {
+                            *pending = Pending::ValueOf(Key { text, span: node.span });
+                        }
+                        _ => {
+                            self.faults.push(Fault::new(node.span, "a key must be plain text"));
+                            *pending = Pending::Refused;
+                        }
+                    },
                 }
-            },
+            }
         }
     }
 
-    fn finish(self, source: &Source) -> Result<Node, Faults> {
-        let Builder { root, mut faults, .. } = self;
+    fn finish(self, source: &Source) -> Result<(Node, Vec<Fault>), Faults> {
+        let Builder { root, faults, open, .. } = self;
         match root {
-            Some(node) if faults.is_empty() => Ok(node),
-            Some(_) => Err(Faults::new(source.clone(), faults)),
-            None => {
-                if faults.is_empty() {
-                    faults.push(Fault::new(0..0, "the file is empty"));
-                }
-                Err(Faults::new(source.clone(), faults))
-            }
+            Some(node) if node.is_empty_value() => Ok((scalar(String::new(), false, 0..0), faults)),
+            Some(node) => Ok((node, faults)),
+            None if open.is_empty() => Ok((scalar(String::new(), false, 0..0), faults)),
+            None => Err(Faults::new(source.clone(), faults)),
         }
     }
 }
@@ -291,14 +313,19 @@ mod tests {
     use super::*;
     use proptest::prelude::*;
 
-    fn parse_text(text: &str) -> Result<Node, Faults> {
-        parse(&Source::new("t.yaml", text))
+    /// The tree and the messages of all faults, the scanner's among them.
+    fn parse_text(text: &str) -> (Option<Node>, Vec<String>) {
+        let message = |fault: Fault| fault.message;
+        match parse(&Source::new("t.yaml", text)) {
+            Ok((node, faults)) => (Some(node), faults.into_iter().map(message).collect()),
+            Err(faults) => (None, faults.faults.into_iter().map(message).collect()),
+        }
     }
 
     #[test]
     fn places_are_byte_ranges_of_the_text() {
         let text = "a: 7.04 GHz\nµb: [x, 'y z']\nc:\n  - d: 1\n";
-        let node = parse_text(text).unwrap();
+        let node = parse_text(text).0.unwrap();
         let at = |node: &Node| text[node.span.clone()].to_string();
         assert_eq!(at(node.get("a").unwrap()), "7.04 GHz");
         assert_eq!(at(&node.get("µb").unwrap().items()[1]), "'y z'");
@@ -309,8 +336,7 @@ mod tests {
 
     #[track_caller]
     fn check_fault(text: &str, expected: &[&str]) {
-        let faults = parse_text(text).unwrap_err();
-        let shown: Vec<_> = faults.faults.iter().map(|fault| fault.message.clone()).collect();
+        let (_, shown) = parse_text(text);
         assert_eq!(shown.len(), expected.len(), "{shown:?}");
         for (message, part) in shown.iter().zip(expected) {
             assert!(message.contains(part), "{message:?} lacks {part:?}");
@@ -324,17 +350,45 @@ mod tests {
         check_fault("a: !!int 1\n", &["tags"]);
         check_fault("---\na: 1\n---\nb: 1\n", &["second document"]);
         check_fault("? [a]\n: 1\n", &["plain text"]);
-        check_fault("", &["empty"]);
         check_fault("a: [1, 2\n", &["not YAML"]);
-        check_fault("a:\n\t- b\n", &["not YAML"]);
+        check_fault("a:\n\t- b\n", &["a tab in the indentation"]);
         check_fault(&"[".repeat(100), &["nested deeper"]);
         check_fault(&"[".repeat(5000), &["not YAML"]);
+    }
+
+    #[test]
+    fn the_tree_is_whole_beside_what_is_refused() {
+        let text = "a: 1\na: 2\n? [x]\n: 3\nb: &n [!!int 4]\nc: 5\n";
+        let (node, faults) = parse_text(text);
+        assert_eq!(faults.len(), 4, "{faults:?}");
+        let node = node.unwrap();
+        let keys: Vec<_> = node.entries().iter().map(|(key, _)| key.text.as_str()).collect();
+        assert_eq!(keys, ["a", "a", "b", "c"]);
+        assert_eq!(node.get("b").unwrap().items()[0].text(), Some("4"));
+    }
+
+    #[test]
+    fn an_empty_text_is_an_empty_value() {
+        for text in ["", "\n\n", "# nothing yet\n", "---\n", "~\n"] {
+            let (node, faults) = parse_text(text);
+            let node = node.unwrap();
+            assert!(node.is_empty_value() && node.span == (0..0) && faults.is_empty(), "{text:?}");
+        }
+    }
+
+    #[test]
+    fn a_tab_is_pointed_at() {
+        for (text, place) in [("a:\n\t- b\n", "2:1"), ("a:\n  b: 1\n \tc: 2\n", "3:2")] {
+            let faults = parse(&Source::new("t", text)).unwrap_err().to_string();
+            assert!(faults.starts_with(&format!("t:{place}: ")), "{faults}");
+            assert!(faults.contains("indent with spaces"), "{faults}");
+        }
     }
 
     proptest! {
         #[test]
         fn no_text_panics(text in "[ \\n:\\-\\[\\]{}a-c'\"#&*!|>?,µ\t]{0,200}") {
-            if let Err(faults) = parse_text(&text) {
+            if let Err(faults) = parse(&Source::new("t.yaml", text)) {
                 prop_assert!(!faults.faults.is_empty());
                 prop_assert!(!faults.render(false).is_empty());
             }

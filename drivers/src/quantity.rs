@@ -136,6 +136,16 @@ impl Dimension {
         UNITS.iter().find(|row| row.0 == unit).map(|row| row.1)
     }
 
+    /// An example alone: "7.04 GHz".
+    #[must_use]
+    pub fn example_value(self) -> &'static str {
+        match self {
+            Dimension::Ratio => "0.25",
+            Dimension::Count => "12",
+            _ => self.example().rsplit_once(" such as ").map_or("1", |(_, value)| value),
+        }
+    }
+
     /// Name with article and example, for messages: "a frequency such as 7.04 GHz".
     #[must_use]
     pub fn example(self) -> &'static str {
@@ -174,6 +184,14 @@ pub enum QuantityError {
     /// No number at the start.
     #[error("'{0}' does not begin with a number")]
     NoNumber(String),
+    /// A comma where the point of a decimal number belongs.
+    #[error("'{text}' has a comma; write a decimal point: {meant}")]
+    Comma {
+        /// The text as written.
+        text: String,
+        /// The same with a point.
+        meant: String,
+    },
     /// The number is infinite or too large to hold.
     #[error("'{0}' is too large a number")]
     TooLarge(String),
@@ -264,6 +282,10 @@ fn split(text: &str) -> Result<(&str, &str), QuantityError> {
         end += 1;
     }
     let number = &text[..end];
+    let fraction = text[end..].strip_prefix(',');
+    if digits && fraction.is_some_and(|rest| rest.starts_with(|c: char| c.is_ascii_digit())) {
+        return Err(QuantityError::Comma { text: text.into(), meant: text.replacen(',', ".", 1) });
+    }
     if !digits || number.parse::<f64>().is_err() {
         return Err(QuantityError::NoNumber(text.into()));
     }
@@ -382,6 +404,7 @@ mod tests {
             D::Frequency,
             "'7.04' has no unit; wanted a frequency such as 7.04 GHz",
         );
+        check_error("1,2 V", D::Voltage, "'1,2 V' has a comma; write a decimal point: 1.2 V");
         check_error("fast", D::Frequency, "'fast' does not begin with a number");
         check_error("1e999 V", D::Voltage, "'1e999 V' is too large a number");
         check_error(
@@ -389,6 +412,16 @@ mod tests {
             D::Voltage,
             "'V' is a unit of another kind; wanted a voltage such as 1.2 V",
         );
+    }
+
+    #[test]
+    fn every_example_reads_as_its_dimension() {
+        for dimension in Dimension::ALL {
+            assert!(
+                Quantity::parse(dimension.example_value(), *dimension).is_ok(),
+                "{dimension:?}"
+            );
+        }
     }
 
     #[test]

@@ -4,6 +4,8 @@
 //! the decoder (which may then skip what does not fit, because it is reported already), and the
 //! schema for editors. Knows nothing of what the fields mean.
 
+use std::ops::RangeInclusive;
+
 use serde_json::{Map as JsonMap, Value as Json, json};
 
 use crate::fault::{Fault, nearest};
@@ -97,26 +99,31 @@ pub struct Variant {
 pub fn check(node: &Node, shape: &Shape, faults: &mut Vec<Fault>) {
     match shape {
         Shape::Text | Shape::Scalar => {
-            expect_scalar(node, "a text", faults);
+            expect_scalar(node, shape, "a text", faults);
         }
-        Shape::Word(words) => check_word(node, words, faults),
+        Shape::Word(words) => check_word(node, shape, words, faults),
         Shape::Switch => {
-            if let Some(text) = expect_scalar(node, "on or off", faults)
+            if let Some(text) = expect_scalar(node, shape, "on or off", faults)
                 && switch(text).is_none()
             {
                 faults.push(Fault::new(node.span.clone(), format!("'{text}' is not on or off")));
             }
         }
-        Shape::Whole { at_least, at_most } => check_whole(node, *at_least, *at_most, faults),
+        Shape::Whole { at_least, at_most } => {
+            check_whole(node, shape, *at_least..=*at_most, faults)
+        }
         Shape::Number => {
-            if let Some(text) = expect_scalar(node, "a number", faults)
+            if let Some(text) = expect_scalar(node, shape, "a number", faults)
                 && number(text).is_none()
             {
-                faults.push(Fault::new(node.span.clone(), format!("'{text}' is not a number")));
+                let fault = Fault::new(node.span.clone(), format!("'{text}' is not a number"));
+                faults.push(
+                    fault.with_help("write it with digits and a decimal point, such as 0.25"),
+                );
             }
         }
         Shape::Quantity(dimension) => {
-            if let Some(text) = expect_scalar(node, dimension.example(), faults)
+            if let Some(text) = expect_scalar(node, shape, dimension.example(), faults)
                 && let Err(error) = Quantity::parse(text, *dimension)
             {
                 faults.push(Fault::new(node.span.clone(), error.to_string()));
@@ -124,21 +131,27 @@ pub fn check(node: &Node, shape: &Shape, faults: &mut Vec<Fault>) {
         }
         Shape::List(item) => match &node.kind {
             NodeKind::List(items) => items.iter().for_each(|node| check(node, item, faults)),
-            _ => wrong_kind(node, "a list", faults),
+            _ => wrong_kind(node, shape, "a list", faults),
         },
-        Shape::Map(map) => check_map(node, map.name, &[map.fields], faults),
+        Shape::Map(map) if matches!(node.kind, NodeKind::Map(_)) => {
+            check_map(node, map.name, &[map.fields], faults);
+        }
+        Shape::Map(map) => wrong_kind(node, shape, &format!("a mapping ({})", map.name), faults),
         Shape::Table { key, value } => match &node.kind {
             NodeKind::Map(entries) => {
                 entries.iter().for_each(|(_, node)| check(node, value, faults));
             }
-            _ => wrong_kind(node, &format!("a mapping from {key}"), faults),
+            _ => wrong_kind(node, shape, &format!("a mapping from {key}"), faults),
         },
-        Shape::Tagged(tagged) => check_tagged(node, tagged, faults),
+        Shape::Tagged(tagged) if !node.entries().is_empty() => check_tagged(node, tagged, faults),
+        Shape::Tagged(tagged) => {
+            wrong_kind(node, shape, &format!("a mapping ({})", tagged.name), faults);
+        }
         Shape::Either(options) => match options.iter().find(|option| fits(node, option)) {
             Some(option) => check(node, option, faults),
             None => {
                 let wanted: Vec<_> = options.iter().map(|option| in_words(option)).collect();
-                wrong_kind(node, &wanted.join(" or "), faults);
+                wrong_kind(node, shape, &wanted.join(" or "), faults);
             }
         },
     }
@@ -172,45 +185,124 @@ pub fn whole(text: &str) -> Option<i64> {
     (value.fract() == 0.0 && value.abs() <= 9_007_199_254_740_992.0).then_some(value as i64)
 }
 
-fn expect_scalar<'a>(node: &'a Node, wanted: &str, faults: &mut Vec<Fault>) -> Option<&'a str> {
+fn expect_scalar<'a>(
+    node: &'a Node,
+    shape: &Shape,
+    wanted: &str,
+    faults: &mut Vec<Fault>,
+) -> Option<&'a str> {
     match node.text() {
         Some(text) if !node.is_empty_value() => Some(text),
         _ => {
-            wrong_kind(node, wanted, faults);
+            wrong_kind(node, shape, wanted, faults);
             None
         }
     }
 }
 
-fn wrong_kind(node: &Node, wanted: &str, faults: &mut Vec<Fault>) {
+fn wrong_kind(node: &Node, shape: &Shape, wanted: &str, faults: &mut Vec<Fault>) {
+    if node.is_empty_value() && node.span == (0..0) {
+        let fault = Fault::new(0..0, "the file is empty");
+        faults.push(fault.with_help(format!("{wanted} is wanted, which begins {}", begin(shape))));
+        return;
+    }
     // Of a long block only the beginning is underlined; the whole of it would bury the message.
     let span = match node.kind {
         NodeKind::Scalar { .. } => node.span.clone(),
         _ => node.span.start..(node.span.start + 1).min(node.span.end),
     };
-    faults.push(Fault::new(span, format!("{wanted} is wanted here, not {}", node.describe())));
+    let help = match (shape, &node.kind) {
+        (Shape::List(item), NodeKind::Scalar { text, .. })
+            if !node.is_empty_value() && fits(node, item) =>
+        {
+            format!("write [{text}]")
+        }
+        (Shape::List(item), NodeKind::Map(_)) if fits(node, item) => {
+            "begin each item of the list with '- '".into()
+        }
+        _ => format!("such as {}", example(shape, EXAMPLE_DEPTH)),
+    };
+    let message = format!("{wanted} is wanted here, not {}", node.describe());
+    faults.push(Fault::new(span, message).with_help(help));
 }
 
-fn check_word(node: &Node, words: &[&str], faults: &mut Vec<Fault>) {
-    let Some(text) = expect_scalar(node, "a word", faults) else { return };
-    if !words.contains(&text) {
-        let fault = Fault::new(node.span.clone(), format!("'{text}' is not known here"));
-        faults.push(fault.with_help(suggestion(text, words)));
+/// Levels of nesting that an example shows.
+const EXAMPLE_DEPTH: u32 = 3;
+
+/// What may stand there, as it is written: `[1]`, `{from: value, to: value}`, `7.04 GHz`.
+fn example(shape: &Shape, depth: u32) -> String {
+    let inner = |shape: &Shape| {
+        if depth == 0 { "…".into() } else { example(shape, depth - 1) }
+    };
+    match shape {
+        Shape::Text => "text".into(),
+        Shape::Scalar => "value".into(),
+        Shape::Word(words) => words.first().copied().unwrap_or("word").into(),
+        Shape::Switch => "on".into(),
+        Shape::Whole { at_least, .. } => (*at_least).max(1).to_string(),
+        Shape::Number => "0.25".into(),
+        Shape::Quantity(dimension) => dimension.example_value().into(),
+        Shape::List(item) => format!("[{}]", inner(item)),
+        Shape::Map(map) => {
+            let any_required = map.fields.iter().any(|field| field.required);
+            let shown = map.fields.iter().filter(|field| field.required == any_required);
+            // Of a mapping in which everything may be left out, one key shows the manner.
+            let at_most = if any_required { usize::MAX } else { 1 };
+            let fields = shown.take(at_most).map(|f| format!("{}: {}", f.name, inner(f.shape)));
+            format!("{{{}}}", fields.collect::<Vec<_>>().join(", "))
+        }
+        Shape::Table { key, value } => {
+            let name = key.split(' ').next().unwrap_or(key).trim_end_matches('s');
+            format!("{{{name}: {}}}", inner(value))
+        }
+        Shape::Tagged(tagged) => tagged.variants.first().map_or_else(String::new, |variant| {
+            let required = variant.companions.iter().filter(|field| field.required);
+            let fields = std::iter::once(&variant.field).chain(required);
+            let fields = fields.map(|f| format!("{}: {}", f.name, inner(f.shape)));
+            format!("{{{}}}", fields.collect::<Vec<_>>().join(", "))
+        }),
+        Shape::Either(options) => options.first().map_or_else(String::new, |o| inner(o)),
     }
 }
 
-fn check_whole(node: &Node, at_least: i64, at_most: i64, faults: &mut Vec<Fault>) {
-    let Some(text) = expect_scalar(node, "a whole number", faults) else { return };
+/// How a file of this shape begins: its first required key.
+fn begin(shape: &Shape) -> String {
+    let first = match shape {
+        Shape::Map(map) => map.fields.iter().find(|field| field.required),
+        _ => None,
+    };
+    match first {
+        Some(field) => format!("with '{}: {}'", field.name, example(field.shape, EXAMPLE_DEPTH)),
+        None => format!("like {}", example(shape, EXAMPLE_DEPTH)),
+    }
+}
+
+fn check_word(node: &Node, shape: &Shape, words: &[&str], faults: &mut Vec<Fault>) {
+    let Some(text) = expect_scalar(node, shape, "a word", faults) else { return };
+    if !words.contains(&text) {
+        let fault = Fault::new(node.span.clone(), format!("'{text}' is not known here"));
+        let known = format!("known here: {}", words.join(", "));
+        faults.push(fault.with_help(match nearest(text, words.iter().copied()) {
+            Some(near) => format!("did you mean '{near}'? {known}"),
+            None => known,
+        }));
+    }
+}
+
+fn check_whole(node: &Node, shape: &Shape, bounds: RangeInclusive<i64>, faults: &mut Vec<Fault>) {
+    let Some(text) = expect_scalar(node, shape, "a whole number", faults) else { return };
     match whole(text) {
         None => {
-            faults.push(Fault::new(node.span.clone(), format!("'{text}' is not a whole number")));
+            let fault = Fault::new(node.span.clone(), format!("'{text}' is not a whole number"));
+            faults.push(fault.with_help("write it with digits, such as 8 or 200 k"));
         }
-        Some(value) if value < at_least || value > at_most => {
-            let message = if at_most == i64::MAX {
-                format!("{value} is too small; at least {at_least} is wanted")
+        Some(value) if !bounds.contains(&value) => {
+            let (end, limit) = if value < *bounds.start() {
+                (format!("at least {}", bounds.start()), "small")
             } else {
-                format!("{value} is outside {at_least} to {at_most}")
+                (format!("at most {}", bounds.end()), "large")
             };
+            let message = format!("{value} is too {limit}; {end} is wanted");
             faults.push(Fault::new(node.span.clone(), message));
         }
         Some(_) => {}
@@ -227,9 +319,7 @@ pub fn suggestion(written: &str, known: &[&str]) -> String {
 }
 
 fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut Vec<Fault>) {
-    let NodeKind::Map(entries) = &node.kind else {
-        return wrong_kind(node, &format!("a mapping ({name})"), faults);
-    };
+    let entries = node.entries();
     let fields = || groups.iter().copied().flatten();
     for (key, value) in entries {
         match fields().find(|field| field.name == key.text) {
@@ -246,17 +336,21 @@ fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut 
         if node.get(field.name).is_none() {
             let span = node.span.start..(node.span.start + 1).min(node.span.end);
             faults.push(
-                Fault::new(span, format!("key '{}' is missing in {name}", field.name))
-                    .with_help(field.about),
+                Fault::new(span, format!("key '{}' is missing in {name}", field.name)).with_help(
+                    format!(
+                        "{} Write it as '{}: {}'",
+                        field.about,
+                        field.name,
+                        example(field.shape, EXAMPLE_DEPTH)
+                    ),
+                ),
             );
         }
     }
 }
 
 fn check_tagged(node: &Node, tagged: &'static TaggedShape, faults: &mut Vec<Fault>) {
-    let NodeKind::Map(entries) = &node.kind else {
-        return wrong_kind(node, &format!("a mapping ({})", tagged.name), faults);
-    };
+    let entries = node.entries();
     let telling: Vec<&Variant> =
         tagged.variants.iter().filter(|variant| node.get(variant.field.name).is_some()).collect();
     let known: Vec<&str> = tagged.variants.iter().map(|variant| variant.field.name).collect();
@@ -265,13 +359,13 @@ fn check_tagged(node: &Node, tagged: &'static TaggedShape, faults: &mut Vec<Faul
             let own = std::slice::from_ref(&variant.field);
             check_map(node, tagged.name, &[own, variant.companions], faults);
         }
-        [] => match entries.first() {
-            Some((key, _)) => faults.push(
-                Fault::new(key.span.clone(), format!("unknown {} '{}'", tagged.name, key.text))
-                    .with_help(suggestion(&key.text, &known)),
-            ),
-            None => wrong_kind(node, &format!("a {}", tagged.name), faults),
-        },
+        [] => {
+            for (key, _) in entries.iter().take(1) {
+                let message = format!("unknown {} '{}'", tagged.name, key.text);
+                let fault = Fault::new(key.span.clone(), message);
+                faults.push(fault.with_help(suggestion(&key.text, &known)));
+            }
+        }
         [first, second, ..] => {
             let at = entries.iter().find(|(key, _)| key.text == second.field.name);
             let span = at.map_or(node.span.clone(), |(key, _)| key.span.clone());
@@ -429,7 +523,7 @@ fn object_schema(groups: &[&[Field]], definitions: &mut JsonMap<String, Json>) -
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::fault::Source;
+    use crate::fault::{Faults, Source};
     use crate::marked;
 
     static STEP: Shape = Shape::Tagged(&TaggedShape {
@@ -473,8 +567,7 @@ mod tests {
     #[track_caller]
     fn check_file(text: &str, expected: &[&str]) {
         let source = Source::new("f", text);
-        let node = marked::parse(&source).unwrap();
-        let mut faults = Vec::new();
+        let (node, mut faults) = marked::parse(&source).unwrap();
         check(&node, &ROOT, &mut faults);
         let shown: Vec<_> = faults.iter().map(|fault| fault.message.as_str()).collect();
         assert_eq!(shown, expected);
@@ -488,7 +581,7 @@ mod tests {
             &[
                 "unknown key 'nmae' in file",
                 "'V' is a unit of another kind; wanted a time such as 250 ms",
-                "20 is outside 1 to 10",
+                "20 is too large; at most 10 is wanted",
                 "unknown step 'wiat'",
                 "one step cannot be both 'wait' and 'repeat'",
                 "key 'name' is missing in file",
@@ -501,6 +594,77 @@ mod tests {
         check_file(
             "name: [a]\nsteps: [{repeat: 1.5, do: []}]\n",
             &["a text is wanted here, not a list", "'1.5' is not a whole number"],
+        );
+    }
+
+    #[track_caller]
+    fn check_help(text: &str, message: &str, help: &str) {
+        let (node, mut faults) = marked::parse(&Source::new("f", text)).unwrap();
+        check(&node, &ROOT, &mut faults);
+        let [fault] = &faults[..] else { panic!("{faults:?}") };
+        assert_eq!((fault.message.as_str(), fault.help.as_deref()), (message, Some(help)));
+    }
+
+    #[test]
+    fn faults_say_what_to_write() {
+        check_help(
+            "steps: []\n",
+            "key 'name' is missing in file",
+            "Its name. Write it as 'name: text'",
+        );
+        check_help(
+            "name: x\n",
+            "key 'steps' is missing in file",
+            "Steps. Write it as 'steps: [{wait: 250 ms}]'",
+        );
+        check_help(
+            "# nothing\n",
+            "the file is empty",
+            "a mapping (file) is wanted, which begins with 'name: text'",
+        );
+        check_help(
+            "name: x\nsteps: 9\n",
+            "a list is wanted here, not '9'",
+            "such as [{wait: 250 ms}]",
+        );
+        check_help(
+            "name: x\nsteps: {wait: 1 s}\n",
+            "a list is wanted here, not a mapping",
+            "begin each item of the list with '- '",
+        );
+        check_help(
+            "name: x\nsteps: [{repeat: eight, do: []}]\n",
+            "'eight' is not a whole number",
+            "write it with digits, such as 8 or 200 k",
+        );
+        check_help(
+            "name: x\nsteps: [{}]\n",
+            "a mapping (step) is wanted here, not a mapping",
+            "such as {wait: 250 ms}",
+        );
+    }
+
+    #[test]
+    fn bounds_and_lists_and_words_are_said_plainly() {
+        let faults_of = |text: &str, shape: &'static Shape| {
+            let source = Source::new("f", text);
+            let (node, mut faults) = marked::parse(&source).unwrap();
+            check(&node, shape, &mut faults);
+            Faults::new(source, faults).to_string()
+        };
+        static COUNT: Shape = Shape::Whole { at_least: 1, at_most: 1_000_000_000_000 };
+        static ROLES: Shape = Shape::Word(&["waveform source", "scope", "supply"]);
+        static BITS: Shape = Shape::List(&COUNT);
+        assert_eq!(faults_of("0", &COUNT), "f:1:1: 0 is too small; at least 1 is wanted");
+        assert_eq!(faults_of("9", &BITS), "f:1:1: a list is wanted here, not '9' (write [9])");
+        assert_eq!(
+            faults_of("oscilloscope", &ROLES),
+            "f:1:1: 'oscilloscope' is not known here (did you mean 'scope'? known here: waveform \
+             source, scope, supply)"
+        );
+        assert_eq!(
+            faults_of("meter", &ROLES),
+            "f:1:1: 'meter' is not known here (known here: waveform source, scope, supply)"
         );
     }
 

@@ -205,7 +205,7 @@ impl Kind {
     pub fn wanted(&self) -> String {
         match self {
             Kind::Number { dimension, .. } => dimension.example().into(),
-            Kind::Whole { .. } => "a whole number".into(),
+            Kind::Whole { .. } => "a whole number such as 12".into(),
             Kind::Switch => "on or off".into(),
             Kind::Word(words) => format!("one of {}", words.join(", ")),
         }
@@ -261,7 +261,7 @@ mod tests {
         check_parse(&volts(), "3 A", Err("'3 A' is not a voltage such as 1.2 V"));
         check_parse(&gain, "31", Ok(Value::Whole(31)));
         check_parse(&gain, "0x20", Err("32 is outside 0 to 31"));
-        check_parse(&gain, "1.5", Err("'1.5' is not a whole number"));
+        check_parse(&gain, "1.5", Err("'1.5' is not a whole number such as 12"));
         check_parse(&Kind::Switch, "on", Ok(Value::Switch(true)));
         check_parse(&Kind::Switch, "1", Err("'1' is not on or off"));
         check_parse(&trigger, "external", Ok(Value::Word("external".into())));

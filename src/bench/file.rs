@@ -128,8 +128,7 @@ impl BenchFile {
     /// # Errors
     /// When the text is no YAML at all.
     pub fn read(source: &Source) -> Result<(Self, Vec<Fault>), Faults> {
-        let root = marked::parse(source)?;
-        let mut faults = Vec::new();
+        let (root, mut faults) = marked::parse(source)?;
         shape::check(&root, &grammar::BENCH, &mut faults);
         let instruments = root.get("instruments").map_or(&[][..], Node::entries);
         let file = BenchFile {

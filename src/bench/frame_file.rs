@@ -74,8 +74,7 @@ pub static FRAME_FILE: Shape = Shape::Map(&MapShape {
 /// # Errors
 /// Every fault of the file.
 pub fn read_frame_file(source: &Source) -> Result<FrameSpec, Faults> {
-    let root = marked::parse(source)?;
-    let mut faults = Vec::new();
+    let (root, mut faults) = marked::parse(source)?;
     shape::check(&root, &FRAME_FILE, &mut faults);
     let spec = decode(&root, &mut faults);
     match spec {

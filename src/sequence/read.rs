@@ -7,7 +7,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use beamwarden_drivers::fault::{Fault, Faults, Source, nearest};
-use beamwarden_drivers::marked::{self, Node};
+use beamwarden_drivers::marked::{self, Node, NodeKind};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::shape;
 
@@ -26,8 +26,8 @@ const AXIS_VALUES_MAX: f64 = 1e7;
 /// # Errors
 /// Every fault of the file, in the order of their places.
 pub fn read_sequence(source: &Source, knobs: &KnobTable) -> Result<Sequence, Faults> {
-    let root = marked::parse(source)?;
-    let mut reader = Reader { knobs, faults: Vec::new() };
+    let (root, faults) = marked::parse(source)?;
+    let mut reader = Reader { knobs, faults };
     shape::check(&root, &grammar::SEQUENCE, &mut reader.faults);
     let text = |key: &str| root.get(key).and_then(Node::text).map(str::to_string);
     let sequence = Sequence {
@@ -80,20 +80,17 @@ impl<'k> Reader<'k> {
             match Duration::try_from_secs_f64(seconds) {
                 Ok(duration) => Action::Wait(duration),
                 Err(_) => {
-                    self.faults.push(Fault::new(node.span.clone(), "nobody can wait that long"));
+                    let message = if seconds < 0.0 {
+                        "a wait cannot be negative"
+                    } else {
+                        "nobody can wait that long"
+                    };
+                    self.faults.push(Fault::new(node.span.clone(), message));
                     return None;
                 }
             }
         } else if let Some(axes) = node.get("sweep") {
-            if !sweeps {
-                let at = axes.span.start..axes.span.start + 1;
-                self.faults.push(
-                    Fault::new(at, "a sweep belongs under 'steps'")
-                        .with_help("'prepare' and 'finally' run once, without points"),
-                );
-            }
-            let axes = self.axes(axes);
-            Action::Sweep { axes, body: self.steps(node.get("do"), true) }
+            self.sweep(axes, node.get("do"), sweeps)
         } else if let Some(node) = node.get("search beams") {
             Action::Search(self.search(node)?)
         } else if let Some(measure) = node.get("measure") {
@@ -102,6 +99,26 @@ impl<'k> Reader<'k> {
             Action::Note(node.get("note")?.text()?.to_string())
         };
         Some(Step { span: node.span.clone(), action })
+    }
+
+    fn sweep(&mut self, axes: &Node, body: Option<&Node>, sweeps: bool) -> Action {
+        if !sweeps {
+            let at = axes.span.start..axes.span.start + 1;
+            self.faults.push(
+                Fault::new(at, "a sweep belongs under 'steps'")
+                    .with_help("'prepare' and 'finally' run once, without points"),
+            );
+        }
+        if let Some(body) = body
+            && matches!(body.kind, NodeKind::List(_))
+            && body.items().is_empty()
+        {
+            self.faults.push(
+                Fault::new(body.span.clone(), "nothing to do")
+                    .with_help("write the steps to do at each point, such as do: [{measure: {}}]"),
+            );
+        }
+        Action::Sweep { axes: self.axes(axes), body: self.steps(body, true) }
     }
 
     fn assignments(&mut self, node: &Node) -> Vec<Assignment> {
@@ -141,6 +158,9 @@ impl<'k> Reader<'k> {
         let mut axes: Vec<Axis> = Vec::new();
         for (key, values) in node.entries() {
             let Some(knob) = self.knob(&key.text, &key.span) else { continue };
+            if matches!(&values.kind, NodeKind::List(items) if items.is_empty()) {
+                self.faults.push(Fault::new(values.span.clone(), "no values to go through"));
+            }
             let values = if values.entries().is_empty() {
                 let items = values.items().iter();
                 AxisValues::List(items.filter_map(|item| self.value(knob, item)).collect())
@@ -192,6 +212,11 @@ impl<'k> Reader<'k> {
         let steps = (span / step).abs();
         let message = if step == 0.0 {
             "a step of zero never arrives".to_string()
+        } else if span != 0.0 && (span < 0.0) != (step < 0.0) {
+            let (sign, way) = if span < 0.0 { ("negative", "down") } else { ("positive", "up") };
+            format!(
+                "this step leads away from the last value; the range goes {way}, so write a {sign} step"
+            )
         } else if steps > AXIS_VALUES_MAX {
             format!("more than {AXIS_VALUES_MAX} values on one axis")
         } else if (steps - steps.round()).abs() > 1e-6 * steps.max(1.0) {

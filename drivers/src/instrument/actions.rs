@@ -135,7 +135,7 @@ impl Instrument {
                 Err(error) => Err(error),
             };
             if let Err(error) = outcome {
-                tracing::warn!(instrument = self.name(), %error, "after a failed action");
+                tracing::warn!("{error} (while clearing up after a failed action)");
                 return;
             }
         }

@@ -49,10 +49,10 @@ impl fmt::Display for Phase {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum InstrumentFault {
     /// The link failed, or no answer came in time.
-    #[error("{error}{}", shown("; received so far: ", so_far))]
+    #[error("{}", cut_short(error, so_far))]
     Link {
-        /// The link's error, its byte count and time those of the whole exchange.
-        #[source]
+        /// The link's error, its byte count and time those of the whole exchange. What it was
+        /// doing and where is said by [`InstrumentError`].
         error: LinkError,
         /// What had arrived of the answer, escaped.
         so_far: String,
@@ -127,7 +127,7 @@ pub enum InstrumentFault {
         found: Identity,
     },
     /// The instrument has restarted: its settings are gone.
-    #[error("the instrument has restarted, its settings are gone")]
+    #[error("the instrument has restarted, its settings are gone; set them again")]
     Restarted,
     /// The completion query answers something else than 1.
     #[error("the completion query answers '{0}' instead of 1")]
@@ -150,6 +150,13 @@ pub enum InstrumentFault {
 
 fn list(entries: &[ErrorEntry]) -> String {
     entries.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+}
+
+/// Why a link failed, and what had arrived, which says itself how much that was.
+fn cut_short(error: &LinkError, so_far: &str) -> String {
+    let bytes = if so_far.is_empty() { error.bytes } else { 0 };
+    let why = LinkError { bytes, ..error.clone() }.why();
+    format!("{why}{}", shown("; received so far: ", so_far))
 }
 
 fn shown(before: &str, text: &str) -> String {
@@ -196,9 +203,9 @@ fn class_of_entries(entries: &[ErrorEntry]) -> Class {
     if entries.iter().all(passing) { Class::Transient } else { Class::Instrument }
 }
 
-/// A failure at an instrument.
+/// A failure at an instrument: which one, what failed, where, and why, each once.
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
-#[error("{instrument}: failed to {phase} '{command}': {fault}")]
+#[error("{instrument}: failed to {phase} {}: {fault}", self.object())]
 pub struct InstrumentError {
     /// The instrument's name in the bench file.
     pub instrument: String,
@@ -212,6 +219,18 @@ pub struct InstrumentError {
 }
 
 impl InstrumentError {
+    /// What could not be done, with the address where the link is the matter.
+    fn object(&self) -> String {
+        match (&*self.fault, self.phase) {
+            // What is opened is the address.
+            (_, Phase::Open) => self.command.clone(),
+            (InstrumentFault::Link { error, .. }, _) => {
+                format!("'{}' at {}", self.command, error.address)
+            }
+            _ => format!("'{}'", self.command),
+        }
+    }
+
     /// The class.
     #[must_use]
     pub fn class(&self) -> Class {

@@ -15,10 +15,11 @@ mod session;
 mod settings;
 
 use std::collections::BTreeMap;
+use std::fmt;
 use std::time::Duration;
 
 use crate::message::{ErrorEntry, Identity};
-use crate::transport::Transport;
+use crate::transport::{Transport, shown_time};
 use crate::value::Value;
 
 pub use actions::{Inputs, Performed, Trace};
@@ -62,6 +63,27 @@ pub enum Event {
     OldErrors(Vec<ErrorEntry>),
     /// The instrument has restarted.
     Restarted,
+}
+
+impl fmt::Display for Event {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Event::OutOfStep { why } => write!(f, "the link is out of step: {why}"),
+            Event::Resynchronised { took } => {
+                write!(f, "the link is in step again")?;
+                // Opening anew takes no time worth telling.
+                if took.as_millis() > 0 {
+                    write!(f, " after {}", shown_time(*took))?;
+                }
+                Ok(())
+            }
+            Event::OldErrors(entries) => {
+                let shown: Vec<String> = entries.iter().map(ToString::to_string).collect();
+                write!(f, "errors from before stood in its queue: {}", shown.join("; "))
+            }
+            Event::Restarted => f.write_str("the instrument has restarted, its settings are gone"),
+        }
+    }
 }
 
 /// A setting that was made.
@@ -145,7 +167,13 @@ impl Instrument {
     }
 
     fn note(&mut self, event: Event) {
-        tracing::warn!(instrument = self.name, ?event);
+        match event {
+            // What follows from these two is an error of its own where it matters.
+            Event::OutOfStep { .. } | Event::Resynchronised { .. } => {
+                tracing::info!("{}: {event}", self.name);
+            }
+            Event::OldErrors(_) | Event::Restarted => tracing::warn!("{}: {event}", self.name),
+        }
         self.events.push(event);
     }
 

@@ -114,7 +114,7 @@ impl Instrument {
                 Ok(found) => return Ok(found),
                 Err(fault) if left == 0 || fault.class() != Class::Transient => return Err(fault),
                 Err(fault) => {
-                    tracing::debug!(instrument = self.name, %fault, "trying again");
+                    tracing::debug!("{}: trying again: {fault}", self.name);
                     sleep(wait).await;
                     wait *= self.driver.reconnect.factor;
                 }

@@ -33,8 +33,7 @@ const SAMPLE_SLOTS: [&str; 2] = ["points", "values"];
 /// # Errors
 /// All faults of the file at once, each with its place.
 pub fn parse(source: &Source) -> Result<Profile, Faults> {
-    let root = marked::parse(source)?;
-    let mut faults = Vec::new();
+    let (root, mut faults) = marked::parse(source)?;
     shape::check(&root, PROFILE, &mut faults);
     let profile = decode(&root, source, &mut faults);
     match profile {

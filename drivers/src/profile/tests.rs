@@ -100,6 +100,25 @@ actions:
     assert_eq!(parse(&source).unwrap_err().faults.len(), 2);
 }
 
+/// What YAML allows and we do not hides nothing else.
+#[test]
+fn a_key_that_stands_twice_hides_nothing() {
+    check_faults(
+        "timeout: 1 s\ntimeout: &t 2 V\nsettings:\n  a: {type: *t, query: \"A?\"}\n",
+        &[
+            "key 'timeout' stands twice",
+            "anchors are not accepted",
+            "'V' is a unit of another kind; wanted a time such as 250 ms",
+            "key 'set' is missing in setting",
+            "aliases are not accepted",
+        ],
+    );
+    check_faults(
+        "settings: [\n",
+        &["not YAML: while parsing a node, did not find expected node content"],
+    );
+}
+
 #[test]
 fn units_of_messages_are_scaled_to_the_base() {
     let text = "settings:\n  rate: {type: number, unit: GHz, set: \"R {value}\", query: \"R?\"}\n";

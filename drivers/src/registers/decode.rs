@@ -76,8 +76,7 @@ const FIELD: &Shape = &Shape::Map(&MapShape {
 /// # Errors
 /// All faults of the file at once, each with its place; also two fields that share a bit.
 pub fn parse(source: &Source) -> Result<RegisterMap, Faults> {
-    let root = marked::parse(source)?;
-    let mut faults = Vec::new();
+    let (root, mut faults) = marked::parse(source)?;
     shape::check(&root, REGISTER_MAP, &mut faults);
     let map = decode(&root, source, &mut faults);
     match map {

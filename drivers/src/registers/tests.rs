@@ -81,7 +81,7 @@ fn overlap_and_other_faults_are_refused_at_load() {
             "two words cannot have the same code",
             "a step of this size carries no number",
             "'g[3..1]' is no name with elements",
-            "8589934591 is outside 0 to 4294967295",
+            "8589934591 is too large; at most 4294967295 is wanted",
             "key 'type' is missing in field",
             "unknown key 'typ' in field",
         ],

@@ -7,6 +7,7 @@ use std::io;
 use std::time::Duration;
 
 use crate::class::Class;
+use crate::quantity::{Dimension, Quantity};
 
 /// What a link was doing.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -33,7 +34,7 @@ impl fmt::Display for LinkPhase {
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum LinkFault {
     /// Nothing happened within the time allowed.
-    #[error("nothing came in time")]
+    #[error("it took too long")]
     TimedOut,
     /// The peer closed the connection, or the link was never opened.
     #[error("the connection is closed")]
@@ -45,13 +46,13 @@ pub enum LinkFault {
     #[error("nobody listens there, or another client holds the only connection")]
     Refused,
     /// The host name cannot be resolved.
-    #[error("no host of this name is known")]
+    #[error("no host of this name is known; check the address in the bench file")]
     UnknownHost,
     /// No way leads to the host.
     #[error("there is no route to the host")]
     Unreachable,
     /// The serial device does not exist, or another program holds it.
-    #[error("the serial device is not available: {0}")]
+    #[error("the serial device is missing or in use by another program: {0}")]
     Device(String),
     /// The link cannot be opened a second time.
     #[error("this link cannot be opened again")]
@@ -63,7 +64,7 @@ pub enum LinkFault {
 
 /// A failure of a link. Reads as "failed to …".
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("failed to {phase} {address}: {fault} ({bytes} bytes done, {} ms)", took.as_millis())]
+#[error("failed to {phase} {address}: {}", self.why())]
 pub struct LinkError {
     /// The address of the link.
     pub address: String,
@@ -73,21 +74,43 @@ pub struct LinkError {
     pub bytes: usize,
     /// Time spent in the failing call.
     pub took: Duration,
-    /// Why.
-    #[source]
+    /// Why. Part of the message, therefore no source that would be shown once more.
     pub fault: LinkFault,
 }
 
 impl LinkError {
-    /// The class: a disturbed link is transient, an address that cannot be right is for a person.
+    /// Why, after how much and how long, for whoever has said already what failed and where.
+    #[must_use]
+    pub fn why(&self) -> String {
+        let why = match (&self.fault, self.phase) {
+            (LinkFault::TimedOut, LinkPhase::Connect) => "no connection came about in time".into(),
+            (LinkFault::TimedOut, LinkPhase::Write) => "it was not taken in time".into(),
+            (LinkFault::TimedOut, LinkPhase::Read) => "nothing came in time".into(),
+            (fault, _) => fault.to_string(),
+        };
+        let bytes = (self.bytes > 0).then(|| format!("{} bytes", self.bytes));
+        // What failed at once needs no time beside it.
+        let took = (self.took.as_millis() > 0).then(|| shown_time(self.took));
+        let after: Vec<String> = bytes.into_iter().chain(took).collect();
+        if after.is_empty() { why } else { format!("{why} (after {})", after.join(" and ")) }
+    }
+
+    /// The class. A device that is missing or in use may be back at the next try; a host without a
+    /// name is not, so it is not tried again.
     #[must_use]
     pub fn class(&self) -> Class {
         match self.fault {
-            LinkFault::UnknownHost | LinkFault::Device(_) => Class::Operator,
+            LinkFault::UnknownHost => Class::Instrument,
             LinkFault::OnlyOnce => Class::Internal,
             _ => Class::Transient,
         }
     }
+}
+
+/// A time for messages, to the millisecond.
+pub(crate) fn shown_time(time: Duration) -> String {
+    let value = time.as_millis() as f64 / 1000.0;
+    Quantity { value, dimension: Dimension::Time }.to_string()
 }
 
 impl From<&io::Error> for LinkFault {
@@ -103,5 +126,43 @@ impl From<&io::Error> for LinkFault {
             }
             _ => LinkFault::System(error.to_string()),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check(phase: LinkPhase, fault: LinkFault, bytes: usize, took_ms: u64, message: &str) {
+        let took = Duration::from_millis(took_ms);
+        let error = LinkError { address: "tcp://a:1".into(), phase, bytes, took, fault };
+        assert_eq!(error.to_string(), message);
+        // A person is asked only where a person stopped something or has to decide.
+        assert_ne!(error.class(), Class::Operator);
+        assert!(std::error::Error::source(&error).is_none(), "nothing is said twice");
+    }
+
+    #[test]
+    fn a_failure_reads_once_and_says_after_how_much() {
+        use LinkFault as F;
+        let (connect, write, read) = (LinkPhase::Connect, LinkPhase::Write, LinkPhase::Read);
+        let message = "failed to connect to tcp://a:1: nobody listens there, or another client \
+                       holds the only connection";
+        check(connect, F::Refused, 0, 0, message);
+        let message =
+            "failed to connect to tcp://a:1: no connection came about in time (after 5 s)";
+        check(connect, F::TimedOut, 0, 5000, message);
+        let message =
+            "failed to write to tcp://a:1: it was not taken in time (after 12 bytes and 250 ms)";
+        check(write, F::TimedOut, 12, 250, message);
+        let message = "failed to read from tcp://a:1: the connection is closed (after 3 bytes)";
+        check(read, F::Closed, 3, 0, message);
+        let message = "failed to connect to tcp://a:1: the serial device is missing or in use by \
+                       another program: busy";
+        check(connect, F::Device("busy".into()), 0, 0, message);
+        let message = "failed to connect to tcp://a:1: no host of this name is known; check the \
+                       address in the bench file (after 1.234 s)";
+        check(connect, F::UnknownHost, 0, 1234, message);
     }
 }

@@ -18,6 +18,7 @@ use async_trait::async_trait;
 use tokio::time::Instant;
 
 pub use address::{Address, AddressError, FlowControl, Parity, SerialAddress};
+pub(crate) use error::shown_time;
 pub use error::{LinkError, LinkFault, LinkPhase};
 pub use pipe::{PipeLink, PipeOpener};
 pub use serial::{SerialLink, SerialOpener};

@@ -64,6 +64,7 @@ steps:
             "s.yaml:3:12: a sweep belongs under 'steps' ('prepare' and 'finally' run once, without points)",
             "s.yaml:3:33: dut.tx.gain: 40 is above the limit of 31 (limits of bench b) (limits protect the \
              bench; they are changed in the bench file only)",
+            "s.yaml:4:9: nothing to do (write the steps to do at each point, such as do: [{measure: {}}])",
             "s.yaml:6:64: the step does not end on the last value: 17.143 steps",
             "s.yaml:8:26: say when to stop: bits, bit errors or captures",
             "s.yaml:9:18: there is no figure 'emv' (did you mean 'evm'?)",
@@ -77,7 +78,38 @@ steps:
              mcs 12.5, mcs 12.6",
             "s.yaml:11:32: supply.output takes no range; write a list of its values",
             "s.yaml:11:76: a range needs either step or count",
+            "s.yaml:12:13: nothing to do (write the steps to do at each point, such as do: [{measure: {}}])",
         ],
+    );
+}
+
+#[test]
+fn what_cannot_be_done_is_said_before_it_is_tried() {
+    check_faults(
+        "sequence: s
+sequence: t
+steps:
+  - wait: -3 s
+  - wait: 1e300 s
+  - sweep: {turntable.angle: {from: -60 deg, to: 60 deg, step: -5 deg}}
+    do: [{wiat: 1 s}]
+  - sweep: {turntable.angle: {from: 60 deg, to: -60 deg, step: 5 deg}, dut.tx.gain: []}
+    do: [{note: x}]
+",
+        &[
+            "s.yaml:2:1: key 'sequence' stands twice (keep one of the two)",
+            "s.yaml:4:11: a wait cannot be negative",
+            "s.yaml:5:11: nobody can wait that long",
+            "s.yaml:6:64: this step leads away from the last value; the range goes up, so write a positive step",
+            "s.yaml:7:11: unknown step 'wiat' (did you mean 'wait'?)",
+            "s.yaml:8:64: this step leads away from the last value; the range goes down, so write a negative step",
+            "s.yaml:8:85: no values to go through",
+        ],
+    );
+    check_faults(
+        "",
+        &["s.yaml:1:1: the file is empty (a mapping (sequence) is wanted, which begins with \
+           'sequence: text')"],
     );
 }
 

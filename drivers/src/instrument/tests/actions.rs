@@ -133,7 +133,10 @@ async fn a_block_that_moves_may_take_longer_than_a_line_but_not_for_ever() {
     assert_eq!(error.class(), Class::Transient);
     // Ten times the deadline, and what 3000 bytes need on a slow link.
     let text = error.to_string();
-    assert!(text.contains("1060 ms)") && text.contains(" of 3000 bytes of a block"), "{text}");
+    assert!(
+        text.contains("(after 1.06 s)") && text.contains(" of 3000 bytes of a block"),
+        "{text}"
+    );
 }
 
 #[tokio::test(start_paused = true)]

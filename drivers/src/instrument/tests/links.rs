@@ -113,10 +113,10 @@ async fn tcp_failures_are_told_apart() {
 }
 
 #[tokio::test]
-async fn a_host_without_name_is_for_a_person() {
+async fn a_host_without_name_is_no_matter_of_waiting() {
     let mut link = TcpLink::new("no-such-host.invalid", 5025);
     let error = link.reopen(Instant::now() + Duration::from_secs(20)).await.unwrap_err();
-    check_error(&error, LinkPhase::Connect, &LinkFault::UnknownHost, Class::Operator);
+    check_error(&error, LinkPhase::Connect, &LinkFault::UnknownHost, Class::Instrument);
 }
 
 /// A pseudo-terminal: the served end and the path of the other.
@@ -151,7 +151,7 @@ async fn a_serial_device_is_held_by_one_program() {
     let mut second = SerialLink::new(SerialAddress::new(&path, 9600));
     let error = second.reopen(soon()).await.unwrap_err();
     assert!(matches!(error.fault, LinkFault::Device(_)), "{error}");
-    assert_eq!(error.class(), Class::Operator);
+    assert_eq!(error.class(), Class::Transient);
     // The same link opens again: it gives the device up first.
     first.reopen(soon()).await.unwrap();
     let mut missing = SerialLink::new(SerialAddress::new("/dev/no-such-line", 9600));
