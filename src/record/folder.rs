@@ -174,8 +174,31 @@ impl RunFolder {
     /// When it cannot be written.
     pub fn write_report(&self, html: &str) -> Result<PathBuf, RecordError> {
         let path = self.report_path();
-        disk::write_whole(&path, html.as_bytes())?;
+        self.write_report_to(html, &path)?;
         Ok(path)
+    }
+
+    /// Writes the report page to a file of the caller's choice, whole or not at all.
+    ///
+    /// # Errors
+    /// When it cannot be written, or `path` is a file of the record: the journal, a capture.
+    pub fn write_report_to(&self, html: &str, path: &Path) -> Result<(), RecordError> {
+        if path.is_dir() {
+            let error = io::Error::from(io::ErrorKind::IsADirectory);
+            return Err(RecordError::io(path, "write")(error));
+        }
+        if let Some(own) = self.own_part(path) {
+            let why = format!("is part of the run's record ({own}); write the report elsewhere");
+            return Err(RecordError::content(path, why));
+        }
+        disk::write_whole(path, html.as_bytes())
+    }
+
+    /// The name within this folder of an existing `path`, unless it is the report.
+    fn own_part(&self, path: &Path) -> Option<String> {
+        let whole = path.canonicalize().ok()?;
+        let within = whole.strip_prefix(self.path.canonicalize().ok()?).ok()?;
+        (within != Path::new(REPORT_FILE)).then(|| within.display().to_string())
     }
 
     /// The captures whose files lie in the folder, in order, whatever the journal tells.

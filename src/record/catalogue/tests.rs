@@ -173,7 +173,7 @@ fn a_catalogue_of_rubbish_is_put_aside_and_built_anew() {
         let runs = catalogue.runs(&RunsWanted::default())?;
         Ok(runs.into_iter().map(|run| run.run).collect::<Vec<_>>())
     };
-    let check = |spoil: &dyn Fn(&std::path::Path), aside: &str| {
+    let check = |spoil: &dyn Fn(&Path), aside: &str| {
         let root = tempfile::tempdir().expect("a temporary folder");
         let story = fixture::story(root.path(), 16, 16);
         let path = root.path().join(CATALOGUE_FILE);
@@ -187,7 +187,7 @@ fn a_catalogue_of_rubbish_is_put_aside_and_built_anew() {
         let (runs, notices) = Catalogue::with_fresh(root.path(), names).expect("an index");
         assert_eq!((runs.len(), notices.len()), (1, 0), "mended for good");
     };
-    let write = |path: &std::path::Path, bytes: &[u8]| {
+    let write = |path: &Path, bytes: &[u8]| {
         std::fs::write(path, bytes).expect("room on the disk");
     };
     check(&|path| write(path, &b"rubbish ".repeat(1000)), "catalogue.sqlite.damaged");
@@ -199,7 +199,7 @@ fn a_catalogue_of_rubbish_is_put_aside_and_built_anew() {
         "catalogue.sqlite.damaged-2",
     );
     // A database of this version's number without its tables: seen only when it is queried.
-    let foreign = |path: &std::path::Path| {
+    let foreign = |path: &Path| {
         let other = Connection::open(path).expect("a new database");
         let made = format!("CREATE TABLE other (x); PRAGMA user_version = {SCHEMA_VERSION};");
         other.execute_batch(&made).expect("a new database");
