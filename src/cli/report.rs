@@ -2,6 +2,9 @@
 
 use std::path::PathBuf;
 
+use serde_json::json;
+
+use super::runs::record_failure;
 use super::show::find_run;
 use super::{Ended, Failure, Terminal};
 
@@ -13,11 +16,25 @@ pub struct Arguments {
     /// The folder that holds the runs.
     #[arg(long, value_name = "FOLDER", default_value = "runs")]
     runs: PathBuf,
+    /// Write the page to this file; report.html in the run's folder when absent.
+    #[arg(long, value_name = "FILE")]
+    to: Option<PathBuf>,
+    /// One JSON object with the page's path, for programs.
+    #[arg(long)]
+    json: bool,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let folder = find_run(&arguments.run, &arguments.runs)?;
-    let path = crate::report::write(&folder).map_err(Failure::internal)?;
-    terminal.line(path.display().to_string())?;
+    let written = match &arguments.to {
+        Some(file) => crate::report::write_to(&folder, file),
+        None => crate::report::write(&folder),
+    };
+    let path = written.map_err(record_failure)?;
+    if arguments.json {
+        terminal.line(json!({"report": path}).to_string())?;
+    } else {
+        terminal.line(path.display().to_string())?;
+    }
     Ok(Ended::Done)
 }

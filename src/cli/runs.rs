@@ -6,9 +6,9 @@ use comfy_table::Table;
 use serde_json::json;
 
 use super::{Ended, Failure, Terminal};
-use crate::record::{Catalogue, Outcome, RunRow, RunsWanted};
+use crate::record::{Catalogue, Outcome, RecordError, RecordErrorKind, RunRow, RunsWanted};
 
-/// List the runs, newest last.
+/// List the runs, newest first.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The folder that holds the runs.
@@ -26,13 +26,13 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let catalogue = fresh_catalogue(&arguments.runs)?;
     let wanted = RunsWanted {
         sequence: arguments.sequence.clone(),
         outcome: None,
         newest: arguments.newest,
     };
-    let rows = catalogue.runs(&wanted).map_err(Failure::internal)?;
+    let rows =
+        with_fresh_catalogue(&arguments.runs, terminal, |catalogue| catalogue.runs(&wanted))?;
     if arguments.json {
         for row in &rows {
             terminal.line(as_json(row).to_string())?;
@@ -58,41 +58,80 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     Ok(Ended::Done)
 }
 
-/// The catalogue, brought up to date from the folders.
-pub(super) fn fresh_catalogue(root: &Path) -> Result<Catalogue, Failure> {
+/// Looks something up in the catalogue, brought up to date from the folders; what had to be mended
+/// on the way is told.
+pub(super) fn with_fresh_catalogue<T>(
+    root: &Path,
+    terminal: &mut Terminal,
+    look: impl Fn(&mut Catalogue) -> Result<T, RecordError>,
+) -> Result<T, Failure> {
     if !root.is_dir() {
+        let what = if root.exists() { "is not a folder" } else { "does not exist" };
         let message = format!(
-            "there is no folder '{}'; 'beamwarden run' makes it, --runs names another",
+            "'{}' {what}; 'beamwarden run' makes a folder of runs, --runs names another",
             root.display()
         );
         return Err(Failure::usage(anyhow::anyhow!(message)));
     }
-    let mut catalogue = Catalogue::open(root).map_err(Failure::internal)?;
-    catalogue.refresh().map_err(Failure::internal)?;
-    Ok(catalogue)
+    let (found, notices) = Catalogue::with_fresh(root, look).map_err(record_failure)?;
+    for notice in notices {
+        terminal.tell(format!("warning: {notice}"));
+    }
+    Ok(found)
+}
+
+/// A record that cannot be read or written is the user's to mend, but for the index, which is ours.
+pub(super) fn record_failure(error: RecordError) -> Failure {
+    match error.kind {
+        RecordErrorKind::Catalogue(_) => Failure::internal(error),
+        _ => Failure::usage(error),
+    }
 }
 
 /// How a run ended, in words.
-pub(super) fn outcome_words(outcome: Option<Outcome>) -> &'static str {
+fn outcome_words(outcome: Option<Outcome>) -> &'static str {
     match outcome {
         Some(Outcome::Completed) => "completed",
         Some(Outcome::ExpectationFailed) => "completed, expectation failed",
         Some(Outcome::Failed) => "failed",
         Some(Outcome::Stopped) => "stopped by the operator",
-        None => "open: cut off, or still running",
+        None => "no end recorded: cut off, or still running",
     }
+}
+
+/// How a run ended and whether its record is whole, in words.
+pub(super) fn state_words(row: &RunRow) -> String {
+    if row.unreadable.is_some() {
+        return "DAMAGED: the journal cannot be read".to_owned();
+    }
+    let ended = outcome_words(row.outcome);
+    match (row.journal_faults, row.outcome) {
+        (0, _) => ended.to_owned(),
+        (faults, None) => format!("DAMAGED: {}; {ended}", faults_words(faults)),
+        (faults, Some(_)) => {
+            format!("DAMAGED: {}; what is left says: {ended}", faults_words(faults))
+        }
+    }
+}
+
+/// "1 fault in the journal".
+fn faults_words(faults: u64) -> String {
+    let noun = if faults == 1 { "fault" } else { "faults" };
+    format!("{faults} {noun} in the journal")
 }
 
 fn add_row(table: &mut Table, row: &RunRow) {
     let bench =
         if row.simulated { format!("{} (simulated)", row.bench) } else { row.bench.clone() };
+    // Where the journal cannot be read, nothing is known of points and expectations.
+    let known = |count: u64| row.unreadable.as_ref().map_or(count.to_string(), |_| "-".to_owned());
     table.add_row([
         row.run.clone(),
-        bench,
-        outcome_words(row.outcome).to_string(),
-        row.points.to_string(),
+        if bench.is_empty() { "-".to_owned() } else { bench },
+        state_words(row),
+        known(row.points),
         row.captures.to_string(),
-        row.expectations_failed.to_string(),
+        known(row.expectations_failed),
     ]);
 }
 
@@ -112,5 +151,47 @@ pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
         "captures": row.captures,
         "expectations_failed": row.expectations_failed,
         "journal_faults": row.journal_faults,
+        "journal_unreadable": row.unreadable,
+        "damaged": row.unreadable.is_some() || row.journal_faults > 0,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{RunFolder, fixture};
+
+    #[test]
+    fn damage_is_said_in_words() {
+        let root = tempfile::tempdir().unwrap();
+        let folder = fixture::story(root.path(), 16, 16);
+        let state = |folder: &RunFolder| {
+            let (row, _) = Catalogue::with_fresh(root.path(), |catalogue| {
+                catalogue.index_whatever_is_left(folder)?;
+                catalogue.run(folder.name())
+            })
+            .unwrap();
+            let row = row.unwrap();
+            (state_words(&row), as_json(&row)["damaged"].clone())
+        };
+        assert_eq!(state(&folder), ("completed".to_owned(), json!(false)));
+
+        let sound = std::fs::read_to_string(folder.journal_path()).unwrap();
+        std::fs::write(folder.journal_path(), sound.replacen("rotated", "r0tated", 1)).unwrap();
+        let told = "DAMAGED: 1 fault in the journal; what is left says: completed";
+        assert_eq!(state(&folder), (told.to_owned(), json!(true)));
+
+        std::fs::write(folder.journal_path(), &sound[..sound.len() - 9]).unwrap();
+        let told = "DAMAGED: 1 fault in the journal; no end recorded: cut off, or still running";
+        assert_eq!(state(&folder), (told.to_owned(), json!(true)));
+
+        let last = sound.trim_end().rfind('\n').unwrap();
+        std::fs::write(folder.journal_path(), &sound[..=last]).unwrap();
+        let told = "no end recorded: cut off, or still running";
+        assert_eq!(state(&folder), (told.to_owned(), json!(false)));
+
+        std::fs::remove_file(folder.journal_path()).unwrap();
+        let told = "DAMAGED: the journal cannot be read";
+        assert_eq!(state(&folder), (told.to_owned(), json!(true)));
+    }
 }

@@ -20,7 +20,7 @@ pub struct RecordError {
 #[non_exhaustive]
 pub enum RecordErrorKind {
     /// The operating system refused.
-    #[error("{doing}: {source}")]
+    #[error("{doing}: {source}{}", advice(source))]
     Io {
         /// What was attempted, as a fragment: `write`.
         doing: &'static str,
@@ -31,8 +31,14 @@ pub enum RecordErrorKind {
     #[error("not a usable name within a run folder; use a relative path without '..'")]
     Name,
     /// The folder is not a run folder.
-    #[error("not a run folder: it holds no journal.jsonl")]
+    #[error("not a run folder: it holds neither journal.jsonl nor captures")]
     NotARun,
+    /// The folder holds captures, and the journal that told of them is gone.
+    #[error(
+        "the run is damaged: its journal.jsonl is missing, and with it what was done; the \
+         captures are left, each with its settings in its own meta file"
+    )]
+    NoJournal,
     /// A value that cannot be written as JSON or a text that is not the JSON expected.
     #[error("{what}: {source}")]
     Json {
@@ -57,6 +63,21 @@ pub enum RecordErrorKind {
     /// The catalogue's database refused.
     #[error("catalogue: {0}")]
     Catalogue(#[from] rusqlite::Error),
+}
+
+/// What a person can do about a refusal of the operating system; empty when the refusal says it.
+fn advice(source: &io::Error) -> &'static str {
+    match source.kind() {
+        io::ErrorKind::PermissionDenied => "; ask for the right to it, or name another folder",
+        io::ErrorKind::ReadOnlyFilesystem => "; name a folder that can be written to",
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
+            "; make room, or name a folder on another disk"
+        }
+        io::ErrorKind::NotADirectory => "; a part of the path is a file: name a folder",
+        io::ErrorKind::IsADirectory => "; that is a folder: name a file in it",
+        io::ErrorKind::NotFound => "; check the path, and make its folder first",
+        _ => "",
+    }
 }
 
 impl RecordError {

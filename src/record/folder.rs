@@ -13,6 +13,7 @@ use super::error::{RecordError, RecordErrorKind};
 use super::event::InputFile;
 use super::hash;
 use super::journal::{Journal, JournalReading};
+use super::sigmf::{DATA_ENDING, META_ENDING};
 use super::value::CaptureNo;
 
 /// File name of the journal within a run folder.
@@ -65,13 +66,13 @@ impl RunFolder {
         Err(RecordError::content(root, message))
     }
 
-    /// Opens an existing run folder: a folder with a journal.
+    /// Opens an existing run folder: one with a journal, or with captures whose journal is gone.
     ///
     /// # Errors
-    /// When there is no such folder or it has no journal.
+    /// When there is no such folder or it has neither.
     pub fn open(path: &Path) -> Result<Self, RecordError> {
         let path = path.canonicalize().map_err(RecordError::io(path, "open"))?;
-        if !path.join(JOURNAL_FILE).is_file() {
+        if !is_run(&path) {
             return Err(RecordError::new(&path, RecordErrorKind::NotARun));
         }
         let name = path.file_name().map(|name| name.to_string_lossy().into_owned());
@@ -87,7 +88,7 @@ impl RunFolder {
         let mut runs = Vec::new();
         for entry in fs::read_dir(root).map_err(RecordError::io(root, "list"))? {
             let path = entry.map_err(RecordError::io(root, "list"))?.path();
-            if path.join(JOURNAL_FILE).is_file() {
+            if is_run(&path) {
                 runs.push(Self::open(&path)?);
             }
         }
@@ -148,9 +149,13 @@ impl RunFolder {
     /// Reads the journal.
     ///
     /// # Errors
-    /// When it cannot be read or has a format this version does not know.
+    /// When it is missing, cannot be read or has a format this version does not know.
     pub fn read_journal(&self) -> Result<JournalReading, RecordError> {
-        JournalReading::read(&self.journal_path())
+        let path = self.journal_path();
+        if !path.try_exists().map_err(RecordError::io(&path, "look for"))? {
+            return Err(RecordError::new(&self.path, RecordErrorKind::NoJournal));
+        }
+        JournalReading::read(&path)
     }
 
     /// Path of the journal.
@@ -169,8 +174,47 @@ impl RunFolder {
     /// When it cannot be written.
     pub fn write_report(&self, html: &str) -> Result<PathBuf, RecordError> {
         let path = self.report_path();
-        disk::write_whole(&path, html.as_bytes())?;
+        self.write_report_to(html, &path)?;
         Ok(path)
+    }
+
+    /// Writes the report page to a file of the caller's choice, whole or not at all.
+    ///
+    /// # Errors
+    /// When it cannot be written, or `path` is a file of the record: the journal, a capture.
+    pub fn write_report_to(&self, html: &str, path: &Path) -> Result<(), RecordError> {
+        if path.is_dir() {
+            let error = io::Error::from(io::ErrorKind::IsADirectory);
+            return Err(RecordError::io(path, "write")(error));
+        }
+        if let Some(own) = self.own_part(path) {
+            let why = format!("is part of the run's record ({own}); write the report elsewhere");
+            return Err(RecordError::content(path, why));
+        }
+        disk::write_whole(path, html.as_bytes())
+    }
+
+    /// The name within this folder of an existing `path`, unless it is the report.
+    fn own_part(&self, path: &Path) -> Option<String> {
+        let whole = path.canonicalize().ok()?;
+        let within = whole.strip_prefix(self.path.canonicalize().ok()?).ok()?;
+        (within != Path::new(REPORT_FILE)).then(|| within.display().to_string())
+    }
+
+    /// The captures whose files lie in the folder, in order, whatever the journal tells.
+    ///
+    /// # Errors
+    /// When the folder cannot be listed.
+    pub fn captures_on_disk(&self) -> Result<Vec<CaptureNo>, RecordError> {
+        let folder = self.path.join(CAPTURES_FOLDER);
+        let mut captures = Vec::new();
+        for entry in fs::read_dir(&folder).map_err(RecordError::io(&folder, "list"))? {
+            let name = entry.map_err(RecordError::io(&folder, "list"))?.file_name();
+            captures.extend(recording_number(&name.to_string_lossy()));
+        }
+        captures.sort_unstable();
+        captures.dedup();
+        Ok(captures)
     }
 
     /// Path of a message trace, with its folder made: `trace/scope.txt`.
@@ -222,6 +266,23 @@ impl RunFolder {
         let path = self.path.join(name);
         fs::create_dir_all(&path).map_err(RecordError::io(&path, "create"))
     }
+}
+
+/// Whether a folder is that of a run: it holds a journal, or recordings of one that is lost.
+fn is_run(path: &Path) -> bool {
+    if path.join(JOURNAL_FILE).is_file() {
+        return true;
+    }
+    let Ok(entries) = fs::read_dir(path.join(CAPTURES_FOLDER)) else { return false };
+    let names = entries.filter_map(|entry| Some(entry.ok()?.file_name()));
+    names.into_iter().any(|name| recording_number(&name.to_string_lossy()).is_some())
+}
+
+/// Number of the capture that a file of a recording belongs to: `000123.sigmf-meta`.
+fn recording_number(file: &str) -> Option<CaptureNo> {
+    let (number, ending) = file.split_once('.')?;
+    let own = matches!(ending, DATA_ENDING | META_ENDING);
+    number.parse().ok().filter(|_| own).map(CaptureNo)
 }
 
 /// A sequence's name as part of a folder's name.

@@ -189,6 +189,9 @@ impl JournalReading {
                 }
             }
         }
+        if bytes.is_empty() {
+            reading.fault(1, LineProblem::NoFormat);
+        }
         Ok(reading)
     }
 

@@ -14,7 +14,7 @@ mod settings;
 mod story;
 mod trends;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use crate::record::{RecordError, RunFolder};
 
@@ -27,6 +27,16 @@ pub use number::{count, duration, error_rate, number, number_exact, rate, record
 pub fn write(folder: &RunFolder) -> Result<PathBuf, RecordError> {
     let page = page(folder)?;
     folder.write_report(&page)
+}
+
+/// Writes the page to `file`, over an older one, and returns that path.
+///
+/// # Errors
+/// As for [`write`], and when `file` is another part of the run's record.
+pub fn write_to(folder: &RunFolder, file: &Path) -> Result<PathBuf, RecordError> {
+    let page = page(folder)?;
+    folder.write_report_to(&page, file)?;
+    Ok(file.to_owned())
 }
 
 /// The report as HTML.

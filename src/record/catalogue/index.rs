@@ -1,14 +1,16 @@
 //! Fills the catalogue from journals. Knows nothing of queries.
 
 use std::collections::BTreeSet;
+use std::time::UNIX_EPOCH;
 
-use rusqlite::{Transaction, params};
+use rusqlite::{Row, Transaction, params};
 
 use super::Catalogue;
-use crate::record::error::RecordError;
+use crate::record::error::{RecordError, RecordErrorKind};
 use crate::record::event::{Event, Expectation, FiguresFound, MeasurementDone, PointStarted};
-use crate::record::folder::RunFolder;
+use crate::record::folder::{CAPTURES_FOLDER, RunFolder};
 use crate::record::journal::{Entry, JournalReading};
+use crate::record::sigmf::DATA_ENDING;
 use crate::record::value::{RecordedValue, SettingRecord, Value};
 
 /// What a rebuild or refresh did.
@@ -30,13 +32,33 @@ impl Catalogue {
     /// # Errors
     /// When the journal cannot be read or the database refuses; then the catalogue is as before.
     pub fn index_run(&mut self, folder: &RunFolder) -> Result<(), RecordError> {
-        let path = folder.journal_path();
-        let bytes = std::fs::metadata(&path).map_err(RecordError::io(&path, "look at"))?.len();
+        // Looked at first: what is appended while it is read is indexed the next time.
+        let look = Look::at(folder);
         let reading = folder.read_journal()?;
-        self.write(|transaction| write_run(transaction, folder.name(), &reading, bytes))
+        self.write(|transaction| write_run(transaction, folder.name(), &reading, look))
     }
 
-    /// Indexes the runs whose journal has grown and drops those whose folder is gone.
+    /// As [`Self::index_run`]; a run whose journal cannot be read is kept with the reason and its
+    /// captures, so that it is listed as damaged. Returns that reason.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn index_whatever_is_left(
+        &mut self,
+        folder: &RunFolder,
+    ) -> Result<Option<String>, RecordError> {
+        match self.index_run(folder) {
+            Ok(()) => Ok(None),
+            Err(error) if matches!(error.kind, RecordErrorKind::Catalogue(_)) => Err(error),
+            Err(error) => {
+                let why = error.kind.to_string();
+                self.write(|transaction| write_unreadable(transaction, folder, &why))?;
+                Ok(Some(why))
+            }
+        }
+    }
+
+    /// Indexes the runs whose journal has changed and drops those whose folder is gone.
     ///
     /// # Errors
     /// When the folder of runs cannot be listed or the database refuses.
@@ -44,15 +66,13 @@ impl Catalogue {
         let folders = RunFolder::list(&self.root)?;
         let mut indexed = Indexed::default();
         for folder in &folders {
-            let length = std::fs::metadata(folder.journal_path()).map(|data| data.len()).ok();
-            if length.is_some() && self.indexed_bytes(folder.name())? == length {
+            let look = Look::at(folder);
+            if look.is_some() && self.indexed_at(folder.name())? == look {
                 continue;
             }
-            match self.index_run(folder) {
-                Ok(()) => indexed.runs += 1,
-                Err(error) => {
-                    indexed.unreadable.push((folder.name().to_owned(), error.to_string()));
-                }
+            match self.index_whatever_is_left(folder)? {
+                None => indexed.runs += 1,
+                Some(why) => indexed.unreadable.push((folder.name().to_owned(), why)),
             }
         }
         let present: BTreeSet<&str> = folders.iter().map(RunFolder::name).collect();
@@ -83,12 +103,15 @@ impl Catalogue {
         deleted.map(|_| ()).map_err(|error| self.fail(error))
     }
 
-    fn indexed_bytes(&self, run: &str) -> Result<Option<u64>, RecordError> {
-        let sql = "SELECT journal_bytes FROM runs WHERE run = ?1";
-        let query = || -> rusqlite::Result<Option<u64>> {
+    /// How the journal looked when it was indexed; none when it was not, or could not be read.
+    fn indexed_at(&self, run: &str) -> Result<Option<Look>, RecordError> {
+        let sql = "SELECT journal_bytes, journal_changed FROM runs \
+             WHERE run = ?1 AND unreadable IS NULL";
+        let query = || -> rusqlite::Result<Option<Look>> {
             let mut statement = self.connection.prepare_cached(sql)?;
             let mut rows = statement.query([run])?;
-            rows.next()?.map(|row| row.get::<_, i64>(0).map(i64::unsigned_abs)).transpose()
+            let look = |row: &Row<'_>| Ok(Look { bytes: row.get(0)?, changed_ns: row.get(1)? });
+            rows.next()?.map(look).transpose()
         };
         query().map_err(|error| self.fail(error))
     }
@@ -99,6 +122,23 @@ impl Catalogue {
             statement.query_map([], |row| row.get(0))?.collect()
         };
         query().map_err(|error| self.fail(error))
+    }
+}
+
+/// How a journal looks from outside. Damage in place may keep the length, so the time counts too.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct Look {
+    bytes: i64,
+    /// When the file was last written, nanoseconds since 1970; 0 when unknown.
+    changed_ns: i64,
+}
+
+impl Look {
+    fn at(folder: &RunFolder) -> Option<Self> {
+        let data = std::fs::metadata(folder.journal_path()).ok()?;
+        let changed = data.modified().ok().and_then(|at| at.duration_since(UNIX_EPOCH).ok());
+        let changed_ns = changed.and_then(|since| i64::try_from(since.as_nanos()).ok());
+        Some(Self { bytes: signed(data.len()), changed_ns: changed_ns.unwrap_or(0) })
     }
 }
 
@@ -128,15 +168,60 @@ fn write_run(
     transaction: &Transaction<'_>,
     run: &str,
     reading: &JournalReading,
-    bytes: u64,
+    look: Option<Look>,
 ) -> rusqlite::Result<()> {
+    let look = look.unwrap_or_default();
     transaction.execute("DELETE FROM runs WHERE run = ?1", [run])?;
     transaction.execute(
-        "INSERT INTO runs (run, journal_bytes, journal_faults) VALUES (?1, ?2, ?3)",
-        params![run, signed(bytes), signed(reading.faults.len() as u64)],
+        "INSERT INTO runs (run, journal_bytes, journal_changed, journal_faults) \
+         VALUES (?1, ?2, ?3, ?4)",
+        params![run, look.bytes, look.changed_ns, signed(reading.faults.len() as u64)],
     )?;
     let id = transaction.last_insert_rowid();
     reading.entries.iter().try_for_each(|entry| write_entry(transaction, id, entry))
+}
+
+/// A run of which only the captures are left: what their meta files tell.
+fn write_unreadable(
+    transaction: &Transaction<'_>,
+    folder: &RunFolder,
+    why: &str,
+) -> rusqlite::Result<()> {
+    transaction.execute("DELETE FROM runs WHERE run = ?1", [folder.name()])?;
+    transaction.execute(
+        "INSERT INTO runs (run, journal_bytes, journal_changed, journal_faults, unreadable) \
+         VALUES (?1, 0, 0, 0, ?2)",
+        params![folder.name(), why],
+    )?;
+    let id = transaction.last_insert_rowid();
+    // A folder that cannot be listed has no captures to tell of.
+    for capture in folder.captures_on_disk().unwrap_or_default() {
+        let meta = folder.read_meta(capture).ok();
+        if let Some(of) = meta.as_ref().and_then(|meta| meta.global.run.as_ref()) {
+            run(
+                transaction,
+                "UPDATE runs SET sequence = ?2, bench = ?3, version = ?4, simulated = ?5 \
+                 WHERE id = ?1",
+                params![id, of.sequence, of.bench, of.version, of.simulated],
+            )?;
+        }
+        let segment = meta.as_ref().and_then(|meta| meta.captures.first());
+        let taken_at = segment.and_then(|segment| segment.taken_at);
+        run(
+            transaction,
+            "INSERT OR REPLACE INTO captures (run_id, capture, seq, taken_at, label, point, file) \
+             VALUES (?1, ?2, 0, ?3, ?4, ?5, ?6)",
+            params![
+                id,
+                capture.0,
+                taken_at.map(|at| at.to_string()).unwrap_or_default(),
+                segment.and_then(|segment| segment.label.as_ref()),
+                segment.and_then(|segment| segment.point).map(signed),
+                format!("{CAPTURES_FOLDER}/{capture}.{DATA_ENDING}"),
+            ],
+        )?;
+    }
+    Ok(())
 }
 
 fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlite::Result<()> {

@@ -5,6 +5,7 @@
 //! so that a second process reads while a run writes.
 
 mod index;
+mod mend;
 mod query;
 
 use std::path::{Path, PathBuf};
@@ -23,7 +24,7 @@ pub use query::{
 pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
 
 /// Version of the tables; another one is thrown away and rebuilt, as it is only an index.
-const SCHEMA_VERSION: i64 = 2;
+const SCHEMA_VERSION: i64 = 3;
 /// How long a reader or writer waits for another one.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 
@@ -34,20 +35,26 @@ const SCHEMA: &str = include_str!("schema.sql");
 pub struct Catalogue {
     connection: Connection,
     root: PathBuf,
+    notices: Vec<String>,
 }
 
 impl Catalogue {
     /// Opens the catalogue of the runs below `root`, making it when there is none.
     ///
+    /// One that is damaged is put aside and made anew, empty; where none can be written, it is in
+    /// memory. [`Self::notices`] tells of either.
+    ///
     /// # Errors
-    /// When the folder or the database cannot be opened or made.
+    /// When the folder cannot be made.
     pub fn open(root: &Path) -> Result<Self, RecordError> {
         std::fs::create_dir_all(root).map_err(RecordError::io(root, "create"))?;
-        let path = root.join(CATALOGUE_FILE);
-        let fail = |error| RecordError::new(&path, RecordErrorKind::Catalogue(error));
-        let mut connection = Connection::open(&path).map_err(fail)?;
-        prepare(&mut connection).map_err(fail)?;
-        Ok(Self { connection, root: root.to_owned() })
+        Self::open_file(root).or_else(|error| Self::instead(root, &error))
+    }
+
+    fn open_file(root: &Path) -> rusqlite::Result<Self> {
+        let mut connection = Connection::open(root.join(CATALOGUE_FILE))?;
+        prepare(&mut connection)?;
+        Ok(Self { connection, root: root.to_owned(), notices: Vec::new() })
     }
 
     /// Opens an existing catalogue for reading only, as a second process does beside a run.
@@ -65,7 +72,12 @@ impl Catalogue {
             let (found, known) = (found.to_string(), SCHEMA_VERSION.to_string());
             return Err(RecordError::new(&path, RecordErrorKind::Format { found, known }));
         }
-        Ok(Self { connection, root: root.to_owned() })
+        Ok(Self { connection, root: root.to_owned(), notices: Vec::new() })
+    }
+
+    /// What had to be done to have a catalogue at all, in words; empty when nothing was amiss.
+    pub fn notices(&self) -> &[String] {
+        &self.notices
     }
 
     /// The folder of runs this is the catalogue of.

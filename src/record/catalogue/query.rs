@@ -49,6 +49,8 @@ pub struct RunRow {
     pub expectations_failed: u64,
     /// Damaged lines of its journal.
     pub journal_faults: u64,
+    /// Why its journal cannot be read at all; then only its captures are known.
+    pub unreadable: Option<String>,
 }
 
 /// One point of a run.
@@ -69,7 +71,7 @@ pub struct PointRow {
 pub struct CaptureRow {
     /// Number of the capture.
     pub capture: CaptureNo,
-    /// When its journal line was written, RFC 3339.
+    /// When its journal line was written, RFC 3339; when the journal is lost, what its meta file says.
     pub taken_at: String,
     /// Label.
     pub label: Option<String>,
@@ -136,8 +138,12 @@ pub struct ExpectationRow {
 
 const RUN_COLUMNS: &str = "SELECT run, sequence, bench, version, seed, simulated, started_at, \
      ended_at, outcome, message, (SELECT count(*) FROM points WHERE run_id = id), \
-     (SELECT count(file) FROM captures WHERE run_id = id), expectations_failed, journal_faults \
-     FROM runs";
+     (SELECT count(file) FROM captures WHERE run_id = id), expectations_failed, journal_faults, \
+     unreadable FROM runs";
+
+/// When a run of unreadable journal started, from its folder's name `2026-03-14T21-40-07_…`.
+const NAMED_START: &str =
+    "substr(run, 1, 13) || ':' || substr(run, 15, 2) || ':' || substr(run, 18, 2) || 'Z'";
 
 impl Catalogue {
     /// The runs wanted, newest first.
@@ -149,7 +155,7 @@ impl Catalogue {
         let outcome = wanted.outcome.map(Outcome::name);
         let sql = format!(
             "{RUN_COLUMNS} WHERE (?1 IS NULL OR sequence = ?1) AND (?2 IS NULL OR outcome = ?2) \
-             ORDER BY started_at DESC, run DESC LIMIT ?3"
+             ORDER BY coalesce(started_at, {NAMED_START}) DESC, run DESC LIMIT ?3"
         );
         self.rows(&sql, params![wanted.sequence, outcome, newest], run_row)
     }
@@ -338,6 +344,7 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         captures: unsigned(row, 11)?,
         expectations_failed: unsigned(row, 12)?,
         journal_faults: unsigned(row, 13)?,
+        unreadable: row.get(14)?,
     })
 }
 

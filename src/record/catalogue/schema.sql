@@ -24,7 +24,9 @@ CREATE TABLE runs (
     message TEXT,
     expectations_failed INTEGER NOT NULL DEFAULT 0,
     journal_bytes INTEGER NOT NULL,
-    journal_faults INTEGER NOT NULL
+    journal_changed INTEGER NOT NULL,   -- nanoseconds since 1970; 0 when the file system does not tell
+    journal_faults INTEGER NOT NULL,
+    unreadable TEXT                     -- why the journal cannot be read; null when it can
 );
 
 CREATE TABLE points (
@@ -129,4 +131,4 @@ CREATE TABLE expectations (
     PRIMARY KEY (run_id, seq)
 ) WITHOUT ROWID;
 
-PRAGMA user_version = 2;
+PRAGMA user_version = 3;

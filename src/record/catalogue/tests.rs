@@ -129,3 +129,96 @@ fn a_run_that_cannot_be_read_does_not_hide_the_others() {
     let run = catalogue.run(broken.name()).expect("a query").expect("indexed all the same");
     assert_eq!((run.journal_faults, run.outcome), (2, None));
 }
+
+#[test]
+fn damage_that_keeps_the_length_is_noticed() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    catalogue.refresh().expect("readable runs");
+    let text = std::fs::read_to_string(story.journal_path()).expect("the journal");
+    let damaged = text.replacen("aligned", "al1gned", 1);
+    std::fs::write(story.journal_path(), damaged).expect("room on the disk");
+    // File systems keep times of some milliseconds at best.
+    let journal = std::fs::File::options().append(true).open(story.journal_path());
+    let later = std::time::UNIX_EPOCH + std::time::Duration::from_secs(2_000_000_000);
+    journal.and_then(|file| file.set_modified(later)).expect("a file of ours");
+    assert_eq!(catalogue.refresh().expect("readable runs").runs, 1);
+    let run = catalogue.run(story.name()).expect("a query").expect("an indexed run");
+    assert_eq!((run.journal_faults, run.unreadable), (1, None));
+}
+
+#[test]
+fn a_run_whose_journal_is_gone_is_listed_with_its_captures() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    fixture::sweep(root.path(), 16);
+    std::fs::remove_file(story.journal_path()).expect("a file of the run");
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    for _ in 0..2 {
+        let indexed = catalogue.refresh().expect("a readable folder");
+        assert_eq!(indexed.unreadable.len(), 1);
+        assert_eq!(catalogue.runs(&RunsWanted::default()).expect("a query").len(), 2);
+    }
+    let run = catalogue.run(story.name()).expect("a query").expect("listed all the same");
+    assert!(run.unreadable.is_some_and(|why| why.contains("journal.jsonl is missing")));
+    assert_eq!((run.captures, run.sequence.as_str()), (4, "rotate-and-recover"));
+    let captures = catalogue.captures(story.name()).expect("a query");
+    assert_eq!(captures[0].label.as_deref(), Some("aligned"));
+}
+
+#[test]
+fn a_catalogue_of_rubbish_is_put_aside_and_built_anew() {
+    let names = |catalogue: &mut Catalogue| {
+        let runs = catalogue.runs(&RunsWanted::default())?;
+        Ok(runs.into_iter().map(|run| run.run).collect::<Vec<_>>())
+    };
+    let check = |spoil: &dyn Fn(&Path), aside: &str| {
+        let root = tempfile::tempdir().expect("a temporary folder");
+        let story = fixture::story(root.path(), 16, 16);
+        let path = root.path().join(CATALOGUE_FILE);
+        spoil(&path);
+        let before = std::fs::read(&path).expect("the spoilt file");
+        let (runs, notices) = Catalogue::with_fresh(root.path(), names).expect("an index");
+        assert_eq!(runs, [story.name()]);
+        assert!(notices[0].contains("built anew") && notices[0].contains(aside), "{notices:?}");
+        let kept = std::fs::read(root.path().join(aside)).expect("the damaged file is kept");
+        assert_eq!(kept, before);
+        let (runs, notices) = Catalogue::with_fresh(root.path(), names).expect("an index");
+        assert_eq!((runs.len(), notices.len()), (1, 0), "mended for good");
+    };
+    let write = |path: &Path, bytes: &[u8]| {
+        std::fs::write(path, bytes).expect("room on the disk");
+    };
+    check(&|path| write(path, &b"rubbish ".repeat(1000)), "catalogue.sqlite.damaged");
+    check(
+        &|path| {
+            write(path, &b"rubbish ".repeat(1000));
+            write(&path.with_file_name("catalogue.sqlite.damaged"), b"an older one");
+        },
+        "catalogue.sqlite.damaged-2",
+    );
+    // A database of this version's number without its tables: seen only when it is queried.
+    let foreign = |path: &Path| {
+        let other = Connection::open(path).expect("a new database");
+        let made = format!("CREATE TABLE other (x); PRAGMA user_version = {SCHEMA_VERSION};");
+        other.execute_batch(&made).expect("a new database");
+    };
+    let root = tempfile::tempdir().expect("a temporary folder");
+    fixture::story(root.path(), 16, 16);
+    foreign(&root.path().join(CATALOGUE_FILE));
+    let (runs, notices) = Catalogue::with_fresh(root.path(), names).expect("an index");
+    assert_eq!((runs.len(), notices.len()), (1, 1));
+}
+
+#[test]
+fn where_no_catalogue_can_be_written_it_is_in_memory() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    fixture::story(root.path(), 16, 16);
+    // A folder in its place stands for every file that cannot be opened: it stops root as well.
+    std::fs::create_dir(root.path().join(CATALOGUE_FILE)).expect("a temporary folder");
+    let count = |catalogue: &mut Catalogue| Ok(catalogue.runs(&RunsWanted::default())?.len());
+    let (runs, notices) = Catalogue::with_fresh(root.path(), count).expect("an index in memory");
+    assert_eq!(runs, 1);
+    assert!(notices[0].contains("indexed in memory"), "{notices:?}");
+}

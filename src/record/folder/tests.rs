@@ -51,7 +51,7 @@ fn inputs_are_frozen_once_and_inside() {
 }
 
 #[test]
-fn only_a_folder_with_a_journal_is_a_run() {
+fn only_a_folder_with_a_journal_or_captures_is_a_run() {
     let root = tempfile::tempdir().expect("a temporary folder");
     let folder = RunFolder::create(root.path(), "x", fixture::start()).expect("a folder");
     assert!(RunFolder::open(folder.path()).is_err());
@@ -60,6 +60,33 @@ fn only_a_folder_with_a_journal_is_a_run() {
     assert_eq!(opened.name(), folder.name());
     fs::create_dir(root.path().join("notes")).expect("a temporary folder");
     assert_eq!(RunFolder::list(root.path()).expect("a readable folder").len(), 1);
+
+    fs::remove_file(opened.journal_path()).expect("the journal");
+    assert!(RunFolder::open(folder.path()).is_err(), "nothing of a run is left");
+    let captures = folder.path().join(CAPTURES_FOLDER);
+    for name in ["000007.sigmf-data", "000002.sigmf-meta", ".000009.sigmf-data.part", "notes.txt"] {
+        fs::write(captures.join(name), "").expect("room on the disk");
+    }
+    let left = RunFolder::open(folder.path()).expect("captures are left");
+    let numbers = left.captures_on_disk().expect("a readable folder");
+    assert_eq!(numbers, [CaptureNo(2), CaptureNo(7)]);
+    assert_eq!(RunFolder::list(root.path()).expect("a readable folder").len(), 1);
+    let why = left.read_journal().expect_err("there is none").to_string();
+    assert!(why.contains("journal.jsonl is missing"), "{why}");
+}
+
+#[test]
+fn a_refusal_says_what_to_do() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let file = root.path().join("file");
+    fs::write(&file, "").expect("room on the disk");
+    let check = |error: RecordError, advice: &str| {
+        let told = error.to_string();
+        assert!(told.contains(advice), "{told}");
+    };
+    let create = |root: &Path| RunFolder::create(root, "x", fixture::start()).map(|_| ());
+    check(create(&file.join("runs")).expect_err("below a file"), "name a folder");
+    check(RunFolder::open(&root.path().join("none")).expect_err("nothing there"), "check the path");
 }
 
 #[test]

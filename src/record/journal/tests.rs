@@ -66,6 +66,7 @@ fn every_event_comes_back_as_it_was() {
 fn damage_is_reported_by_line_and_the_rest_is_kept() {
     let sound = sample();
     assert_eq!(faults(&sound), []);
+    assert_eq!(faults(b""), [(1, LineProblem::NoFormat)]);
     let text = String::from_utf8(sound.clone()).expect("UTF-8");
 
     let changed = text.replace("\"two\"", "\"2wo\"");
