@@ -34,7 +34,12 @@ impl Ran {
             Event::Setting(done) => Some(&done.setting),
             _ => None,
         });
-        settings.map(|one| format!("{} {}", one.name, one.read_back)).collect()
+        let mut settings: Vec<String> =
+            settings.map(|one| format!("{} {}", one.name, one.read_back)).collect();
+        // Every run ends with the settings of the safe state; the tests look at those before.
+        let safe = settings.split_off(settings.len().saturating_sub(2));
+        assert_eq!(safe, ["source.output off", "supply.output off"]);
+        settings
     }
 
     #[track_caller]
