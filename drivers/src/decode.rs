@@ -59,7 +59,11 @@ pub(crate) fn pattern(
     slots: &[&str],
     faults: &mut Vec<Fault>,
 ) -> Option<Pattern> {
-    let node = node.get(key)?;
+    slotted(node.get(key)?, slots, faults)
+}
+
+/// The pattern that a node holds, with exactly these slots.
+pub(crate) fn slotted(node: &Node, slots: &[&str], faults: &mut Vec<Fault>) -> Option<Pattern> {
     let pattern = pattern_of(node, faults)?;
     let unknown: Vec<&str> = pattern.slots().filter(|found| !slots.contains(found)).collect();
     for found in &unknown {

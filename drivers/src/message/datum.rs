@@ -186,7 +186,9 @@ pub fn parse_word(text: &[u8]) -> Result<String, MessageError> {
 #[must_use]
 pub fn mnemonic_matches(mnemonic: &str, word: &str) -> bool {
     let short_bytes = mnemonic.bytes().take_while(|byte| !byte.is_ascii_lowercase()).count();
-    word.eq_ignore_ascii_case(mnemonic) || word.eq_ignore_ascii_case(&mnemonic[..short_bytes])
+    // A mnemonic without capitals has no short form, which must not mean the empty word.
+    !word.is_empty() && word.eq_ignore_ascii_case(mnemonic)
+        || short_bytes > 0 && word.eq_ignore_ascii_case(&mnemonic[..short_bytes])
 }
 
 /// Parses a string in single or double quotes, the quote doubled inside.
@@ -276,6 +278,7 @@ mod tests {
             assert_eq!(mnemonic_matches("SYSTem", word), matches, "{word}");
         }
         assert!(mnemonic_matches("CH1", "ch1"));
+        assert!(mnemonic_matches("slow", "SLOW") && !mnemonic_matches("slow", ""));
     }
 
     fn any_datum() -> impl Strategy<Value = Datum> {

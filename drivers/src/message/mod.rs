@@ -12,6 +12,7 @@ mod datum;
 mod error;
 mod number;
 mod standard;
+mod suffix;
 
 pub use answer::{AnswerReader, Expect, Step};
 pub use block::{BLOCK_BYTES_MAX, BlockHeader, emit_block_header};
@@ -22,3 +23,4 @@ pub use datum::{
 pub use error::{MessageError, MessageFault};
 pub use number::{FLAG_MAGNITUDE_MIN, Number, emit_nr1, emit_nr3, parse_switch, parse_whole, trim};
 pub use standard::{ErrorClass, ErrorEntry, Identity};
+pub use suffix::parse_with_suffix;

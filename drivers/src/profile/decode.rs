@@ -3,16 +3,17 @@
 use std::time::Duration;
 
 use super::grammar::PROFILE;
+use super::header::{BRACKETS_HELP, WRONG_BRACKETS};
 use super::{
-    Action, ActionStep, BinaryFormat, Effect, ErrorQueue, Form, Identification, Input, Poll,
-    Profile, Query, Reading, RegisterPort, Role, Session, Setting, StatusBit,
+    Action, ActionStep, BinaryFormat, Effect, ErrorQueue, Form, Header, Identification, Input,
+    Poll, Profile, Query, Reading, RegisterPort, Role, Session, Setting, StatusBit,
 };
 use crate::decode::{
-    check_name, message, pattern, pattern_of, range, switch, text, text_or_empty, time, time_of,
-    whole,
+    check_name, message, pattern, pattern_of, range, slotted, switch, text, text_or_empty, time,
+    time_of, whole,
 };
 use crate::fault::{Fault, Faults, Source};
-use crate::marked::{self, Node};
+use crate::marked::{self, Node, NodeKind};
 use crate::message::parse_word;
 use crate::pattern::Pattern;
 use crate::quantity::{Dimension, Quantity};
@@ -136,19 +137,49 @@ fn decode_port(node: &Node, faults: &mut Vec<Fault>) -> Option<RegisterPort> {
     })
 }
 
+/// A message with exactly these slots, in whose header brackets mark the nodes that may be left
+/// out. What is sent has every node.
+fn headed(
+    node: &Node,
+    key: &str,
+    slots: &[&str],
+    faults: &mut Vec<Fault>,
+) -> Option<(Pattern, Option<Header>)> {
+    let place = node.get(key)?;
+    let text = place.text()?;
+    let head = text.split(' ').next().unwrap_or_default();
+    let header = Header::parse(head);
+    if !head.contains(['[', ']']) {
+        return Some((slotted(place, slots, faults)?, header));
+    }
+    let Some(header) = header else {
+        let fault = Fault::new(place.span.clone(), WRONG_BRACKETS);
+        faults.push(fault.with_help(BRACKETS_HELP));
+        return None;
+    };
+    let full = format!("{}{}", header.full(), &text[head.len()..]);
+    let kind = NodeKind::Scalar { text: full, quoted: true };
+    let written_out = Node { span: place.span.clone(), kind };
+    Some((slotted(&written_out, slots, faults)?, Some(header)))
+}
+
 /// A message that holds one query: devices differ in what they do with several.
 fn query(node: &Node, key: &str, faults: &mut Vec<Fault>) -> Option<String> {
     let text = message(node, key, faults)?;
+    one_query(&text, node, key, faults);
+    Some(text)
+}
+
+fn one_query(text: &str, node: &Node, key: &str, faults: &mut Vec<Fault>) {
     if text.matches('?').count() > 1 {
         let span = node.get(key).map_or(node.span.clone(), |node| node.span.clone());
         faults.push(Fault::new(span, "a message holds one query").with_help("ask one at a time"));
     }
-    Some(text)
 }
 
 fn decode_setting(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Setting> {
     let form = decode_form(node, faults);
-    let set = pattern(node, "set", &["value"], faults);
+    let set = headed(node, "set", &["value"], faults);
     let query = decode_query(node, faults);
     let tolerance = decode_tolerance(node, form.as_ref(), faults);
     let effect = Effect {
@@ -158,8 +189,8 @@ fn decode_setting(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Se
     };
     let timeout = time(node, "timeout", faults);
     let about = text_or_empty(node, "about");
-    let (form, set, query) = (form?, set?, query?);
-    Some(Setting { name: name.into(), about, form, set, query, tolerance, effect, timeout })
+    let (form, (set, header), query) = (form?, set?, query?);
+    Some(Setting { name: name.into(), about, form, set, header, query, tolerance, effect, timeout })
 }
 
 fn decode_reading(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Reading> {
@@ -172,7 +203,10 @@ fn decode_reading(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Re
 
 fn decode_query(node: &Node, faults: &mut Vec<Fault>) -> Option<Query> {
     let answer = pattern(node, "answer", &["value"], faults);
-    Some(Query { message: query(node, "query", faults)?, answer })
+    let (message, header) = headed(node, "query", &[], faults)?;
+    let message = message.to_string();
+    one_query(&message, node, "query", faults);
+    Some(Query { message, header, answer })
 }
 
 fn decode_poll(node: &Node, faults: &mut Vec<Fault>) -> Option<Poll> {

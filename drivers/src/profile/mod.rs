@@ -5,6 +5,7 @@
 
 mod decode;
 mod grammar;
+mod header;
 mod recognise;
 mod shipped;
 
@@ -22,6 +23,7 @@ pub use decode::parse;
 pub(crate) use decode::unit;
 pub(crate) use grammar::KIND;
 pub use grammar::json_schema;
+pub use header::Header;
 pub use recognise::Recognised;
 pub(crate) use shipped::read_source;
 pub use shipped::{LoadError, load, shipped_profiles};
@@ -168,8 +170,10 @@ pub struct Form {
 /// A query and the form of its answer.
 #[derive(Clone, Debug)]
 pub struct Query {
-    /// The message.
+    /// The message, every node of its header written out.
     pub message: String,
+    /// The spellings of its header; `None` when it has none of SCPI's form.
+    pub header: Option<Header>,
     /// The form of the answer, slot `value`; `None` for the value alone.
     pub answer: Option<Pattern>,
 }
@@ -183,8 +187,10 @@ pub struct Setting {
     pub about: String,
     /// What its value looks like.
     pub form: Form,
-    /// The command; slot `value`.
+    /// The command, every node of its header written out; slot `value`.
     pub set: Pattern,
+    /// The spellings of the command's header; `None` when it has none of SCPI's form.
+    pub header: Option<Header>,
     /// The read-back.
     pub query: Query,
     /// How far the read-back may differ.
@@ -410,6 +416,27 @@ impl Form {
                     .ok_or_else(|| MessageError::new(MessageFault::UnknownWord, text))
             }
         }
+    }
+}
+
+impl Setting {
+    /// The shortest legal spelling of the command, with what stands for the value: `VOLT <V>`.
+    #[must_use]
+    pub fn shortest(&self) -> String {
+        let text = self.set.to_string();
+        let header = text.split(' ').next().unwrap_or_default();
+        let rest = &text[header.len()..];
+        let shown = match &self.form.kind {
+            Kind::Number { .. } if self.form.scale == 1.0 && !self.form.kind.unit().is_empty() => {
+                format!("<{}>", self.form.kind.unit())
+            }
+            Kind::Number { .. } => "<number>".into(),
+            Kind::Whole { .. } => "<whole number>".into(),
+            Kind::Switch => "ON|OFF".into(),
+            Kind::Word(_) => self.form.mnemonics.join("|"),
+        };
+        let short = self.header.as_ref().map_or_else(|| header.to_owned(), Header::shortest);
+        format!("{short}{}", rest.replace("{value}", &shown))
     }
 }
 

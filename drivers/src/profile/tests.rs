@@ -119,6 +119,27 @@ fn a_key_that_stands_twice_hides_nothing() {
     );
 }
 
+/// Brackets are for recognition; what is sent has every node.
+#[test]
+fn brackets_are_dropped_from_what_is_sent() {
+    let profile = load("scpi-supply.yaml", None).unwrap();
+    let voltage = profile.setting("voltage").unwrap();
+    assert_eq!(voltage.set.to_string(), "SOURce:VOLTage:LEVel:IMMediate:AMPLitude {value}");
+    assert_eq!(voltage.query.message, "SOURce:VOLTage:LEVel:IMMediate:AMPLitude?");
+    assert_eq!(voltage.shortest(), "VOLT <V>");
+    assert_eq!(profile.setting("output").unwrap().shortest(), "OUTP ON|OFF");
+    let current = &profile.reading("current").unwrap().query;
+    assert_eq!(current.message, "MEASure:SCALar:CURRent:DC?");
+    let scope = load("scpi-scope.yaml", None).unwrap();
+    let shown: Vec<String> = scope.settings.iter().map(Setting::shortest).collect();
+    assert_eq!(shown[2], "SWE:POIN <whole number>");
+    assert_eq!(shown[4], "TRIG:SOUR IMMediate|EXTernal");
+    check_faults(
+        "settings:\n  a: {type: switch, set: \"OUTP[STATe] {value}\", query: \"OUTP[:STATe?\"}\n",
+        &["brackets stand around whole nodes of a header"; 2],
+    );
+}
+
 #[test]
 fn units_of_messages_are_scaled_to_the_base() {
     let text = "settings:\n  rate: {type: number, unit: GHz, set: \"R {value}\", query: \"R?\"}\n";

@@ -69,7 +69,8 @@ pub enum FlowControl {
 pub enum AddressError {
     /// The text has none of the known beginnings.
     #[error(
-        "'{0}' is no address; wanted tcp://host:port, serial:///dev/name?baud=115200 or simulated"
+        "'{0}' is no address; wanted tcp://host:port (5025 when no port is given), \
+         serial:///dev/name?baud=115200 or simulated"
     )]
     Kind(String),
     /// Host or port is missing or wrong.

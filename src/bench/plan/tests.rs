@@ -17,8 +17,7 @@ fn check_fault(from: &str, to: &str, near: Option<&Path>, expected: &str) {
 #[test]
 fn no_beam_of_a_codebook_may_pass_a_limit() {
     let limits = "limits:\n  beam.rx: {at most: 30 deg}";
-    let expected =
-        "beam.rx: 32.77 deg is above the limit of 30 deg (limits of bench packing-arm)";
+    let expected = "beam.rx: 32.77 deg is above the limit of 30 deg (limits of bench packing-arm)";
     check_fault("limits:", limits, None, expected);
 }
 
