@@ -141,7 +141,7 @@ fn damage_that_keeps_the_length_is_noticed() {
     std::fs::write(story.journal_path(), damaged).expect("room on the disk");
     // File systems keep times of some milliseconds at best.
     let journal = std::fs::File::options().append(true).open(story.journal_path());
-    let later = std::time::UNIX_EPOCH + std::time::Duration::from_secs(2_000_000_000);
+    let later = std::time::UNIX_EPOCH + Duration::from_secs(2_000_000_000);
     journal.and_then(|file| file.set_modified(later)).expect("a file of ours");
     assert_eq!(catalogue.refresh().expect("readable runs").runs, 1);
     let run = catalogue.run(story.name()).expect("a query").expect("an indexed run");
