@@ -7,6 +7,7 @@ use serde_json::json;
 use super::runs::record_failure;
 use super::show::find_run;
 use super::{Ended, Failure, Terminal};
+use crate::record::RecordErrorKind;
 
 /// Write the report page of a run: one file that opens without a network.
 #[derive(Debug, clap::Args)]
@@ -30,7 +31,13 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         Some(file) => crate::report::write_to(&folder, file),
         None => crate::report::write(&folder),
     };
-    let path = written.map_err(record_failure)?;
+    let path = written.map_err(|error| match error.kind {
+        RecordErrorKind::Io { .. } if arguments.to.is_none() => Failure::usage(
+            anyhow::Error::new(error)
+                .context("failed to write the report; --to FILE writes it elsewhere"),
+        ),
+        _ => record_failure(error),
+    })?;
     if arguments.json {
         terminal.line(json!({"report": path}).to_string())?;
     } else {

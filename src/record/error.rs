@@ -20,7 +20,7 @@ pub struct RecordError {
 #[non_exhaustive]
 pub enum RecordErrorKind {
     /// The operating system refused.
-    #[error("{doing}: {source}{}", advice(source))]
+    #[error("{doing}: {source}{}", advice(doing, source))]
     Io {
         /// What was attempted, as a fragment: `write`.
         doing: &'static str,
@@ -66,7 +66,7 @@ pub enum RecordErrorKind {
 }
 
 /// What a person can do about a refusal of the operating system; empty when the refusal says it.
-fn advice(source: &io::Error) -> &'static str {
+fn advice(doing: &str, source: &io::Error) -> &'static str {
     match source.kind() {
         io::ErrorKind::PermissionDenied => "; ask for the right to it, or name another folder",
         io::ErrorKind::ReadOnlyFilesystem => "; name a folder that can be written to",
@@ -75,7 +75,7 @@ fn advice(source: &io::Error) -> &'static str {
         }
         io::ErrorKind::NotADirectory => "; a part of the path is a file: name a folder",
         io::ErrorKind::IsADirectory => "; that is a folder: name a file in it",
-        io::ErrorKind::NotFound => "; check the path, and make its folder first",
+        io::ErrorKind::NotFound if doing == "create" => "; make its folder first",
         _ => "",
     }
 }

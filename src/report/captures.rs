@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::html::{escape, number_table};
+use super::html::{breakable, code, escape, number_table};
 use super::number::{count, error_rate, error_rate_parts, number, rate, recorded};
 use super::plot;
 use super::run::{Run, Shot};
@@ -78,8 +78,8 @@ fn figure(shot: &Shot, drawing: &str) -> String {
     format!(
         "<figure><figcaption><h3>{}</h3><p class=\"what\">{}</p></figcaption>{drawing}\
          <dl>{lines}</dl></figure>\n",
-        escape(shot.name()),
-        escape(what.join(" · "))
+        breakable(shot.name()),
+        breakable(what.join(" · "))
     )
 }
 
@@ -115,9 +115,9 @@ pub(super) fn figures(run: &Run<'_>) -> String {
     let swept = run.shots.iter().any(|shot| position(shot).is_some());
     let row = |shot: &Shot| {
         let or_dash = |text: Option<String>| text.map_or("–".to_owned(), escape);
-        let mut row = vec![escape(shot.name()), or_dash(frame_name(shot))];
+        let mut row = vec![breakable(shot.name()), or_dash(frame_name(shot))];
         if swept {
-            row.push(or_dash(position(shot)));
+            row.push(position(shot).map_or("–".to_owned(), breakable));
         }
         row.extend([
             or_dash(shot.figure(figure_names::SNR_DB).map(|x| number(x, "dB"))),
@@ -209,7 +209,7 @@ fn all_figures(run: &Run<'_>) -> String {
         escape(figure.map_or("–".to_owned(), |figure| exact(shot, figure)))
     };
     let row = |name: &str| {
-        let mut row = vec![format!("<code>{}</code>", escape(name))];
+        let mut row = vec![code(name)];
         row.extend(run.shots.iter().map(|shot| cell(shot, name)));
         row
     };
@@ -218,7 +218,7 @@ fn all_figures(run: &Run<'_>) -> String {
     let mut head = vec!["Figure"];
     head.extend(shots.iter().map(String::as_str));
     let table = number_table("Every figure of every measurement", &head, &rows);
-    format!("<details><summary>Every figure</summary>{table}</details>\n")
+    format!("<details><summary>Every figure</summary>\n{table}</details>\n")
 }
 
 /// A figure with all its digits; a bit error rate of nothing wrong is a bound here as well.

@@ -23,6 +23,16 @@ pub(super) fn escape(text: impl Display) -> String {
     safe
 }
 
+/// `text` as content that may break after each `.` and `_`, as long names do, and nowhere else.
+pub(super) fn breakable(text: impl Display) -> String {
+    escape(text).replace('.', ".<wbr>").replace('_', "_<wbr>")
+}
+
+/// A name as code, breaking as [`breakable`] says.
+pub(super) fn code(name: impl Display) -> String {
+    format!("<code>{}</code>", breakable(name))
+}
+
 /// A table with a caption; cells are HTML already, and may wrap.
 pub(super) fn table(caption: &str, head: &[&str], rows: &[Vec<String>]) -> String {
     table_of_class("", caption, head, rows)
@@ -48,7 +58,10 @@ fn table_of_class(class: &str, caption: &str, head: &[&str], rows: &[Vec<String>
         for (column, cell) in row.iter().enumerate() {
             let element = if column == 0 { "th scope=\"row\"" } else { "td" };
             let close = if column == 0 { "th" } else { "td" };
-            html.push_str(&format!("<{element}>{cell}</{close}>"));
+            // On a narrow screen the rows are stacked, each cell behind its column's name.
+            let name = head.get(column).map(escape).filter(|_| column > 0);
+            let name = name.map(|name| format!(" data-head=\"{name}\"")).unwrap_or_default();
+            html.push_str(&format!("<{element}{name}>{cell}</{close}>"));
         }
         html.push_str("</tr>\n");
     }
@@ -59,6 +72,12 @@ fn table_of_class(class: &str, caption: &str, head: &[&str], rows: &[Vec<String>
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn names_break_after_their_dots_and_underscores() {
+        assert_eq!(code("dut.rx_<gain>"), "<code>dut.<wbr>rx_<wbr>&lt;gain&gt;</code>");
+        assert_eq!(breakable("plain words"), "plain words");
+    }
 
     #[test]
     fn nothing_leaves_its_element_or_attribute() {

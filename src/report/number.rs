@@ -37,6 +37,21 @@ pub fn recorded(value: &RecordedValue) -> String {
     }
 }
 
+/// A value with its unit as a sentence tells it: angles in hundredths of a degree at most.
+pub(super) fn told(value: &RecordedValue) -> String {
+    match (&value.value, value.unit.as_deref()) {
+        (Value::Number(x), Some("deg")) if x.is_finite() => degrees(*x),
+        _ => recorded(value),
+    }
+}
+
+/// An angle in hundredths of a degree at most: `-18.95 deg`.
+pub(super) fn degrees(angle_deg: f64) -> String {
+    let text = format!("{angle_deg:.2}");
+    let text = trimmed(&text);
+    format!("{} deg", if text == "-0" { "0" } else { text })
+}
+
 /// A count with its digits in groups of three: `114 688`.
 pub fn count(n: u64) -> String {
     let digits = n.to_string();
@@ -230,6 +245,17 @@ mod tests {
         assert_eq!(duration(25_500.0), "7 h 05 min");
         assert_eq!(rate(0.0511), "0.051");
         assert_eq!(rate(3.14e-4), "3.1e-4");
+    }
+
+    #[test]
+    fn angles_are_told_in_hundredths() {
+        let check = |value: RecordedValue, text: &str| assert_eq!(told(&value), text);
+        check(RecordedValue::number(-18.951_006_6, "deg"), "-18.95 deg");
+        check(RecordedValue::number(-59.999_999_999, "deg"), "-60 deg");
+        check(RecordedValue::number(-0.001, "deg"), "0 deg");
+        check(RecordedValue::number(120.25, "deg"), "120.25 deg");
+        check(RecordedValue::number(7.04e9, "Hz"), "7.04 GHz");
+        check(RecordedValue::plain("deg"), "deg");
     }
 
     #[test]

@@ -4,14 +4,14 @@ use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
 use super::captures;
-use super::html::{escape, table};
+use super::html::{breakable, code, escape, table};
 use super::number::{count, duration, recorded};
 use super::run::{Run, Shot};
 use super::search;
 use super::settings;
 use super::story;
 use super::trends;
-use crate::record::{CaptureNo, Expectation, Outcome, RecordedValue};
+use crate::record::{CaptureNo, Expectation, Level, Outcome, RecordedValue};
 
 const STYLE: &str = include_str!("style.css");
 
@@ -28,7 +28,7 @@ pub(super) fn render(run: &Run<'_>) -> String {
         ("searches", "Beam searches", search::searches(run)),
         ("expectations", "Expectations", expectations(run)),
         ("settings", "Settings", settings::settings(run)),
-        ("notes", "Warnings and notes", notes(run)),
+        ("notes", "Warnings and errors", notes(run)),
         ("cautions", "Cautions", CAUTIONS.to_owned()),
         ("provenance", "Where this comes from", provenance(run)),
     ];
@@ -86,17 +86,42 @@ fn heading(run: &Run<'_>) -> String {
     format!(
         "<header>\n<h1>{}</h1>\n<p class=\"verdict {class}\">{verdict}</p>\n{simulated}\
          <dl class=\"facts\">{facts}</dl>\n</header>\n",
-        escape(run.title())
+        breakable(run.title())
     )
 }
 
-/// The outcome in words, with a class for its look.
+/// The outcome in words, with a class for its look. Damage comes first: what a damaged journal
+/// says of the outcome need not be so.
 fn verdict(run: &Run<'_>) -> (&'static str, String) {
+    let (class, outcome) = outcome(run);
+    let faults = run.faults.len();
+    if faults == 0 {
+        return (class, outcome);
+    }
+    let faults = match faults {
+        1 => "1 fault".to_owned(),
+        faults => format!("{} faults", count(faults as u64)),
+    };
+    let words = format!(
+        "<b>Damaged record.</b> The journal has {faults}, listed under <a href=\"#notes\">warnings and \
+         errors</a>: this page shows what is left of it and may be wrong. What is left says: {outcome}"
+    );
+    ("bad", words)
+}
+
+/// The outcome as the journal has it.
+fn outcome(run: &Run<'_>) -> (&'static str, String) {
     let failed = run.expectations_failed();
     let all = run.expectations.len();
     let Some(end) = &run.end else {
-        let words = "<b>No end recorded.</b> The run goes on, or it was cut off.";
-        return ("open", words.to_owned());
+        let mut words =
+            "<b>No end recorded.</b> The run goes on, or it was cut off and this record \
+                         is incomplete."
+                .to_owned();
+        if run.safe_states.is_empty() {
+            words += " Whether the bench reached its safe state is not recorded.";
+        }
+        return ("open", words);
     };
     let why = end.message.as_deref().map(|why| format!(" {}", escape(why))).unwrap_or_default();
     match end.outcome {
@@ -131,7 +156,7 @@ fn expectations(run: &Run<'_>) -> String {
         let measured = expectation.measured.as_ref();
         vec![
             name(expectation.capture).map_or("–".to_owned(), String::clone),
-            format!("<code>{}</code>", escape(&expectation.figure)),
+            code(&expectation.figure),
             escape(&expectation.wanted),
             escape(measured.map_or("not available".to_owned(), rounded)),
             if expectation.passed { "holds".to_owned() } else { FAILS.to_owned() },
@@ -174,9 +199,9 @@ fn rounded(value: &RecordedValue) -> String {
 }
 
 fn notes(run: &Run<'_>) -> String {
-    let mut items: Vec<String> = run
-        .notes
-        .iter()
+    // The sequence's own notes are part of the story, and told there.
+    let notes = run.notes.iter().filter(|(_, note)| note.level > Level::Info);
+    let mut items: Vec<String> = notes
         .map(|(at, note)| {
             let at = at.strftime("%H:%M:%S UTC").to_string();
             format!("<li>{} <span class=\"quiet\">{at}</span></li>", story::note_words(note))
@@ -197,7 +222,7 @@ fn notes(run: &Run<'_>) -> String {
     if items.is_empty() {
         return "<p>Nothing out of the ordinary.</p>\n".to_owned();
     }
-    let left_out = captures::left_out(items.len(), NOTES_MAX, "notes");
+    let left_out = captures::left_out(items.len(), NOTES_MAX, "warnings and errors");
     items.truncate(NOTES_MAX);
     format!("<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
 }
@@ -219,7 +244,7 @@ fn provenance(run: &Run<'_>) -> String {
             vec![
                 escape(&found.name),
                 escape(&found.role),
-                escape(&found.identity),
+                breakable(&found.identity),
                 code(&found.profile),
             ]
         })
@@ -229,7 +254,7 @@ fn provenance(run: &Run<'_>) -> String {
     }
     let inputs = run.start.iter().flat_map(|start| &start.inputs);
     let inputs: Vec<Vec<String>> =
-        inputs.map(|input| vec![code(&input.file), code(&input.sha256)]).collect();
+        inputs.map(|input| vec![code(&input.file), hash(&input.sha256)]).collect();
     if !inputs.is_empty() {
         html += &table("Inputs, frozen in the run folder", &["File", "SHA-256"], &inputs);
     }
@@ -238,8 +263,9 @@ fn provenance(run: &Run<'_>) -> String {
             are SigMF recordings of the scope's codes as they came.</p>\n"
 }
 
-fn code(text: &str) -> String {
-    format!("<code>{}</code>", escape(text))
+/// A checksum, which has no places of its own to break at.
+fn hash(text: &str) -> String {
+    format!("<code class=\"hash\">{}</code>", escape(text))
 }
 
 /// The usual cautions; local rules come first.

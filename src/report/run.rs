@@ -9,7 +9,7 @@ use jiff::Timestamp;
 use crate::record::{
     Analysis, AxisValue, CaptureNo, Entry, Event, Expectation, Figure, FiguresFound,
     InstrumentFound, LineFault, MeasurementDone, Note, RecordError, RunEnded, RunFolder,
-    RunStarted, SafeState, SearchDone, SettingDone, Value, figure,
+    RunStarted, SafeState, SearchDone, Value, figure,
 };
 
 /// Most captures of one measurement whose symbols are drawn together.
@@ -83,7 +83,6 @@ pub(super) struct Run<'a> {
     pub(super) instruments: Vec<InstrumentFound>,
     pub(super) shots: Vec<Shot>,
     pub(super) searches: Vec<SearchDone>,
-    pub(super) settings: Vec<SettingDone>,
     pub(super) expectations: Vec<Expectation>,
     pub(super) notes: Vec<(Timestamp, Note)>,
     pub(super) safe_states: Vec<SafeState>,
@@ -105,7 +104,6 @@ impl<'a> Run<'a> {
             instruments: Vec::new(),
             shots: Vec::new(),
             searches: Vec::new(),
-            settings: Vec::new(),
             expectations: Vec::new(),
             notes: Vec::new(),
             safe_states: Vec::new(),
@@ -132,7 +130,6 @@ impl<'a> Run<'a> {
                 self.end = None;
             }
             Event::Instrument(found) => self.instruments.push(found.clone()),
-            Event::Setting(done) => self.settings.push(done.clone()),
             Event::PointStarted(point) => {
                 positions.insert(point.point, point.position.clone());
             }
@@ -149,7 +146,7 @@ impl<'a> Run<'a> {
             Event::Note(note) => self.notes.push((entry.at, note.clone())),
             Event::SafeState(state) => self.safe_states.push(state.clone()),
             Event::RunEnded(end) => self.end = Some(end.clone()),
-            Event::JournalStarted(_) | Event::PointFinished(_) => {}
+            Event::JournalStarted(_) | Event::PointFinished(_) | Event::Setting(_) => {}
         }
     }
 

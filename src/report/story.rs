@@ -4,12 +4,12 @@ use std::collections::BTreeMap;
 
 use jiff::Timestamp;
 
-use super::html::escape;
-use super::number::{count, error_rate, number, recorded};
+use super::html::{breakable, code, escape};
+use super::number::{count, error_rate, number, recorded, told};
 use super::run::{Run, Shot};
 use super::search;
-use super::settings::is_element;
-use crate::record::{CaptureNo, Entry, Event, Level, Note, SettingDone, figure_names};
+use super::settings::{self, is_element};
+use crate::record::{CaptureNo, Entry, Event, Level, Note, SearchSide, SettingDone, figure_names};
 
 /// Most lines of the story in a page.
 const LINES_MAX: usize = 400;
@@ -134,6 +134,55 @@ impl<'a> Pending<'a> {
         true
     }
 
+    /// Takes out the settings that belong to `event`, which the journal tells right before it: the
+    /// beams a search ends on, the actions of the safe state.
+    fn belonging_to(&mut self, event: &Event) -> Vec<&'a SettingDone> {
+        let first = match event {
+            Event::Search(search) => self.first_of_search(search.side),
+            Event::SafeState(state) => {
+                let failed = state.failed.iter().map(|fault| &fault.action);
+                let named = state.done.iter().chain(failed);
+                self.first_of_actions(named.map(|action| settings::action_name(action)).collect())
+            }
+            _ => self.settings.len(),
+        };
+        self.settings.split_off(first)
+    }
+
+    /// A search sets each of its sides once, the beam first and its elements after it.
+    fn first_of_search(&self, side: SearchSide) -> usize {
+        let mut beams = match side {
+            SearchSide::Tx => vec!["beam.tx"],
+            SearchSide::Rx => vec!["beam.rx"],
+            SearchSide::Both => vec!["beam.tx", "beam.rx"],
+        };
+        let mut first = self.settings.len();
+        for (place, done) in self.settings.iter().enumerate().rev() {
+            let name = done.setting.name.as_str();
+            if let Some(beam) = beams.iter().position(|beam| *beam == name) {
+                beams.swap_remove(beam);
+                first = place;
+            } else if beams.is_empty() || !is_element(name) {
+                break;
+            }
+        }
+        first
+    }
+
+    /// Each action of the safe state is one setting, none of them twice.
+    fn first_of_actions(&self, mut names: Vec<&str>) -> usize {
+        let mut first = self.settings.len();
+        for (place, done) in self.settings.iter().enumerate().rev() {
+            let name = done.setting.name.as_str();
+            match names.iter().position(|action| *action == name) {
+                Some(action) => names.swap_remove(action),
+                None => break,
+            };
+            first = place;
+        }
+        first
+    }
+
     fn tell(&mut self, lines: &mut Vec<Line>) {
         let Some(at) = self.at.take() else { return };
         if !self.instruments.is_empty() {
@@ -166,8 +215,13 @@ fn lines(run: &Run<'_>) -> Vec<Line> {
         if pending.take(entry) {
             continue;
         }
-        if let Some(line) = line(entry, shot.copied()) {
+        let own = pending.belonging_to(&entry.event);
+        if let Some(mut line) = line(entry, shot.copied()) {
             pending.tell(&mut lines);
+            // What the safe state set is told in its own words already.
+            if matches!(entry.event, Event::Search(_)) && !own.is_empty() {
+                line.text += &format!(" {}", settings_words(&own));
+            }
             lines.push(line);
         }
     }
@@ -188,9 +242,9 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
             let axes: Vec<String> = point
                 .position
                 .iter()
-                .map(|axis| format!("{} {}", axis.axis, recorded(&axis.value)))
+                .map(|axis| format!("{} {}", axis.axis, told(&axis.value)))
                 .collect();
-            format!("Point {}: {}", point.point, escape(axes.join(", ")))
+            format!("Point {}: {}", point.point, breakable(axes.join(", ")))
         }
         Event::Search(search) => {
             matters = !search.found;
@@ -200,17 +254,17 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
         Event::Figures(_) | Event::Measurement(_) => capture_words(shot?),
         Event::Expectation(expectation) => {
             matters = !expectation.passed;
-            let figure = escape(&expectation.figure);
+            let figure = code(&expectation.figure);
             let wanted = escape(&expectation.wanted);
             let verdict = if expectation.passed { "holds" } else { "<strong>fails</strong>" };
-            format!("Expected <code>{figure}</code> {wanted}: {verdict}.")
+            format!("Expected {figure} {wanted}: {verdict}.")
         }
         Event::Note(note) => {
             matters = note.level > Level::Info;
             note_words(note)
         }
         Event::SafeState(state) if state.failed.is_empty() => {
-            format!("Brought the bench to its safe state: {}.", escape(state.done.join(", ")))
+            format!("Brought the bench to its safe state: {}.", breakable(state.done.join(", ")))
         }
         Event::SafeState(state) => {
             matters = true;
@@ -244,7 +298,7 @@ fn capture_words(shot: &Shot) -> String {
     let found = if words.is_empty() { "not analysed".to_owned() } else { words.join(", ") };
     let frame = shot.frame.as_ref().map(|frame| format!(" ({frame})"));
     let frame = frame.unwrap_or_default();
-    format!("Measured <b>{}</b>{}: {}.", escape(shot.name()), escape(frame), escape(found))
+    format!("Measured <b>{}</b>{}: {}.", breakable(shot.name()), escape(frame), escape(found))
 }
 
 pub(super) fn note_words(note: &Note) -> String {
@@ -266,13 +320,13 @@ fn settings_words(settings: &[&SettingDone]) -> String {
         .map(|done| {
             let setting = &done.setting;
             let asked = setting.asked.as_ref().unwrap_or(&setting.read_back);
-            let name = escape(&setting.name);
-            let asked = escape(recorded(asked));
+            let name = code(&setting.name);
             if setting.matched {
-                format!("<code>{name}</code> {asked}")
+                format!("{name} {}", escape(told(asked)))
             } else {
-                let read = escape(recorded(&setting.read_back));
-                format!("<code>{name}</code> {asked} (<strong>reads {read}</strong>)")
+                // With every digit: rounded, the two could read the same.
+                let (asked, read) = (recorded(asked), recorded(&setting.read_back));
+                format!("{name} {} (<strong>reads {}</strong>)", escape(asked), escape(read))
             }
         })
         .collect();

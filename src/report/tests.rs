@@ -40,7 +40,7 @@ fn check_balance(page: &str) {
         let name = tag.split_whitespace().next().expect("a tag has a name");
         if let Some(name) = name.strip_prefix('/') {
             assert_eq!(open.pop(), Some(name), "before {:.60}", rest);
-        } else if !tag.ends_with('/') && !matches!(name, "br" | "meta") {
+        } else if !tag.ends_with('/') && !matches!(name, "br" | "meta" | "wbr") {
             open.push(name);
         }
     }
@@ -70,7 +70,8 @@ fn every_capture_is_drawn_with_its_figures() {
             "<b>Simulated bench.</b>",
             "14 probes, 5 of them without a frame; chose receive beam -21 deg (SNR 16.6 dB), \
              12.3 dB better than before.",
-            "<td>250 mV</td><td>200 mV</td><td><strong class=\"differs\">differs</strong></td>",
+            "<td data-head=\"Asked\">250 mV</td><td data-head=\"Read back\">200 mV</td>\
+             <td data-head=\"Agreement\"><strong class=\"differs\">differs</strong></td>",
             "no answer within 2 s; asked again and answered",
             "Radio-frequency exposure",
             "beamwarden 0.1.0",
@@ -204,7 +205,8 @@ fn what_is_left_of_a_damaged_run_is_still_told() {
         &page,
         &[
             "Not drawn: analysis file not readable.",
-            "<b>No end recorded.</b>",
+            "class=\"verdict bad\"><b>Damaged record.</b> The journal has 2 faults",
+            "What is left says: <b>No end recorded.</b>",
             "does not fit its checksum",
             "is unfinished",
         ],
@@ -219,7 +221,15 @@ fn an_empty_run_has_a_page() {
         folder
     });
     check_balance(&page);
-    assert_holds(&page, &["Nothing was measured.", "No beam search was made."]);
+    assert_holds(
+        &page,
+        &[
+            "Nothing was measured.",
+            "No beam search was made.",
+            "<b>No end recorded.</b>",
+            "Whether the bench reached its safe state is not recorded.",
+        ],
+    );
 }
 
 /// A journal of many points, written at once: a real one is flushed line by line.
@@ -291,4 +301,132 @@ fn ten_thousand_points_make_a_page_of_bounded_size() {
         &["8\u{202f}000 more measurements", "10000 of 10000 expectations do not hold"],
     );
     println!("page of 10 000 points: {bytes} bytes");
+}
+
+/// The text of the story without its tags, a line an item.
+fn story_lines(page: &str) -> Vec<String> {
+    let list = page.split_once("<ol class=\"story\">").expect("a story").1;
+    let list = list.split_once("</ol>").expect("a closed list").0;
+    let plain = |item: &str| {
+        let tail = |piece: &str| piece.split_once('>').map_or(piece, |(_, text)| text).to_owned();
+        item.split('<').map(tail).collect::<String>().trim().to_owned()
+    };
+    list.split("<li>").skip(1).map(plain).collect()
+}
+
+fn line_of<'a>(lines: &'a [String], part: &str) -> &'a str {
+    lines.iter().find(|line| line.contains(part)).unwrap_or_else(|| panic!("{part} in {lines:#?}"))
+}
+
+#[test]
+fn beams_a_search_ends_on_are_told_with_it() {
+    let page = page_of(|root| {
+        let mut writer = Writer::begin(root, "beams");
+        let mut steer = |side: &str, angle_deg: f64| {
+            let angle = RecordedValue::number(angle_deg, "deg");
+            writer.set(&format!("beam.{side}"), angle.clone(), angle);
+            for element in 0..2 {
+                let code = RecordedValue::plain(3_u64);
+                writer.set(&format!("dut.{side}.phase.{element}"), code.clone(), code);
+            }
+        };
+        // The sequence's own beams come right before those of the search.
+        for (side, angle_deg) in
+            [("tx", 5.0), ("rx", 6.0), ("tx", -59.999_999), ("rx", -18.951_006)]
+        {
+            steer(side, angle_deg);
+        }
+        writer.search(SearchSide::Both, -18.951_006);
+        writer.end(Outcome::Completed, 0, 0)
+    });
+    let lines = story_lines(&page);
+    assert!(line_of(&lines, "beam.tx 5 deg").ends_with("beam.rx 6 deg, 4 element weights."));
+    let search = line_of(&lines, "Searched beams");
+    let told = "Set beam.tx -60 deg, beam.rx -18.95 deg, 4 element weights.";
+    assert!(search.ends_with(told), "{search}");
+    assert!(page.contains("<code>beam.<wbr>rx</code>"));
+}
+
+#[test]
+fn what_the_safe_state_switched_is_not_shown_as_the_run_left_it() {
+    let on_off = |journalled: bool| {
+        page_of(move |root| {
+            let mut writer = Writer::begin(root, "safe");
+            let on = RecordedValue::plain(true);
+            writer.set("supply.output", on.clone(), on);
+            let volts = RecordedValue::number(1.2, "V");
+            writer.set("supply.voltage", volts.clone(), volts);
+            if journalled {
+                let off = RecordedValue::plain(false);
+                writer.set("source.output", off.clone(), off.clone());
+                writer.set("supply.output", off.clone(), off);
+            }
+            writer.end(Outcome::Completed, 0, 0)
+        })
+    };
+    let read = |page: &str| {
+        let row = page.split_once("<code>supply.<wbr>output</code></th>").expect("a row").1;
+        let row = row.split_once("</tr>").expect("a closed row").0;
+        row.split("<td")
+            .skip(1)
+            .filter_map(|cell| cell.split_once('>'))
+            .map(|(_, cell)| cell.trim_end_matches("</td>").to_owned())
+            .collect::<Vec<_>>()
+    };
+    for journalled in [false, true] {
+        let page = on_off(journalled);
+        check_balance(&page);
+        assert_holds(
+            &page,
+            &["switched these: <code>source.<wbr>output</code> off, \
+               <code>supply.<wbr>output</code> off."],
+        );
+        let cells = read(&page);
+        assert_eq!(
+            cells[..3],
+            ["off (safe state)", if journalled { "off" } else { "–" }, "as asked"]
+        );
+        let lines = story_lines(&page);
+        assert!(!lines.iter().any(|line| line.starts_with("Set") && line.contains("off")));
+        assert!(line_of(&lines, "Set ").contains("supply.voltage 1.2 V."));
+        line_of(
+            &lines,
+            "Brought the bench to its safe state: source.output: off, supply.output: off.",
+        );
+    }
+}
+
+#[test]
+fn the_notes_of_the_sequence_stay_in_the_story() {
+    let page = page_of(|root| {
+        let mut writer = Writer::begin(root, "notes");
+        for (level, message) in [(Level::Info, "both beams up"), (Level::Warning, "a hot chip")] {
+            let message = message.to_owned();
+            writer.log(Event::Note(Note { level, class: None, instrument: None, message }));
+        }
+        writer.end(Outcome::Completed, 0, 0)
+    });
+    assert_eq!(page.matches("both beams up").count(), 1);
+    assert_eq!(page.matches("a hot chip").count(), 2);
+}
+
+#[test]
+fn the_page_goes_where_it_is_wanted_and_never_over_the_record() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let folder = fixture::story(root.path(), 16, 16);
+    let file = root.path().join("elsewhere.html");
+    assert_eq!(write_to(&folder, &file).expect("room on the disk"), file);
+    let page = fs::read_to_string(&file).expect("the page just written");
+    assert!(page.starts_with("<!doctype html>") && !folder.report_path().exists());
+    write_to(&folder, &folder.report_path()).expect("the usual place");
+    let journal = fs::read(folder.journal_path()).expect("the journal");
+    for (wrong, why) in [
+        (folder.journal_path(), "part of the run's record"),
+        (root.path().join("none/page.html"), "make its folder first"),
+        (root.path().to_owned(), "that is a folder"),
+    ] {
+        let told = write_to(&folder, &wrong).expect_err("refused").to_string();
+        assert!(told.contains(why), "{told}");
+    }
+    assert_eq!(fs::read(folder.journal_path()).expect("the journal"), journal);
 }

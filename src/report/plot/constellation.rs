@@ -63,7 +63,11 @@ pub(in crate::report) fn constellation(
     }
     svg.push_str("\"/>");
     if outside > 0 {
-        let _ = write!(svg, "<text class=\"tick over\" x=\"6\" y=\"16\">{outside} outside</text>");
+        let words = match outside {
+            1 => "1 point lies outside this frame".to_owned(),
+            more => format!("{more} points lie outside this frame"),
+        };
+        let _ = write!(svg, "<text class=\"tick over\" x=\"6\" y=\"16\">{words}</text>");
     }
     svg.push_str("</svg>");
     svg

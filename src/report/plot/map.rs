@@ -4,6 +4,7 @@
 //! a dot, so that the reader sees what was measured.
 
 use super::super::html::escape;
+use super::super::number;
 use super::{Axis, BOTTOM, Chart, HEIGHT, LEFT, RIGHT, TOP, WIDTH};
 
 /// One probe.
@@ -130,7 +131,10 @@ fn draw_probe(chart: &mut Chart, cell: &MapCell, unit: &str, labels: [&str; 2]) 
     let (x, y) = (chart.px(cell.x), chart.py(cell.y));
     let value =
         cell.value.map_or("no frame found".to_owned(), |value| format!("{value:.1} {unit}"));
-    let words = format!("{} {}, {} {}: {value}", labels[0], cell.x, labels[1], cell.y);
+    // An angle in hundredths: the axis' name ends in its unit.
+    let angle = |degrees: f64| number::degrees(degrees).replace(" deg", "");
+    let words =
+        format!("{} {}, {} {}: {value}", labels[0], angle(cell.x), labels[1], angle(cell.y));
     let class = if cell.value.is_some() { "probe" } else { "probe none" };
     chart.push(&format!(
         "<circle class=\"{class}\" cx=\"{x:.1}\" cy=\"{y:.1}\" r=\"2\"><title>{}</title></circle>",
@@ -146,27 +150,96 @@ const SHAPES: [&str; 4] = [
     "m0 -9l9 15h-18z",
 ];
 
-/// The marks with their words: that of the leftmost to its left, that of the rightmost to its
-/// right, the others above, so that words of neighbours do not cover each other.
-fn draw_map_marks(chart: &mut Chart, marks: &[MapMark]) {
-    let mut order: Vec<usize> = (0..marks.len()).collect();
-    order.sort_by(|a, b| marks[*a].x.total_cmp(&marks[*b].x));
-    for (rank, &place) in order.iter().enumerate() {
-        let word = match rank {
-            0 if marks.len() > 1 => ("end", -13.0, 4.0),
-            _ if rank + 1 == marks.len() => ("start", 13.0, 4.0),
-            _ => ("middle", 0.0, 2.0 - 16.0 * rank as f64),
-        };
-        draw_map_mark(chart, &marks[place], SHAPES[place % SHAPES.len()], word);
+/// Half the side of the largest mark with its outline.
+const MARK_HALF: f64 = 12.0;
+/// Width of a letter of a mark's word; with room for the larger letters of a narrow screen.
+const LETTER: f64 = 10.0;
+/// Height of a mark's word, likewise.
+const WORD_HEIGHT: f64 = 20.0;
+/// Where a word may stand around its mark, in order of preference: the side of its middle as
+/// multiples of the way to it, and lines up or down.
+const WORD_PLACES: [(f64, f64); 10] = [
+    (1.0, 0.0),
+    (-1.0, 0.0),
+    (1.0, -1.0),
+    (-1.0, -1.0),
+    (1.0, 1.0),
+    (-1.0, 1.0),
+    (0.0, -1.0),
+    (0.0, 1.0),
+    (0.0, -2.0),
+    (0.0, 2.0),
+];
+
+/// A rectangle by its middle and half its sides.
+#[derive(Clone, Copy, Debug)]
+struct Area {
+    x: f64,
+    y: f64,
+    half_width: f64,
+    half_height: f64,
+}
+
+impl Area {
+    fn meets(&self, other: &Area) -> bool {
+        (self.x - other.x).abs() < self.half_width + other.half_width
+            && (self.y - other.y).abs() < self.half_height + other.half_height
+    }
+
+    fn within(&self, x: [f64; 2], y: [f64; 2]) -> bool {
+        self.x - self.half_width >= x[0]
+            && self.x + self.half_width <= x[1]
+            && self.y - self.half_height >= y[0]
+            && self.y + self.half_height <= y[1]
     }
 }
 
-fn draw_map_mark(chart: &mut Chart, mark: &MapMark, shape: &str, word: (&str, f64, f64)) {
+fn draw_map_marks(chart: &mut Chart, marks: &[MapMark]) {
+    let at: Vec<(f64, f64)> =
+        marks.iter().map(|mark| (chart.px(mark.x), chart.py(mark.y))).collect();
+    let texts: Vec<&str> = marks.iter().map(|mark| mark.text.as_str()).collect();
+    let words = place_words(&at, &texts, [LEFT, WIDTH - RIGHT], [TOP, chart.height - BOTTOM]);
+    for (place, (mark, word)) in marks.iter().zip(words).enumerate() {
+        draw_map_mark(chart, mark, SHAPES[place % SHAPES.len()], word);
+    }
+}
+
+/// The middle of each mark's word: the first place around the mark that lies within the plot and
+/// covers no mark and no other word. Where all are taken, the first one within the plot.
+fn place_words(at: &[(f64, f64)], texts: &[&str], x: [f64; 2], y: [f64; 2]) -> Vec<(f64, f64)> {
+    let mut taken: Vec<Area> = at
+        .iter()
+        .map(|&(x, y)| Area { x, y, half_width: MARK_HALF, half_height: MARK_HALF })
+        .collect();
+    let mut words = Vec::new();
+    for (&(mark_x, mark_y), text) in at.iter().zip(texts) {
+        let half_width = LETTER * text.chars().count() as f64 / 2.0;
+        let half_height = WORD_HEIGHT / 2.0;
+        let around = WORD_PLACES.map(|(side, line)| Area {
+            x: mark_x + side * (MARK_HALF + half_width + 1.0),
+            y: mark_y + line * (MARK_HALF + half_height + 1.0),
+            half_width,
+            half_height,
+        });
+        let inside = || around.iter().filter(|word| word.within(x, y));
+        let free = inside().find(|word| !taken.iter().any(|other| other.meets(word)));
+        let word = *free.or(inside().next()).unwrap_or(&around[0]);
+        taken.push(word);
+        words.push((word.x, word.y));
+    }
+    words
+}
+
+fn draw_map_mark(chart: &mut Chart, mark: &MapMark, shape: &str, word: (f64, f64)) {
     let (x, y) = (chart.px(mark.x), chart.py(mark.y));
-    let (anchor, dx, dy) = word;
-    // Words stay within the drawing, also beside a mark at its border.
-    let at_x = (x + dx).clamp(LEFT + 30.0, WIDTH - RIGHT - 30.0);
-    let at_y = (y + dy).clamp(TOP + 12.0, chart.height - BOTTOM - 6.0);
+    // Beside its mark a word begins or ends there, whatever its true width.
+    let half = LETTER * mark.text.chars().count() as f64 / 2.0;
+    let (anchor, at_x) = match word.0 - x {
+        right if right > 1.0 => ("start", word.0 - half + 3.0),
+        left if left < -1.0 => ("end", word.0 + half - 3.0),
+        _ => ("middle", word.0),
+    };
+    let at_y = word.1 + 5.0;
     chart.push(&format!(
         "<path class=\"ring under\" d=\"M{x:.1} {y:.1}{shape}\"/>\
          <path class=\"ring\" d=\"M{x:.1} {y:.1}{shape}\"/>\
@@ -222,6 +295,31 @@ mod tests {
         let steps: Vec<f64> = (0..=20).map(|k| luminance(f64::from(k) / 20.0)).collect();
         assert!(steps.is_sorted(), "{steps:?}");
         assert!(steps[0] < 0.05 && steps[20] > 0.75, "{steps:?}");
+    }
+
+    #[test]
+    fn words_of_neighbours_keep_clear_of_each_other() {
+        let texts = ["before", "chosen", "runner-up", "best probe"];
+        let (x, y) = ([70.0, 564.0], [14.0, 332.0]);
+        let check = |at: [(f64, f64); 4]| {
+            let words = place_words(&at, &texts, x, y);
+            let area = |place: usize| Area {
+                x: words[place].0,
+                y: words[place].1,
+                half_width: LETTER * texts[place].len() as f64 / 2.0,
+                half_height: WORD_HEIGHT / 2.0,
+            };
+            for one in 0..4 {
+                assert!(area(one).within(x, y), "{} lies outside at {at:?}", texts[one]);
+                for other in 0..one {
+                    let clear = !area(one).meets(&area(other));
+                    assert!(clear, "{} covers {} at {at:?}", texts[one], texts[other]);
+                }
+            }
+        };
+        check([(317.0, 173.0), (249.0, 173.0), (225.0, 173.0), (400.0, 173.0)]);
+        check([(317.0, 173.0), (317.0, 173.0), (330.0, 173.0), (317.0, 190.0)]);
+        check([(90.0, 30.0), (545.0, 310.0), (520.0, 310.0), (100.0, 310.0)]);
     }
 
     #[test]
