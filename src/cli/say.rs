@@ -3,7 +3,8 @@
 use std::path::PathBuf;
 
 use beamwarden_drivers::instrument::RawAnswer;
-use beamwarden_drivers::profile::Recognised;
+use beamwarden_drivers::pattern::Pattern;
+use beamwarden_drivers::profile::{Profile, Recognised};
 use serde_json::json;
 
 use super::benches_at_hand::load_bench;
@@ -67,27 +68,45 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 fn refuse(
     arguments: &Arguments,
     recognised: &Recognised,
-    profile: &beamwarden_drivers::profile::Profile,
+    profile: &Profile,
 ) -> Result<(), Failure> {
     match recognised {
         Recognised::Query => Ok(()),
-        Recognised::Unknown => {
-            let mut forms: Vec<String> =
-                profile.settings.iter().map(|setting| setting.set.to_string()).collect();
-            forms.extend(profile.port.iter().map(|port| port.write.to_string()));
-            Err(Failure::usage(anyhow::anyhow!(
-                "'{}' is no query, and profile {} knows no setting of that form, so its limits \
-                 cannot be checked; nothing was sent. It knows: {}",
-                arguments.message,
-                profile.name,
-                forms.join(", ")
-            )))
-        }
+        Recognised::Unknown => Err(Failure::usage(anyhow::anyhow!(
+            "'{}' is no query that only asks, and profile {} knows no setting of that form, so its \
+             limits cannot be checked; nothing was sent. It knows:\n{}",
+            arguments.message,
+            profile.name,
+            known_forms(profile)
+        ))),
         Recognised::Setting { .. } | Recognised::Register { .. } if arguments.write => Ok(()),
         _ => Err(Failure::usage(anyhow::anyhow!(
             "'{}' changes the instrument; say so with --write. Nothing was sent",
             arguments.message
         ))),
+    }
+}
+
+/// What can be said to an instrument, a line each: settings by name with their shortest spelling,
+/// or how registers are read and written.
+fn known_forms(profile: &Profile) -> String {
+    let mut rows: Vec<(String, String)> =
+        profile.settings.iter().map(|setting| (setting.name.clone(), setting.shortest())).collect();
+    if let Some(port) = &profile.port {
+        rows.push(("read a register".into(), with_example(&port.read)));
+        rows.push(("write a register".into(), with_example(&port.write)));
+    }
+    let width = rows.iter().map(|(name, _)| name.len()).max().unwrap_or_default();
+    let lines = rows.iter().map(|(name, form)| format!("  {name:width$}  {form}"));
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+/// A form and the same filled in: `r {address:4X}, such as 'r 0003'`.
+fn with_example(form: &Pattern) -> String {
+    let slot = |name: &str| Some(if name == "address" { "3" } else { "20" }.into());
+    match form.emit(slot) {
+        Ok(example) => format!("{form}, such as '{example}'"),
+        Err(_) => form.to_string(),
     }
 }
 
@@ -105,7 +124,7 @@ async fn say(
             bench.set_register(name, address, value).await.map(Said::Set)
         }
         Recognised::Query | Recognised::Unknown => {
-            let answer = bench.instrument(name)?.query_raw(&arguments.message).await?;
+            let answer = bench.instrument(name)?.query_raw(arguments.message.trim()).await?;
             Ok(Said::Answer(answer))
         }
     }
@@ -157,4 +176,54 @@ fn print_settled(
     }
     let all = settled.iter().all(|one| one.matched);
     Ok(if all { Ended::Done } else { Ended::Instrument })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[track_caller]
+    fn check_refused(profile: &str, message: &str, write: bool, expected: &str) {
+        let profile = beamwarden_drivers::profile::load(profile, None).unwrap();
+        let recognised = profile.recognise(message);
+        let arguments = Arguments {
+            instrument: "it".into(),
+            message: message.into(),
+            write,
+            bench: None,
+            json: false,
+        };
+        let failure = refuse(&arguments, &recognised, &profile).unwrap_err();
+        assert_eq!((failure.ended, failure.to_string().as_str()), (Ended::Usage, expected));
+    }
+
+    #[test]
+    fn a_refusal_says_what_can_be_said() {
+        check_refused(
+            "scpi-supply.yaml",
+            "*RST",
+            true,
+            "error: '*RST' is no query that only asks, and profile scpi-supply knows no setting of \
+             that form, so its limits cannot be checked; nothing was sent. It knows:
+  voltage             VOLT <V>
+  current_limit       CURR <A>
+  protection_voltage  VOLT:PROT <V>
+  output              OUTP ON|OFF",
+        );
+        check_refused(
+            "register-port.yaml",
+            "reboot",
+            true,
+            "error: 'reboot' is no query that only asks, and profile register-port knows no setting \
+             of that form, so its limits cannot be checked; nothing was sent. It knows:
+  read a register   r {address:4X}, such as 'r 0003'
+  write a register  w {address:4X} {value:4X}, such as 'w 0003 0014'",
+        );
+        check_refused(
+            "scpi-supply.yaml",
+            "VOLT 1.1",
+            false,
+            "error: 'VOLT 1.1' changes the instrument; say so with --write. Nothing was sent",
+        );
+    }
 }
