@@ -161,14 +161,15 @@ const WORD_HEIGHT: f64 = 20.0;
 const WORD_PLACES: [(f64, f64); 10] = [
     (1.0, 0.0),
     (-1.0, 0.0),
+    // Lifted, so that it also keeps clear of a word that stands beside a neighbour.
+    (0.0, -1.5),
+    (0.0, 1.5),
     (1.0, -1.0),
     (-1.0, -1.0),
     (1.0, 1.0),
     (-1.0, 1.0),
-    (0.0, -1.0),
-    (0.0, 1.0),
-    (0.0, -2.0),
-    (0.0, 2.0),
+    (0.0, -2.5),
+    (0.0, 2.5),
 ];
 
 /// A rectangle by its middle and half its sides.
