@@ -35,7 +35,8 @@ static INSTRUMENT: Shape = Shape::Map(&MapShape {
         required(
             "at",
             &Shape::Text,
-            "Where it is: simulated, tcp://host:port or serial:///dev/device?baud=115200.",
+            "Where it is: simulated, tcp://host:port (5025 when no port is given) or \
+             serial:///dev/device?baud=115200.",
         ),
         optional(
             "timeout",
