@@ -32,7 +32,7 @@ pub fn write(folder: &RunFolder) -> Result<PathBuf, RecordError> {
 /// Writes the page to `file`, over an older one, and returns that path.
 ///
 /// # Errors
-/// As for [`write`], and when `file` is another part of the run's record.
+/// As for [`write()`], and when `file` is another part of the run's record.
 pub fn write_to(folder: &RunFolder, file: &Path) -> Result<PathBuf, RecordError> {
     let page = page(folder)?;
     folder.write_report_to(&page, file)?;
