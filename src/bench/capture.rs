@@ -5,7 +5,6 @@ use std::ops::RangeInclusive;
 use beamwarden_drivers::instrument::{Inputs, Trace};
 use beamwarden_drivers::profile::Role;
 use num_complex::Complex32;
-use sha2::{Digest, Sha256};
 use tokio::time::Instant;
 
 use super::door::{Bench, Settled};
@@ -16,7 +15,7 @@ use crate::phy::frame::{self, Frame, FrameKind, FrameSpec, PREAMBLE_CHIPS, Paylo
 use crate::phy::probe::ProbeConfig;
 use crate::phy::recording::Recording;
 use crate::phy::waveform::{ShapeConfig, Waveform, shape};
-use crate::record::{ChannelScale, FrameRecord};
+use crate::record::{ChannelScale, FrameRecord, sha256_hex};
 
 /// Name of the trace in the source's memory.
 const TRACE_NAME: &str = "FRAME";
@@ -325,10 +324,6 @@ fn rate_hz(interval_s: f64) -> f64 {
     let rate = 1.0 / interval_s;
     let whole = rate.round();
     if (whole - rate).abs() <= 4.0 * f64::EPSILON * rate { whole } else { rate }
-}
-
-fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn assemble(

@@ -14,7 +14,7 @@ use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
 use super::error::BenchError;
-use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobKind, KnobValue};
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue};
 use super::lock::Locks;
 use super::plan::{BenchPlan, InstrumentPlan, from_driver, to_driver, weight_setting};
 use super::simulated::Simulated;
@@ -573,12 +573,6 @@ impl Bench {
                 }
             })
             .collect()
-    }
-
-    /// Whether a knob of this kind exists; for commands that offer it only then.
-    #[must_use]
-    pub fn has(&self, setting: &str, kind: &KnobKind) -> bool {
-        self.plan.knobs().get(setting).is_ok_and(|knob| knob.kind == *kind)
     }
 }
 

@@ -4,7 +4,6 @@ use std::path::{Path, PathBuf};
 
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use serde_json::{Map, Value as Json, json};
-use sha2::{Digest, Sha256};
 
 use super::benches_at_hand::read_source;
 use super::{Ended, Failure, Terminal};
@@ -13,7 +12,7 @@ use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse};
 use crate::phy::figures::FigureValue;
 use crate::phy::frame::{Frame, FrameSpec, build};
 use crate::phy::recording::Recording as PhyRecording;
-use crate::record::{Recording, read_recording};
+use crate::record::{Recording, read_recording, sha256_hex};
 use crate::run::figures_of;
 
 /// Largest file of expected octets; the longest PSDU has 262143.
@@ -159,10 +158,6 @@ fn as_json(path: &Path, analysis: &Analysis) -> Json {
     let psdu = analysis.psdus.first().filter(|_| analysis.header.is_some());
     object.insert("psdu_sha256".into(), psdu.map_or(Json::Null, |psdu| json!(sha256_hex(psdu))));
     Json::Object(object)
-}
-
-fn sha256_hex(bytes: &[u8]) -> String {
-    Sha256::digest(bytes).iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
 fn print(path: &Path, analysis: &Analysis, terminal: &mut Terminal) -> Result<(), Failure> {

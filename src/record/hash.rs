@@ -14,6 +14,7 @@ pub(super) fn hex(bytes: &[u8]) -> String {
 }
 
 /// SHA-256 of `bytes` as lower-case hex.
-pub(super) fn sha256_hex(bytes: &[u8]) -> String {
+#[must_use]
+pub fn sha256_hex(bytes: &[u8]) -> String {
     hex(&Sha256::digest(bytes))
 }

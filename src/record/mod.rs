@@ -40,6 +40,7 @@ pub use event::{
     RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
 };
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
+pub use hash::sha256_hex;
 pub use journal::{
     Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalReading, LineFault, LineProblem,
 };
