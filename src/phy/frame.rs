@@ -188,7 +188,7 @@ fn build_uncoded(
             octets_to_bits(octets).into_iter().cycle().take(count).collect()
         }
     };
-    let layout = FrameLayout { header: false, data_blocks: blocks, constellation };
+    let layout = FrameLayout { header: false, guards: true, data_blocks: blocks, constellation };
     Ok(Frame {
         chips: assemble(&layout, None, &coded_bits),
         layout,
@@ -204,6 +204,7 @@ fn build_dmg(mcs: Mcs, psdu: Vec<u8>) -> Result<Frame, FrameError> {
     let coded_bits = payload::encode(mcs, &psdu, &mut header.payload_scrambler());
     let layout = FrameLayout {
         header: true,
+        guards: true,
         data_blocks: PayloadSizes::new(mcs, psdu.len()).blocks,
         constellation: mcs.constellation(),
     };

@@ -15,6 +15,7 @@ pub mod golay;
 pub mod header;
 pub mod imbalance;
 pub mod interval;
+mod lanes;
 pub mod ldpc;
 pub mod mcs;
 pub mod payload;
@@ -29,6 +30,7 @@ mod sync;
 pub mod theory;
 mod tracking;
 pub mod waveform;
+pub mod workers;
 
 #[cfg(test)]
 mod link_testing;

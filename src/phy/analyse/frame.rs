@@ -174,6 +174,7 @@ fn layout_of(header: &Header) -> Option<FrameLayout> {
     let sizes = PayloadSizes::new(mcs, header.psdu_octets()?);
     Some(FrameLayout {
         header: true,
+        guards: true,
         data_blocks: sizes.blocks,
         constellation: mcs.constellation(),
     })

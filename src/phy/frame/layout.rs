@@ -19,7 +19,10 @@ const HEADER_BLOCKS: usize = 2;
 pub struct FrameLayout {
     /// Whether two header blocks follow the preamble.
     pub header: bool,
-    /// Data blocks of 512 chips.
+    /// Whether a guard precedes every block and follows the last one. Without guards the blocks'
+    /// data symbols follow each other without a gap.
+    pub guards: bool,
+    /// Data blocks: 512 chips with guards, 448 without.
     pub data_blocks: usize,
     /// Constellation of the data symbols.
     pub constellation: Constellation,
@@ -39,27 +42,32 @@ impl FrameLayout {
     /// The header blocks, each with its leading guard; none in a frame without header.
     pub fn header_blocks_ranges(&self) -> impl ExactSizeIterator<Item = Range<usize>> + use<> {
         let count = if self.header { HEADER_BLOCKS } else { 0 };
-        (0..count).map(|n| block(PREAMBLE_CHIPS, n))
+        (0..count).map(|n| block(PREAMBLE_CHIPS, n, BLOCK_CHIPS))
     }
 
-    /// Data block `n` with its leading guard, `None` beyond the last block.
+    /// Data block `n` with its leading guard if it has one, `None` beyond the last block.
     pub fn data_block_range(&self, n: usize) -> Option<Range<usize>> {
-        (n < self.data_blocks).then(|| block(self.data_start(), n))
+        (n < self.data_blocks).then(|| block(self.data_start(), n, self.block_chips()))
     }
 
-    /// All data blocks with their leading guards.
+    /// All data blocks, each with its leading guard if it has one.
     pub fn data_block_ranges(&self) -> impl ExactSizeIterator<Item = Range<usize>> + use<> {
-        let start = self.data_start();
-        (0..self.data_blocks).map(move |n| block(start, n))
+        let (start, chips) = (self.data_start(), self.block_chips());
+        (0..self.data_blocks).map(move |n| block(start, n, chips))
     }
 
-    /// The guard interval after the last data block.
+    /// The guard interval after the last data block; empty in a frame without guards.
     pub const fn closing_guard_range(&self) -> Range<usize> {
-        let start = self.data_start() + self.data_blocks * BLOCK_CHIPS;
-        start..start + GUARD_CHIPS
+        let start = self.data_start() + self.data_blocks * self.block_chips();
+        start..start + if self.guards { GUARD_CHIPS } else { 0 }
     }
 
-    /// First chip of the first data block's guard.
+    /// Chips of a data block, with its guard if it has one.
+    pub const fn block_chips(&self) -> usize {
+        if self.guards { BLOCK_CHIPS } else { DATA_SYMBOLS_PER_BLOCK }
+    }
+
+    /// First chip of the first data block, guard included.
     pub const fn data_start(&self) -> usize {
         PREAMBLE_CHIPS + if self.header { HEADER_BLOCKS * BLOCK_CHIPS } else { 0 }
     }
@@ -80,8 +88,8 @@ impl FrameLayout {
     }
 }
 
-/// Block `n` of those that begin at `start`.
-const fn block(start: usize, n: usize) -> Range<usize> {
-    let first = start + n * BLOCK_CHIPS;
-    first..first + BLOCK_CHIPS
+/// Block `n` of those of `chips` chips that begin at `start`.
+const fn block(start: usize, n: usize, chips: usize) -> Range<usize> {
+    let first = start + n * chips;
+    first..first + chips
 }

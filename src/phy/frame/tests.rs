@@ -11,7 +11,12 @@ use crate::phy::testing::{ReferenceBits, ReferenceChips, ReferenceSymbols, read,
 #[test]
 fn fields_follow_one_another() {
     for header in [false, true] {
-        let layout = FrameLayout { header, data_blocks: 5, constellation: Constellation::Qpsk };
+        let layout = FrameLayout {
+            header,
+            guards: true,
+            data_blocks: 5,
+            constellation: Constellation::Qpsk,
+        };
         let mut ranges = vec![layout.stf_range(), layout.cef_range()];
         ranges.extend(layout.header_blocks_ranges());
         ranges.extend(layout.data_block_ranges());

@@ -28,8 +28,12 @@ fn samples_of(bytes: &[u8]) -> Vec<Complex32> {
 
 fn check_survives(samples: &[Complex32], rate: f64, config: &AnalysisConfig, blocks: usize) {
     let recording = Recording { samples, sample_rate_hz: rate, full_scale: Some(1.0) };
-    let layout =
-        FrameLayout { header: false, data_blocks: blocks, constellation: Constellation::Qam16 };
+    let layout = FrameLayout {
+        header: false,
+        guards: true,
+        data_blocks: blocks,
+        constellation: Constellation::Qam16,
+    };
     for expected in [Expected::dmg(), Expected::uncoded(layout), Expected::dmg().with_psdu(&[1, 2])]
     {
         if let Ok(analysis) = analyse(&recording, &expected, config) {
