@@ -192,6 +192,30 @@ fn rrc(t: f64, b: f64) -> f64 {
     ((PI * t * (1.0 - b)).sin() + x * (PI * t * (1.0 + b)).cos()) / (PI * t * (1.0 - x * x))
 }
 
+/// Unbiased SNR in dB at the output of the best linear equaliser of unlimited length, for rays
+/// (delay in chips, gain) at `es_n0_db`, the energy of a sent chip over N0: `1/MSE - 1` where MSE is
+/// the mean of `1/(1 + g |H|^2)` over one chip rate of frequencies and `|H|^2` the power response
+/// folded over the raised-cosine band (J. G. Proakis, M. Salehi, Digital Communications, 5th ed.,
+/// chapter 9). Delays of whole chips make it independent of the roll-off.
+pub fn mmse_bound_db(rays: &[(f64, Complex64)], rolloff: f64, es_n0_db: f64) -> f64 {
+    const STEPS: usize = 1 << 14;
+    let g = 10_f64.powf(es_n0_db / 10.0);
+    let power = |f: f64| -> f64 {
+        let turn = |(delay, gain): &(f64, Complex64)| {
+            gain * Complex64::from_polar(1.0, -2.0 * PI * f * delay)
+        };
+        let edge = (f.abs() - (1.0 - rolloff) / 2.0).clamp(0.0, rolloff);
+        let raised_cosine = 0.5 * (1.0 + (PI * edge / rolloff).cos());
+        raised_cosine * rays.iter().map(turn).sum::<Complex64>().norm_sqr()
+    };
+    let mse = (0..STEPS)
+        .map(|n| (n as f64 + 0.5) / STEPS as f64 - 0.5)
+        .map(|f| 1.0 / (1.0 + g * (power(f - 1.0) + power(f) + power(f + 1.0))))
+        .sum::<f64>()
+        / STEPS as f64;
+    db(1.0 / mse - 1.0)
+}
+
 /// A value in dB.
 pub fn db(power_ratio: f64) -> f64 {
     10.0 * power_ratio.log10()

@@ -28,6 +28,8 @@ pub mod resample;
 pub mod scrambler;
 mod sync;
 pub mod theory;
+#[cfg_attr(not(test), expect(dead_code, reason = "the receiver takes it in next"))]
+mod time_equaliser;
 mod tracking;
 pub mod waveform;
 pub mod workers;
