@@ -18,7 +18,7 @@ use super::recording::widen;
 use super::sync::PER_CHIP;
 use design::{Design, Goal, SLOPE_REACH};
 use model::Model;
-pub(crate) use phase::{PhaseTrack, RUN_SYMBOLS};
+pub(crate) use phase::PhaseTrack;
 
 /// Most chips of a segment.
 pub(crate) const SEGMENT_CHIPS: usize = 512;
@@ -29,6 +29,14 @@ const LEARN_EVERY: usize = 8;
 /// over this: about one wrong symbol in forty (BPSK) to ten (64-QAM), which would shrink the
 /// response by less than its steady-state error.
 const DISTANCE_OVER_NOISE: f64 = 8.0;
+
+/// Delay in chips that is left in the symbols of a segment: an error of -39 dB. A larger one is taken
+/// off in the filter and the segment decided anew.
+const DELAY_SMALL: f64 = 0.006;
+/// So many times at most.
+const DELAY_TRIES: usize = 4;
+/// Largest delay that is believed, in chips.
+const DELAY_MAX: f64 = 0.4;
 
 /// Equaliser of one frame.
 pub(crate) struct TimeEqualiser {
@@ -118,41 +126,60 @@ impl TimeEqualiser {
     ) -> SegmentMeasure {
         let reach = self.design.before + self.design.after;
         let chips = (segment.values.len().saturating_sub(reach) / PER_CHIP).min(SEGMENT_CHIPS);
-        let (from, from_decided) = (out.len(), decided.len());
-        self.filter(&segment.values[..segment.values.len().min(reach + PER_CHIP * chips)]);
-        out.extend_from_slice(&self.buffer[self.design.before / PER_CHIP..][..chips]);
-        let symbols = &mut out[from..];
-        derotate_half_pi(symbols, segment.first_chip);
+        let values = &segment.values[..segment.values.len().min(reach + PER_CHIP * chips)];
         let known = |n: usize| {
-            known(segment.first_chip + n).map(|chip| {
+            known(segment.first_chip.wrapping_add(n)).map(|chip| {
                 let mut one = [chip];
-                derotate_half_pi(&mut one, segment.first_chip + n);
+                derotate_half_pi(&mut one, segment.first_chip.wrapping_add(n));
                 one[0]
             })
         };
-        let track = self.phase_loop.follow(symbols, segment.constellation, known, decided);
-        track.turn(symbols, -1.0);
-        let decided = &decided[from_decided..];
-        let late = lateness(symbols, decided, &self.design.slope);
+        let (from, from_decided) = (out.len(), decided.len());
+        let start = self.phase_loop;
+        let (mut track, mut late) = (PhaseTrack::default(), 0.0);
+        for _ in 0..DELAY_TRIES {
+            out.truncate(from);
+            decided.truncate(from_decided);
+            self.filter(values, late);
+            out.extend_from_slice(&self.buffer[self.design.before / PER_CHIP..][..chips]);
+            derotate_half_pi(&mut out[from..], segment.first_chip);
+            self.phase_loop = start;
+            track =
+                self.phase_loop.follow(&out[from..], segment.constellation, &known, decided);
+            track.turn(&mut out[from..], -1.0);
+            let more = lateness(&out[from..], &decided[from_decided..], &self.design.slope);
+            late = (late + more).clamp(-DELAY_MAX, DELAY_MAX);
+            if more.abs() < DELAY_SMALL {
+                break;
+            }
+        }
+        let (symbols, decided) = (&out[from..], &decided[from_decided..]);
         let error = mean_square(symbols, decided);
+        let (phase, phase_rate) = track.line();
         self.segments += 1;
-        if self.segments.is_multiple_of(LEARN_EVERY) && self.trustworthy(error, segment) {
-            let values = &segment.values[self.design.before..];
-            self.model.learn(values, chips_with_phase(decided, segment, &track), late);
+        if self.segments.is_multiple_of(LEARN_EVERY)
+            && chips == SEGMENT_CHIPS
+            && self.trustworthy(error, segment.constellation)
+        {
+            let chips = chips_with_phase(decided, segment, &track);
+            self.model.learn(&values[self.design.before..], chips, late);
             self.design.adapt(&self.model.channel, self.goal);
         }
-        let (phase, phase_rate) = track.line();
         SegmentMeasure { phase, phase_rate, late, error, track }
     }
 
-    /// Puts values through the filter; the first chip stands `before / PER_CHIP` into the buffer.
-    fn filter(&mut self, values: &[Complex32]) {
+    /// Puts values that were sampled `late` chips late through the filter; the first chip stands
+    /// `before / PER_CHIP` into the buffer.
+    fn filter(&mut self, values: &[Complex32], late: f64) {
         let design = &self.design;
         let (length, half) = (design.spectrum.len(), design.spectrum.len() / PER_CHIP);
         self.buffer.resize(length, Complex32::default());
         self.buffer[..values.len()].copy_from_slice(values);
         self.buffer[values.len()..].fill(Complex32::default());
         design.values.forward.process_with_scratch(&mut self.buffer, &mut self.scratch);
+        if late != 0.0 {
+            design::delay(&mut self.buffer, late);
+        }
         let (low, high) = self.buffer.split_at_mut(half);
         let (low_weights, high_weights) = design.spectrum.split_at(half);
         for (((low, high), w_low), w_high) in
@@ -164,8 +191,8 @@ impl TimeEqualiser {
     }
 
     /// Whether the decisions of a segment may teach the response.
-    fn trustworthy(&self, error: f64, segment: &Segment<'_>) -> bool {
-        let distance = f64::from(distance_squared(segment.constellation));
+    fn trustworthy(&self, error: f64, constellation: Constellation) -> bool {
+        let distance = f64::from(distance_squared(constellation));
         error.max(self.design.noise_variance) < distance / DISTANCE_OVER_NOISE
     }
 

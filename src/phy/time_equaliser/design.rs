@@ -77,6 +77,22 @@ pub(super) fn frequency(bin: usize, length: usize) -> f64 {
     signed * PER_CHIP as f64 / length as f64
 }
 
+/// Takes a delay in chips off a spectrum of values.
+pub(super) fn delay(spectrum: &mut [Complex32], late: f64) {
+    let length = spectrum.len();
+    let step = Complex64::from_polar(1.0, -TAU * late * frequency(1, length));
+    // The middle bin is beyond the pulse's band; up to there and from there on phases run straight.
+    let (low, high) = spectrum.split_at_mut(length / 2);
+    let edge = Complex64::from_polar(1.0, -TAU * late * frequency(length / 2, length));
+    for (half, first) in [(low, Complex64::new(1.0, 0.0)), (high, edge)] {
+        let mut turn = first;
+        for value in half {
+            *value = narrow(widen(*value) * turn);
+            turn *= step;
+        }
+    }
+}
+
 /// Spectrum of the response, whose first tap stands [`PRECURSOR_CHIPS`] before its chip.
 pub(super) fn response(taps: &[Complex64], transform: &Pair) -> Vec<Complex32> {
     let length = transform.forward.len();
@@ -155,17 +171,21 @@ impl Design {
         // Tap i weighs the value i before the chip's: kept are -after to before.
         taps[before + 1..length - self.after].fill(Complex32::default());
         self.values.forward.process(&mut taps);
-        self.judge(&mut taps, &response, &band, noise);
+        let estimate_variance = channel.tap_variance.iter().sum();
+        self.judge(&mut taps, &response, &band, noise, estimate_variance);
         self.spectrum = taps;
     }
 
     /// Takes the bias off a filter's spectrum and finds what it leaves of noise and interference.
+    /// `estimate_variance` is that of the response's estimate, all taps of a sampling phase together,
+    /// for a noise of one.
     fn judge(
         &mut self,
         spectrum: &mut [Complex32],
         response: &[Complex32],
         band: &[f64],
         noise: f64,
+        estimate_variance: f64,
     ) {
         let (length, half) = (spectrum.len(), spectrum.len() / PER_CHIP);
         let through = |k: usize| widen(spectrum[k] * response[k]);
@@ -177,7 +197,9 @@ impl Design {
         let passed: f64 =
             spectrum.iter().zip(band).map(|(w, share)| widen(*w).norm_sqr() * share).sum();
         // The values' noise has the density 2 N0 band, the chips' spectrum is the sum of two bins.
-        let left = interference + passed * scale.norm_sqr() * noise * 8.0 / length as f64;
+        let passed = passed * scale.norm_sqr() * noise * 8.0 / length as f64;
+        // The noise of the estimate has the same spectrum.
+        let left = interference + passed * (1.0 + estimate_variance);
         self.noise_variance = if left.is_finite() { left } else { 1.0 };
         let slope = |k: usize| through(k) * scale * Complex64::new(0.0, TAU * frequency(k, length));
         let mut slopes: Vec<Complex32> =
