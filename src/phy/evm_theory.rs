@@ -54,11 +54,9 @@ fn qam(points: u32, snr: f64) -> f64 {
     let steps = 1..side.round() as u32;
     let term = |i: u32| (1.0 - f64::from(i) / side, 2.0 * f64::from(i) - 1.0);
     let spread = 3.0 * snr / (2.0 * (m - 1.0));
-    let peaks: f64 =
-        steps.clone().map(term).map(|(c, b)| c * (-b * b * spread).exp()).sum();
+    let peaks: f64 = steps.clone().map(term).map(|(c, b)| c * (-b * b * spread).exp()).sum();
     let tails: f64 = steps.map(term).map(|(c, b)| c * b * erfc(b * spread.sqrt())).sum();
-    1.0 / snr - 8.0 * (3.0 / (2.0 * PI * (m - 1.0) * snr)).sqrt() * peaks
-        + 12.0 / (m - 1.0) * tails
+    1.0 / snr - 8.0 * (3.0 / (2.0 * PI * (m - 1.0) * snr)).sqrt() * peaks + 12.0 / (m - 1.0) * tails
 }
 
 /// The SNR (a ratio) at which theory expects the EVM by decision `evm` (a ratio), so that a report
@@ -130,10 +128,8 @@ pub fn snr_m2m4(symbols: &[Complex32], constellation: Constellation) -> Option<M
         return None;
     }
     // Propagation of the moments' covariance through ln(S/N).
-    let (by_m2, by_m4) = (
-        2.0 * m2 / ((2.0 - kurtosis) * signal),
-        -0.5 / ((2.0 - kurtosis) * signal),
-    );
+    let (by_m2, by_m4) =
+        (2.0 * m2 / ((2.0 - kurtosis) * signal), -0.5 / ((2.0 - kurtosis) * signal));
     let log_m2 = by_m2 / signal - (1.0 - by_m2) / noise;
     let log_m4 = by_m4 / signal + by_m4 / noise;
     let variance = (log_m2 * log_m2 * (m4 - m2 * m2)
@@ -239,7 +235,12 @@ mod tests {
         }
     }
 
-    fn received(constellation: Constellation, snr: f64, count: usize, n: &mut Noise) -> Vec<Complex32> {
+    fn received(
+        constellation: Constellation,
+        snr: f64,
+        count: usize,
+        n: &mut Noise,
+    ) -> Vec<Complex32> {
         let points = constellation.points();
         // Any gain and phase: the estimator does not see them.
         let gain = Complex32::new(0.3, -1.7);
@@ -319,7 +320,9 @@ mod tests {
             (Constellation::Qam64, 12.0, 4096),
         ] {
             let (bias, scatter, said) = statistics(constellation, snr_db, count);
-            println!("{constellation} {snr_db} dB, {count}: bias {bias:.3}, scatter {scatter:.3} dB");
+            println!(
+                "{constellation} {snr_db} dB, {count}: bias {bias:.3}, scatter {scatter:.3} dB"
+            );
             assert!((said / scatter - 1.0).abs() < 0.2, "{constellation}: {said} {scatter}");
             assert!(bias.abs() < 0.5 * scatter, "{constellation}: {bias}");
         }

@@ -8,7 +8,7 @@ mod intermediate;
 
 use num_complex::Complex32;
 
-pub use intermediate::{Converter, IntermediateFrequency, InputError};
+pub use intermediate::{Converter, InputError, IntermediateFrequency};
 
 /// Real samples in one of the shapes that digitisers give.
 #[derive(Clone, Copy, Debug)]

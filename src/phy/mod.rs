@@ -29,8 +29,8 @@ mod receiver;
 pub mod recording;
 pub mod resample;
 pub mod scrambler;
-mod sync;
 pub mod spectrum;
+mod sync;
 pub mod theory;
 #[cfg_attr(not(test), expect(dead_code, reason = "the receiver takes it in next"))]
 mod time_equaliser;

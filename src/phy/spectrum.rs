@@ -144,7 +144,9 @@ fn points(density: &[f64], sample_rate_hz: f64, centre_hz: f64) -> Vec<(f64, f64
             // Bins from -length/2 on; those next to 0 Hz are left out.
             let used = (first..first + BINS_PER_POINT)
                 .filter(|bin| bin.abs_diff(length / 2) > OFFSET_BINS)
-                .map(|bin| (bin as f64 - length as f64 / 2.0, density[(bin + length / 2) % length]));
+                .map(|bin| {
+                    (bin as f64 - length as f64 / 2.0, density[(bin + length / 2) % length])
+                });
             let (count, position, power) =
                 used.fold((0.0, 0.0, 0.0), |(n, f, p), (bin, power)| (n + 1.0, f + bin, p + power));
             (count > 0.0).then(|| (position / count * bin_hz - centre_hz, power / count))
@@ -196,9 +198,8 @@ mod tests {
     }
 
     fn at(spectrum: &Spectrum, hz: f64) -> f64 {
-        let nearest = |a: &&(f64, f64), b: &&(f64, f64)| {
-            (a.0 - hz).abs().total_cmp(&(b.0 - hz).abs())
-        };
+        let nearest =
+            |a: &&(f64, f64), b: &&(f64, f64)| (a.0 - hz).abs().total_cmp(&(b.0 - hz).abs());
         spectrum.points.iter().min_by(nearest).expect("points").1
     }
 

@@ -14,7 +14,6 @@ use super::channel::ChannelEstimate;
 use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
 use super::equaliser::EqualiserKind;
 use super::pulse::RootRaisedCosine;
-use super::recording::widen;
 use super::sync::PER_CHIP;
 use design::{Design, Goal, SLOPE_REACH};
 use model::Model;
@@ -144,8 +143,7 @@ impl TimeEqualiser {
             out.extend_from_slice(&self.buffer[self.design.before / PER_CHIP..][..chips]);
             derotate_half_pi(&mut out[from..], segment.first_chip);
             self.phase_loop = start;
-            track =
-                self.phase_loop.follow(&out[from..], segment.constellation, &known, decided);
+            track = self.phase_loop.follow(&out[from..], segment.constellation, &known, decided);
             track.turn(&mut out[from..], -1.0);
             let more = lateness(&out[from..], &decided[from_decided..], &self.design.slope);
             late = (late + more).clamp(-DELAY_MAX, DELAY_MAX);
@@ -252,7 +250,8 @@ fn lateness(
     let reversed: [Complex32; 2 * SLOPE_REACH + 1] =
         std::array::from_fn(|n| turned[2 * SLOPE_REACH - n]);
     let (mut together, mut energy) = (0.0, 0.0);
-    let inner = decided.windows(2 * SLOPE_REACH + 1).zip(decided.iter().zip(symbols).skip(SLOPE_REACH));
+    let inner =
+        decided.windows(2 * SLOPE_REACH + 1).zip(decided.iter().zip(symbols).skip(SLOPE_REACH));
     for (window, (own, symbol)) in inner {
         let change: Complex32 = window.iter().zip(&reversed).map(|(d, q)| d * q).sum();
         together += f64::from((change.conj() * (symbol - own)).re);

@@ -109,7 +109,11 @@ impl IntermediateFrequency {
             ("a symbol rate", self.symbol_rate_hz),
         ] {
             if !(value > 0.0 && value.is_finite()) {
-                return Err(InputError::Nonsense { what, value, wanted: "a positive number of Hz" });
+                return Err(InputError::Nonsense {
+                    what,
+                    value,
+                    wanted: "a positive number of Hz",
+                });
             }
         }
         if !(0.0..=1.0).contains(&self.rolloff) {
@@ -174,8 +178,7 @@ impl Converter {
         let window_shape = 0.1102 * (REJECTION_DB - 8.7);
         for (n, tap) in filter.iter_mut().take(2 * half + 1).enumerate() {
             let t = n as f64 - half as f64;
-            let ideal =
-                if t == 0.0 { 2.0 * cutoff } else { (TAU * cutoff * t).sin() / (PI * t) };
+            let ideal = if t == 0.0 { 2.0 * cutoff } else { (TAU * cutoff * t).sin() / (PI * t) };
             let inside = 1.0 - (t / (half as f64 + 1.0)).powi(2);
             let window = bessel_i0(window_shape * inside.sqrt()) / bessel_i0(window_shape);
             // Twice: half of a real signal's amplitude is on either side of 0 Hz.

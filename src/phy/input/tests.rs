@@ -23,30 +23,24 @@ fn check_codes(codes: Codes<'_>, expected: &[(f32, bool)]) {
 /// Two's complement and offset binary by their definitions (IEEE Std 1241, from memory).
 #[test]
 fn codes_are_fractions_of_full_scale() {
-    check_codes(Codes::I8(&[-128, 0, 64, 127]), &[
-        (-1.0, true),
-        (0.0, false),
-        (0.5, false),
-        (127.0 / 128.0, true),
-    ]);
-    check_codes(Codes::U8(&[0, 128, 192, 255]), &[
-        (-1.0, true),
-        (0.0, false),
-        (0.5, false),
-        (127.0 / 128.0, true),
-    ]);
+    check_codes(
+        Codes::I8(&[-128, 0, 64, 127]),
+        &[(-1.0, true), (0.0, false), (0.5, false), (127.0 / 128.0, true)],
+    );
+    check_codes(
+        Codes::U8(&[0, 128, 192, 255]),
+        &[(-1.0, true), (0.0, false), (0.5, false), (127.0 / 128.0, true)],
+    );
     let ends = [(-1.0, true), (-1.0 / 2048.0, false), (0.5, false), (2047.0 / 2048.0, true)];
     check_codes(Codes::I12Right(&[-2048, -1, 1024, 2047]), &ends);
     // Without extended sign, and with something in the bits that are not used.
     check_codes(Codes::I12Right(&[0x0800, 0x0FFF, 0x0400, 0x37FF]), &ends);
     check_codes(Codes::I12Left(&[i16::MIN, -16, 0x4000, 0x7FF0]), &ends);
     check_codes(Codes::I12Left(&[i16::MIN + 15, -1, 0x400F, 0x7FFF]), &ends);
-    check_codes(Codes::I16(&[i16::MIN, 0, 0x4000, i16::MAX]), &[
-        (-1.0, true),
-        (0.0, false),
-        (0.5, false),
-        (32767.0 / 32768.0, true),
-    ]);
+    check_codes(
+        Codes::I16(&[i16::MIN, 0, 0x4000, i16::MAX]),
+        &[(-1.0, true), (0.0, false), (0.5, false), (32767.0 / 32768.0, true)],
+    );
     let values = [-0.2, 0.05, 0.2];
     let volts = Codes::Float { values: &values, full_scale: 0.2 };
     check_codes(volts, &[(-1.0, true), (0.25, false), (1.0, true)]);
@@ -117,7 +111,7 @@ fn messages_say_what_would_fit() {
     for shape in [
         shape(1.191_001e9),
         shape(2.848_999e9),
-        IntermediateFrequency { sample_rate_hz: 4.582e9, ..shape(1.158e9) },
+        IntermediateFrequency { sample_rate_hz: 4.582e9, ..shape(1.157e9) },
     ] {
         assert!(Converter::new(&shape).is_ok(), "{shape:?}");
     }
@@ -179,7 +173,8 @@ fn tones_come_out_alone_and_of_their_size() {
 fn the_digitisers_offset_is_taken_off() {
     for shape in [shape(2e9), shape(1.2e9), shape(2.8e9)] {
         let out = convert(&[1.0; 10_000], &shape);
-        let worst = out[1000..9000].iter().map(|z| db(f64::from(z.norm_sqr()))).fold(-300.0, f64::max);
+        let worst =
+            out[1000..9000].iter().map(|z| db(f64::from(z.norm_sqr()))).fold(-300.0, f64::max);
         assert!(worst < -75.0, "{shape:?}: {worst} dB");
     }
 }

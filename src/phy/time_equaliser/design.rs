@@ -255,9 +255,8 @@ fn strongest_delay(channel: &ChannelEstimate) -> f64 {
 /// the delay is looked for near `start` chips.
 fn single_path(response: &[Complex32], band: &[f64], start: f64) -> Vec<Complex32> {
     let length = response.len();
-    let turn = |k: usize, delay: f64| {
-        Complex64::from_polar(band[k], TAU * frequency(k, length) * delay)
-    };
+    let turn =
+        |k: usize, delay: f64| Complex64::from_polar(band[k], TAU * frequency(k, length) * delay);
     let path = |delay: f64| -> Complex64 {
         (0..length).filter(|k| band[*k] > 0.0).map(|k| widen(response[k]) * turn(k, delay)).sum()
     };

@@ -77,7 +77,7 @@ impl PhaseLoop {
         &mut self,
         symbols: &[Complex32],
         constellation: Constellation,
-        known: impl Fn(usize) -> Option<Complex32>,
+        known: &impl Fn(usize) -> Option<Complex32>,
         decided: &mut Vec<Complex32>,
     ) -> PhaseTrack {
         let mut readings = PhaseTrack::default();
@@ -91,8 +91,8 @@ impl PhaseLoop {
             for (n, symbol) in symbols.iter().enumerate() {
                 let turned = symbol * turn;
                 turn *= step;
-                let point = known(run * RUN_SYMBOLS + n)
-                    .unwrap_or_else(|| constellation.nearest(turned).1);
+                let point =
+                    known(run * RUN_SYMBOLS + n).unwrap_or_else(|| constellation.nearest(turned).1);
                 sum += turned * point.conj();
                 decided.push(point);
             }
@@ -200,7 +200,7 @@ mod tests {
             sent.chunks(SEGMENT_CHIPS).zip(received.chunks(SEGMENT_CHIPS)).enumerate()
         {
             let mut decided = Vec::new();
-            let track = phase_loop.follow(received, constellation, |_| None, &mut decided);
+            let track = phase_loop.follow(received, constellation, &|_| None, &mut decided);
             let mut turned = received.to_vec();
             track.turn(&mut turned, -1.0);
             if n >= 4 {
@@ -245,11 +245,11 @@ mod tests {
     fn nothing_and_nonsense_do_no_harm() {
         let mut phase_loop = PhaseLoop::new();
         let mut decided = Vec::new();
-        let track = phase_loop.follow(&[], Constellation::Qpsk, |_| None, &mut decided);
+        let track = phase_loop.follow(&[], Constellation::Qpsk, &|_| None, &mut decided);
         assert!(track.phases().is_empty() && track.line() == (0.0, 0.0));
         for bad in [f32::NAN, f32::INFINITY, 0.0] {
             let symbols = [Complex32::new(bad, bad); 100];
-            let track = phase_loop.follow(&symbols, Constellation::Qam16, |_| None, &mut decided);
+            let track = phase_loop.follow(&symbols, Constellation::Qam16, &|_| None, &mut decided);
             assert!(track.phases().iter().all(|p| p.is_finite()), "{bad}");
         }
     }

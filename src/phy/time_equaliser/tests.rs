@@ -6,7 +6,7 @@ use super::*;
 use crate::phy::channel;
 use crate::phy::frame::{PREAMBLE_CHIPS, preamble_chips};
 use crate::phy::link_testing::{Noise, db, mmse_bound_db, table};
-use crate::phy::recording::narrow;
+use crate::phy::recording::{narrow, widen};
 
 const ROLLOFF: f64 = 0.25;
 /// Chips on each side at which pulses are cut.
@@ -217,11 +217,9 @@ fn two_rays_are_equalised_to_the_bound() {
 
 #[test]
 fn three_rays_are_equalised_to_the_bound() {
-    for (es_n0_db, constellation) in [
-        (10.0, Constellation::Qpsk),
-        (20.0, Constellation::Qam16),
-        (30.0, Constellation::Qam64),
-    ] {
+    for (es_n0_db, constellation) in
+        [(10.0, Constellation::Qpsk), (20.0, Constellation::Qam16), (30.0, Constellation::Qam64)]
+    {
         check_bound("three rays", &three_rays(), constellation, es_n0_db);
     }
 }
@@ -240,7 +238,6 @@ fn thirty_rays_are_equalised_to_the_bound() {
         }
     }
 }
-
 
 /// Values of a frame whose sender's clock is fast by `clock_ppm`, sampled wherever the caller's
 /// own clock wants them, with a carrier residue and a walking phase.
@@ -296,11 +293,7 @@ impl Drifting {
         let slope = |points: &[(f64, f64)]| {
             crate::phy::tracking::Line::through(points).expect("many segments").slope
         };
-        Pass {
-            symbols,
-            drift: slope(&delays),
-            carrier: slope(&phases) / std::f64::consts::TAU,
-        }
+        Pass { symbols, drift: slope(&delays), carrier: slope(&phases) / std::f64::consts::TAU }
     }
 }
 
@@ -375,8 +368,8 @@ fn phase_and_delay_are_measured() {
             decided.clear();
             measure = equaliser.run(&segment, |_| None, &mut symbols, &mut decided);
         }
-        let segment =
-            Segment { values: &sampled, first_chip, constellation: Constellation::Qpsk };
+        let segment = Segment { values: &sampled, first_chip, constellation: Constellation::Qpsk };
+        assert!(measure.phase_rate.abs() < 2e-5, "{}", measure.phase_rate);
         assert!((measure.phase - phase).abs() < 5e-3, "{phase}: {}", measure.phase);
         assert!((measure.late - late).abs() < 0.003, "{late}: {}", measure.late);
         let (at, expected) = equaliser.expected(&segment, &decided, &measure).expect("all chips");
@@ -439,7 +432,8 @@ fn strange_input_does_no_harm() {
         let mut taps = vec![zero; 128];
         taps[32] = tap;
         for noise in [0.0, 0.1, f64::NAN, f64::INFINITY] {
-            let channel = ChannelEstimate { taps: taps.clone(), noise, tap_variance: vec![1e-3; 64] };
+            let channel =
+                ChannelEstimate { taps: taps.clone(), noise, tap_variance: vec![1e-3; 64] };
             let mut equaliser = TimeEqualiser::new(&channel, pulse(), EqualiserKind::Mmse);
             let enough = equaliser.values_for(SEGMENT_CHIPS);
             for (length, expected) in [(0, 0), (10, 0), (enough - 1, 511), (enough + 99, 512)] {
