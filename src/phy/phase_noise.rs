@@ -311,8 +311,8 @@ mod tests {
         let rms = (points.iter().map(left).sum::<f64>() / points.len() as f64).sqrt().to_degrees();
         for carrier in [0.0, 1e-4] {
             let phases: Vec<f64> = points.iter().map(|(x, y)| y + carrier * x).collect();
-            // The noise scatters the variance by 0.001/2 sqrt(4/44800), a per cent of it.
-            let found = measure(Constellation::Qam16, 0.001, &phases, true).expect("significant");
+            // The noise scatters the variance by 1e-4/2 sqrt(4/44800), 0.2 % of it.
+            let found = measure(Constellation::Qam16, 1e-4, &phases, true).expect("significant");
             assert!((found.rms_deg / rms - 1.0).abs() < 0.01, "{carrier}: {found:?} {rms}");
         }
     }
