@@ -20,8 +20,8 @@ use crate::phy::sync::{PER_CHIP, PRECURSOR_CHIPS};
 /// Spans of the filter in chips, of which the shortest good one is taken. With the values of one
 /// segment they make transforms of 1536, 2048 and 4096.
 const SPANS_CHIPS: [usize; 3] = [256, 512, 1536];
-/// A span is good when it raises the noise at the output by less than this factor (0.04 dB).
-const SPAN_LOSS_MAX: f64 = 1.01;
+/// A span is good when it raises the noise at the output by less than this factor (0.09 dB).
+const SPAN_LOSS_MAX: f64 = 1.02;
 /// White noise that is assumed beside the one seen through the matched filter, relative to its
 /// density in the pass band. It rounds the filter's edges in frequency, without which its taps would
 /// fall as slowly as those of a brick wall; what it costs is of second order.

@@ -8,7 +8,7 @@ use num_complex::{Complex32, Complex64};
 
 use super::SEGMENT_CHIPS;
 use crate::phy::constellation::Constellation;
-use crate::phy::recording::{narrow, widen};
+use crate::phy::lanes::{correlate, turn_back, widest};
 use crate::phy::tracking::wrap;
 
 /// Symbols that share one reading of the phase.
@@ -82,21 +82,24 @@ impl PhaseLoop {
     ) -> PhaseTrack {
         let mut readings = PhaseTrack::default();
         let mut forward = PhaseTrack::default();
-        for (run, symbols) in symbols.chunks(RUN_SYMBOLS).take(RUNS).enumerate() {
+        let from = decided.len();
+        decided.resize(from + symbols.len(), Complex32::default());
+        let points = decided[from..].chunks_mut(RUN_SYMBOLS);
+        for (run, (symbols, points)) in
+            symbols.chunks(RUN_SYMBOLS).zip(points).take(RUNS).enumerate()
+        {
             let expected = self.middle();
-            let step = narrow(Complex64::from_polar(1.0, -self.rate / RUN_SYMBOLS as f64));
+            let step = self.rate / RUN_SYMBOLS as f64;
             let first = expected - self.rate * (0.5 - 0.5 / RUN_SYMBOLS as f64);
-            let mut turn = narrow(Complex64::from_polar(1.0, -first));
-            let mut sum = Complex32::default();
-            for (n, symbol) in symbols.iter().enumerate() {
-                let turned = symbol * turn;
-                turn *= step;
-                let point =
-                    known(run * RUN_SYMBOLS + n).unwrap_or_else(|| constellation.nearest(turned).1);
-                sum += turned * point.conj();
-                decided.push(point);
-            }
-            let error = f64::from(sum.arg());
+            let mut turned = [Complex32::default(); RUN_SYMBOLS];
+            let turned = &mut turned[..symbols.len()];
+            turned.copy_from_slice(symbols);
+            let known = |n: usize| known(run * RUN_SYMBOLS + n);
+            let sum = widest(
+                #[inline(always)]
+                || decide_run(turned, (first, step), constellation, known, points),
+            );
+            let error = sum.arg();
             let reading = expected + if error.is_finite() { error } else { 0.0 };
             self.update(reading);
             readings.phases[run] = reading;
@@ -139,36 +142,59 @@ impl PhaseTrack {
     /// Turns symbols back by the phases (`sign` -1) or forth (+1), straight between the runs'
     /// middles.
     pub fn turn(&self, symbols: &mut [Complex32], sign: f64) {
+        widest(
+            #[inline(always)]
+            || {
+                let runs = symbols.chunks_mut(RUN_SYMBOLS).take(self.runs);
+                for (run, chunk) in runs.enumerate() {
+                    let (own, slopes) = self.slopes(run);
+                    let middle = (RUN_SYMBOLS / 2).min(chunk.len());
+                    let (early, late) = chunk.split_at_mut(middle);
+                    let steps = slopes.map(|slope| -sign * slope / RUN_SYMBOLS as f64);
+                    turn_back(early, -sign * own - steps[0] * (middle as f64 - 0.5), steps[0]);
+                    turn_back(late, -sign * own + steps[1] * 0.5, steps[1]);
+                }
+            },
+        );
+    }
+
+    /// Phase at the middle of a run, and its change from the run before and to the one after; at the
+    /// ends it runs on as on the other side.
+    fn slopes(&self, run: usize) -> (f64, [f64; 2]) {
         let phases = self.phases();
-        for (run, chunk) in symbols.chunks_mut(RUN_SYMBOLS).take(self.runs).enumerate() {
-            let own = phases[run];
-            let before = run.checked_sub(1).map(|n| phases[n]);
-            let after = phases.get(run + 1).copied();
-            let before_slope = before.or(after.map(|a| 2.0 * own - a)).map_or(0.0, |b| own - b);
-            let after_slope = after.or(before.map(|b| 2.0 * own - b)).map_or(0.0, |a| a - own);
-            let (early, late) = chunk.split_at_mut(RUN_SYMBOLS.min(chunk.len()) / 2);
-            let half = early.len() as f64 - 0.5;
-            ramp(early, sign, own, before_slope, -half);
-            ramp(late, sign, own, after_slope, 0.5);
-        }
+        let own = phases[run];
+        let before = run.checked_sub(1).map(|n| own - phases[n]);
+        let after = phases.get(run + 1).map(|phase| phase - own);
+        let either = before.or(after).unwrap_or(0.0);
+        (own, [before.unwrap_or(either), after.unwrap_or(either)])
     }
 }
 
-/// Multiplies by the phasor of `own + slope * (first + n)/RUN_SYMBOLS`.
-fn ramp(symbols: &mut [Complex32], sign: f64, own: f64, slope: f64, first: f64) {
-    let slope = slope / RUN_SYMBOLS as f64;
-    let mut turn = Complex64::from_polar(1.0, sign * (own + slope * first));
-    let step = Complex64::from_polar(1.0, sign * slope);
-    for symbol in symbols {
-        *symbol = narrow(widen(*symbol) * turn);
-        turn *= step;
+/// Turns a run back by a phase (first, step) in radians and decides it. Returns the sum of the turned
+/// symbols times their conjugate decisions.
+#[inline(always)]
+fn decide_run(
+    turned: &mut [Complex32],
+    (first, step): (f64, f64),
+    constellation: Constellation,
+    known: impl Fn(usize) -> Option<Complex32>,
+    points: &mut [Complex32],
+) -> Complex64 {
+    turn_back(turned, first, step);
+    constellation.decide_all(turned, points);
+    for (n, point) in points.iter_mut().enumerate() {
+        if let Some(chip) = known(n) {
+            *point = chip;
+        }
     }
+    correlate(turned, points)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::phy::link_testing::Noise;
+    use crate::phy::recording::narrow;
 
     /// Symbols with a phase of its own each, noise added.
     fn symbols(
