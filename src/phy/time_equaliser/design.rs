@@ -58,6 +58,8 @@ pub(super) struct Design {
     pub values: Pair,
     /// Transforms of half that length, for chips.
     pub chips: Pair,
+    /// Spectrum of a pulse after its matched filter at each frequency.
+    band: Vec<f64>,
     /// Spectrum of the filter, scaled for the transforms.
     pub spectrum: Vec<Complex32>,
     /// Values before the first chip that the filter needs; even.
@@ -136,6 +138,9 @@ impl Design {
         let mut design = Self {
             values: Pair::new(planner, length),
             chips: Pair::new(planner, length / PER_CHIP),
+            band: (0..length)
+                .map(|bin| goal.pulse.raised_cosine_spectrum(frequency(bin, length)))
+                .collect(),
             spectrum: Vec::new(),
             before: 0,
             after: 0,
@@ -153,8 +158,7 @@ impl Design {
 
     fn update(&mut self, channel: &ChannelEstimate, goal: Goal, before: Option<usize>) {
         let length = self.values.forward.len();
-        let band: Vec<f64> =
-            (0..length).map(|b| goal.pulse.raised_cosine_spectrum(frequency(b, length))).collect();
+        let band = std::mem::take(&mut self.band);
         let noise = noise_floor(channel);
         let response = response(&channel.denoised(), &self.values);
         let mut taps = match goal.kind {
@@ -173,7 +177,7 @@ impl Design {
         self.values.forward.process(&mut taps);
         let estimate_variance = channel.tap_variance.iter().sum();
         self.judge(&mut taps, &response, &band, noise, estimate_variance);
-        self.spectrum = taps;
+        (self.spectrum, self.band) = (taps, band);
     }
 
     /// Takes the bias off a filter's spectrum and finds what it leaves of noise and interference.
