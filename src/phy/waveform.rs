@@ -141,7 +141,10 @@ impl Waveform {
         let wanted = 10f64.powf(rms_dbfs / 20.0) / power.sqrt();
         let factor = wanted.min(1.0 / f64::from(axis_peak));
         let single = factor as f32;
-        widest(|| self.samples.iter_mut().for_each(|z| *z *= single));
+        widest(
+            #[inline(always)]
+            || self.samples.iter_mut().for_each(|z| *z *= single),
+        );
         10.0 * power.log10() + 20.0 * factor.log10()
     }
 
@@ -154,11 +157,14 @@ impl Waveform {
     pub fn to_codes(&self) -> Vec<i16> {
         let full = f32::from(i16::MAX);
         let mut codes = vec![0; 2 * self.samples.len()];
-        widest(|| {
-            for (pair, z) in codes.as_chunks_mut::<2>().0.iter_mut().zip(&self.samples) {
-                *pair = [z.re, z.im].map(|value| (value * full).round_ties_even() as i16);
-            }
-        });
+        widest(
+            #[inline(always)]
+            || {
+                for (pair, z) in codes.as_chunks_mut::<2>().0.iter_mut().zip(&self.samples) {
+                    *pair = [z.re, z.im].map(|value| (value * full).round_ties_even() as i16);
+                }
+            },
+        );
         codes
     }
 
@@ -232,7 +238,10 @@ fn check(chips: &[Complex32], config: &ShapeConfig) -> Result<f64, ShapeError> {
 
 /// Peaks and power in one look.
 fn levels(samples: &[Complex32]) -> Levels {
-    widest(|| levels_in_lanes(samples))
+    widest(
+        #[inline(always)]
+        || levels_in_lanes(samples),
+    )
 }
 
 #[inline(always)]
@@ -268,7 +277,10 @@ fn scale(
     if !(factor.is_finite() && energy > 0.0 && energy.is_finite()) {
         return Err(ShapeError::Empty);
     }
-    let clipped = widest(|| scale_and_clip(samples, factor));
+    let clipped = widest(
+        #[inline(always)]
+        || scale_and_clip(samples, factor),
+    );
     Ok((10.0 * (f64::from(peak) * frame_samples / energy).log10(), clipped))
 }
 
