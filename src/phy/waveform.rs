@@ -148,6 +148,23 @@ impl Waveform {
         10.0 * power.log10() + 20.0 * factor.log10()
     }
 
+    /// Scales the waveform to an rms level relative to full scale (of one axis), whatever becomes of
+    /// its peaks: what passes full scale is clipped and counted. Yields the level reached in dB,
+    /// below the wanted one by what clipping took.
+    pub fn drive_to(&mut self, rms_dbfs: f64) -> f64 {
+        let present = self.rms_dbfs();
+        if present.is_finite() {
+            let factor = 10f64.powf((rms_dbfs - present) / 20.0) as f32;
+            let samples = &mut self.samples;
+            let clipped = widest(
+                #[inline(always)]
+                || scale_and_clip(samples, factor),
+            );
+            self.clipped_fraction = clipped as f64 / self.samples.len() as f64;
+        }
+        self.rms_dbfs()
+    }
+
     /// Rms level relative to full scale of one axis in dB.
     pub fn rms_dbfs(&self) -> f64 {
         10.0 * (levels(&self.samples).energy / self.samples.len().max(1) as f64).log10()
