@@ -1,9 +1,10 @@
 //! What `search` and `measure` share: one action now, recorded like any run.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use beamwarden_drivers::fault::Source;
 
+use super::analyse::named_frame;
 use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
 use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
@@ -30,7 +31,7 @@ pub(super) struct Now {
     /// Then set this, such as turntable.angle="21 deg"; may be repeated.
     #[arg(long, value_name = "NAME=VALUE")]
     set: Vec<String>,
-    /// Then load this frame, such as "qpsk uncoded" or "mcs 9".
+    /// Then load this frame: a name such as "qpsk uncoded" or "mcs 9", or a frame file.
     #[arg(long)]
     frame: Option<String>,
     /// The folder that holds the runs.
@@ -47,8 +48,9 @@ impl Now {
         quiet: bool,
         terminal: &mut Terminal,
     ) -> Result<RunSummary, Failure> {
-        let plan = load_bench(self.bench.as_deref())?;
-        let (sequence, prepared) = self.sequence(name, action, &plan)?;
+        let mut plan = load_bench(self.bench.as_deref())?;
+        let frame = self.frame.as_deref().map(|name| own_frame(name, &mut plan)).transpose()?;
+        let (sequence, prepared) = self.sequence(name, action, frame.as_deref(), &plan)?;
         let runtime = runtime(&plan)?;
         let summary = runtime.block_on(async {
             let clock = Clock::start();
@@ -91,6 +93,7 @@ impl Now {
         &self,
         name: &str,
         action: Action,
+        frame: Option<&str>,
         plan: &BenchPlan,
     ) -> Result<(Sequence, bool), Failure> {
         let preparation = match &self.prepare {
@@ -108,7 +111,7 @@ impl Now {
         for text in &self.set {
             assignments.push(assignment(text, plan)?);
         }
-        if let Some(frame) = &self.frame {
+        if let Some(frame) = frame {
             assignments.push(assignment(&format!("{FRAME}={frame}"), plan)?);
         }
         let step = |action| Step { span: 0..0, action };
@@ -121,6 +124,26 @@ impl Now {
             finally: Vec::new(),
         };
         Ok((sequence, base.is_some()))
+    }
+}
+
+/// The name by which the bench knows a frame; a frame file is added to the bench.
+fn own_frame(name: &str, plan: &mut BenchPlan) -> Result<String, Failure> {
+    let knob = plan.knobs().get(FRAME).map_err(|error| knob_failure(&error))?;
+    if knob.read(name).is_ok() {
+        return Ok(name.to_string());
+    }
+    match named_frame(name) {
+        Ok((frame, Some(file))) => {
+            plan.add_frame(file);
+            Ok(frame.name)
+        }
+        // The knob's own message knows the frames of this bench too.
+        _ if !Path::new(name).is_file() => {
+            knob.read(name).map(|_| name.to_string()).map_err(|error| knob_failure(&error))
+        }
+        Ok((frame, None)) => Ok(frame.name),
+        Err(failure) => Err(failure),
     }
 }
 
