@@ -48,6 +48,9 @@ fn what_clips_or_passes_a_limit_is_told() {
     expect_status(&run(&["frame", "mcs 9", "--sample-rate", "13 GHz"]), 4);
     expect_status(&run(&["frame", "mcs 9", "--sample-rate", "2 GHz"]), 2);
     expect_status(&run(&["frame", "mcs 9", "--level", "-3 V"]), 2);
+    let output = run(&["measure", "--frame", "absent.frame.yaml"]);
+    expect_status(&output, 2);
+    assert!(String::from_utf8_lossy(&output.stderr).contains("failed to read the frame file"));
     let output = run(&["frame", "mcs 13"]);
     expect_status(&output, 2);
     assert!(String::from_utf8_lossy(&output.stderr).contains("did you mean 'mcs 1"));

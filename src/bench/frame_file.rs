@@ -21,6 +21,8 @@ use crate::phy::pulse::{ROLLOFF_MAX, ROLLOFF_MIN};
 const MODULATIONS: &[&str] = &["bpsk", "qpsk", "16-qam", "64-qam"];
 /// Symbol rates that a source might have, with wide margins.
 const SYMBOL_RATES_HZ: std::ops::RangeInclusive<f64> = 1e3..=1e11;
+/// Longest name of a frame, in bytes: it stands in tables and on the report.
+const NAME_BYTES_MAX: usize = 64;
 /// Octets that the longest frame of all carries: 6 bits a symbol.
 const USER_OCTETS_MAX: usize = frame::UNCODED_BLOCKS_MAX * DATA_SYMBOLS_PER_BLOCK * 6 / 8;
 
@@ -194,6 +196,10 @@ impl Decoder<'_> {
     fn name(&mut self) -> Option<String> {
         let node = self.root.get("frame")?;
         let name = node.text()?.trim();
+        if name.is_empty() || name.len() > NAME_BYTES_MAX {
+            let message = format!("a name has 1 to {NAME_BYTES_MAX} letters");
+            self.faults.push(Fault::new(node.span.clone(), message));
+        }
         if FrameSpec::parse(name).is_ok() {
             let fault = Fault::new(node.span.clone(), format!("'{name}' is a frame already"));
             self.faults.push(fault.with_help("give yours another name"));

@@ -75,7 +75,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
     let named = match arguments.frame.as_str() {
         "dmg" => None,
-        name => Some(named_frame(name)?.0),
+        name => Some(named_frame(name)?),
     };
     let frame = named.as_ref().map(|named| build(&named.spec)).transpose();
     let frame = frame.map_err(Failure::usage)?;
@@ -101,15 +101,24 @@ pub(super) fn frequency(text: &str) -> Result<f64, Failure> {
     Quantity::parse(text, Dimension::Frequency).map(|q| q.value).map_err(Failure::usage)
 }
 
-/// A frame by its name, or from a frame file; then with the file.
-pub(super) fn named_frame(name: &str) -> Result<(NamedFrame, Option<FrameFile>), Failure> {
-    let path = Path::new(name);
-    if path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file() {
-        let near = path.parent().unwrap_or(Path::new(""));
-        let file = FrameFile::read(&read_source(path, "frame file")?, near)?;
-        return Ok((file.frame.clone(), Some(file)));
+/// A frame by its name, or from a frame file.
+pub(super) fn named_frame(name: &str) -> Result<NamedFrame, Failure> {
+    if is_frame_file(name) {
+        return Ok(read_frame_file(name)?.frame);
     }
-    Ok((NamedFrame::parse(name).map_err(Failure::usage)?, None))
+    NamedFrame::parse(name).map_err(Failure::usage)
+}
+
+/// Whether a text is to be taken for the path of a frame file.
+pub(super) fn is_frame_file(name: &str) -> bool {
+    let path = Path::new(name);
+    path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file()
+}
+
+pub(super) fn read_frame_file(name: &str) -> Result<FrameFile, Failure> {
+    let path = Path::new(name);
+    let near = path.parent().unwrap_or(Path::new(""));
+    Ok(FrameFile::read(&read_source(path, "frame file")?, near)?)
 }
 
 fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {

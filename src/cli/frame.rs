@@ -12,7 +12,7 @@ use super::figures_table::{significant, table};
 use super::now::knob_failure;
 use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::NamedFrame;
-use crate::bench::knob::{FRAME, KnobKind, KnobValue};
+use crate::bench::knob::{FRAME, KnobValue};
 use crate::bench::{BenchPlan, OnAir};
 use crate::record::write_waveform;
 
@@ -80,12 +80,11 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 /// A frame that the bench knows by name, or one from a file.
 fn frame_of(name: &str, plan: &BenchPlan) -> Result<NamedFrame, Failure> {
     if let Ok(knob) = plan.knobs().get(FRAME)
-        && let KnobKind::Frame(_) = knob.kind
         && let Ok(KnobValue::Frame(frame)) = knob.read(name)
     {
         return Ok(*frame);
     }
-    Ok(named_frame(name)?.0)
+    named_frame(name)
 }
 
 /// A waveform that the bench's source could not play is of no use.

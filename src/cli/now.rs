@@ -1,10 +1,10 @@
 //! What `search` and `measure` share: one action now, recorded like any run.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use beamwarden_drivers::fault::Source;
 
-use super::analyse::named_frame;
+use super::analyse::{is_frame_file, read_frame_file};
 use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
 use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
@@ -130,20 +130,14 @@ impl Now {
 /// The name by which the bench knows a frame; a frame file is added to the bench.
 fn own_frame(name: &str, plan: &mut BenchPlan) -> Result<String, Failure> {
     let knob = plan.knobs().get(FRAME).map_err(|error| knob_failure(&error))?;
-    if knob.read(name).is_ok() {
-        return Ok(name.to_string());
-    }
-    match named_frame(name) {
-        Ok((frame, Some(file))) => {
+    match knob.read(name) {
+        Err(_) if is_frame_file(name) => {
+            let file = read_frame_file(name)?;
+            let known_as = file.frame.name.clone();
             plan.add_frame(file);
-            Ok(frame.name)
+            Ok(known_as)
         }
-        // The knob's own message knows the frames of this bench too.
-        _ if !Path::new(name).is_file() => {
-            knob.read(name).map(|_| name.to_string()).map_err(|error| knob_failure(&error))
-        }
-        Ok((frame, None)) => Ok(frame.name),
-        Err(failure) => Err(failure),
+        read => read.map(|_| name.to_string()).map_err(|error| knob_failure(&error)),
     }
 }
 

@@ -96,6 +96,7 @@ fn faults_are_told_together_and_underlined() {
             "a symbol rate is between 1 kHz and 100 GHz",
         ],
     );
+    check_faults("frame: ''\nmcs: 1\n", &["a name has 1 to 64 letters"]);
     check_faults("frame: f\n", &["the frame is not determined", "give either mcs or modulation"]);
     check_faults(
         "frame: f\nmodulation: qpsk\npayload: {bits: 9, seed: 512}\n",

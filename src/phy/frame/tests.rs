@@ -273,7 +273,7 @@ fn report_follows_the_symbol_rate() {
     assert!(close(report.data_rate_bps, 6e6 * 448.0 / 512.0));
     let report = named("64-qam uncoded without guards").report_at(1e6);
     assert!(close(report.data_rate_bps, 6e6));
-    assert!(close(report.duration_s, (3328 + 128 * 448) as f64 / 1e6));
+    assert!(close(report.duration_s, f64::from(3328 + 128 * 448) / 1e6));
 }
 
 #[test]
