@@ -69,8 +69,12 @@ fn fft_floor(samples: &[Complex32]) -> impl FnMut() {
 fn chain(criterion: &mut Criterion) {
     let uncoded = frame("qpsk uncoded");
     let samples = capture(&uncoded);
-    let recording =
-        Recording { samples: &samples, sample_rate_hz: SAMPLE_RATE_HZ, full_scale: None };
+    let recording = Recording {
+        samples: &samples,
+        sample_rate_hz: SAMPLE_RATE_HZ,
+        full_scale: None,
+        step: None,
+    };
     let config = AnalysisConfig::default();
     let mut group = criterion.benchmark_group("chain");
     group.sample_size(20);

@@ -89,7 +89,8 @@ impl Captured {
     #[must_use]
     pub fn recording<'a>(&self, samples: &'a [Complex32]) -> Recording<'a> {
         let full_scale = Some(self.full_scale_v());
-        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale }
+        let step = Some(self.scales[0].volts_per_code as f32);
+        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale, step }
     }
 
     /// The largest magnitude of the channel that carries I, in volts.

@@ -157,6 +157,7 @@ fn phy_recording(recording: &Recording, sample_rate_hz: f64) -> PhyRecording<'_>
         samples: &recording.samples,
         sample_rate_hz,
         full_scale: recording.full_scale.map(|full| full as f32),
+        step: recording.step.map(|step| step as f32),
     }
 }
 

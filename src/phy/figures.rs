@@ -48,6 +48,8 @@ pub struct Figures {
     pub iq_gain_db: Option<f64>,
     /// Phase error `p` between the receiver's channels in degrees, sign as in `iq_gain_db`.
     pub iq_phase_deg: Option<f64>,
+    /// Delay of the receiver's Q channel against the I channel in seconds.
+    pub iq_skew_s: Option<f64>,
     /// Image rejection ratio in dB that follows from both, limited by their noise: about Es/N0
     /// plus ten times the logarithm of the symbols used.
     pub image_rejection_db: Option<f64>,
@@ -158,6 +160,7 @@ impl Figures {
             clock_offset_ppm "ppm",
             iq_gain_db "dB",
             iq_phase_deg "deg",
+            iq_skew_s "s",
             image_rejection_db "dB",
             dc_i "",
             dc_q "",
@@ -199,6 +202,11 @@ impl ErrorVectors {
         let pairs = received.iter().zip(reference);
         let sum = pairs.clone().map(|(z, ideal)| f64::from((z - ideal).norm_sqr())).sum();
         Self { sum, count: pairs.len() as u64 }
+    }
+
+    /// `count` symbols whose squared error vectors add up to `sum`.
+    pub(crate) const fn of(sum: f64, count: u64) -> Self {
+        Self { sum, count }
     }
 
     /// Adds the error vectors of more symbols.

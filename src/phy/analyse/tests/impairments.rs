@@ -106,7 +106,8 @@ fn level_is_measured() {
     let frame = uncoded(Constellation::Qpsk, 16);
     let link = Link { gain: 0.01, es_n0_db: Some(10.0), ..Link::default() };
     let samples = link.receive(&frame.chips);
-    let recording = Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: Some(0.1) };
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: Some(0.1), step: None };
     let config = AnalysisConfig::default();
     let figures = analyse(&recording, &Expected::frame(&frame), &config).expect("sound").figures;
     assert!((have(figures.power_db) + 40.0).abs() < 0.15, "{:?}", figures.power_db);

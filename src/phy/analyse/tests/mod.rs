@@ -25,7 +25,8 @@ fn run(link: &Link, frame: &Frame) -> Analysis {
 }
 
 fn run_on(samples: &[Complex32], link: &Link, frame: &Frame, config: &AnalysisConfig) -> Analysis {
-    let recording = Recording { samples, sample_rate_hz: link.sample_rate_hz, full_scale: None };
+    let recording =
+        Recording { samples, sample_rate_hz: link.sample_rate_hz, full_scale: None, step: None };
     analyse(&recording, &Expected::frame(frame), config).expect("sound input")
 }
 
