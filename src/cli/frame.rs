@@ -151,18 +151,32 @@ fn facts(on_air: &OnAir) -> Vec<Fact> {
 
 fn print(on_air: &OnAir, facts: &[Fact], terminal: &mut Terminal) -> Result<(), Failure> {
     terminal.line(format!("{}: built, nothing was sent to any instrument", on_air.named.name))?;
-    let mut table = table(&["figure", "value", "unit"]);
+    let mut table = table(&["figure", "value"]);
     for fact in facts {
-        let value = match &fact.value {
-            Json::Null => continue,
-            Json::Number(number) if number.is_f64() => {
-                significant(number.as_f64().unwrap_or(f64::NAN))
-            }
-            Json::String(text) => text.clone(),
-            Json::Bool(yes) => if *yes { "yes" } else { "no" }.to_string(),
-            other => other.to_string(),
-        };
-        table.add_row([fact.name, &value, fact.unit]);
+        if let Some(shown) = shown(fact) {
+            table.add_row([fact.name, &shown]);
+        }
     }
     terminal.line(table.to_string())
+}
+
+/// A figure as a person reads it; none where there is none.
+fn shown(fact: &Fact) -> Option<String> {
+    let Some(number) = fact.value.as_f64().filter(|_| fact.value.is_f64()) else {
+        return match &fact.value {
+            Json::Null => None,
+            Json::String(text) => Some(text.clone()),
+            Json::Bool(yes) => Some(if *yes { "yes" } else { "no" }.to_string()),
+            other => Some(other.to_string()),
+        };
+    };
+    let quantity = |value, dimension| Quantity { value, dimension }.to_string();
+    Some(match fact.unit {
+        "Hz" => quantity(number, Dimension::Frequency),
+        "s" => quantity(number, Dimension::Time),
+        // Six digits, as the standard's table of rates has them.
+        "bit/s" => format!("{} Mbit/s", quantity(number / 1e6, Dimension::Ratio)),
+        "dB" => format!("{number:.2} dB"),
+        _ => significant(number),
+    })
 }
