@@ -181,15 +181,18 @@ impl Equaliser {
     pub fn equalise(&self, block: &mut Workspace) {
         let Workspace { values, chips, scratch } = block;
         self.transforms.values.process_with_scratch(values, scratch);
-        widest(|| {
-            let (low, high) = values.split_at(BLOCK_CHIPS);
-            let (low_factors, high_factors) = self.factors.split_at(BLOCK_CHIPS);
-            let low = low.iter().zip(low_factors);
-            let high = high.iter().zip(high_factors);
-            for (chip, (low, high)) in chips.iter_mut().zip(low.zip(high)) {
-                *chip = low.0 * low.1 + high.0 * high.1;
-            }
-        });
+        widest(
+            #[inline(always)]
+            || {
+                let (low, high) = values.split_at(BLOCK_CHIPS);
+                let (low_factors, high_factors) = self.factors.split_at(BLOCK_CHIPS);
+                let low = low.iter().zip(low_factors);
+                let high = high.iter().zip(high_factors);
+                for (chip, (low, high)) in chips.iter_mut().zip(low.zip(high)) {
+                    *chip = low.0 * low.1 + high.0 * high.1;
+                }
+            },
+        );
         self.transforms.chips_inverse.process_with_scratch(chips, scratch);
     }
 
@@ -236,10 +239,13 @@ impl Equaliser {
             (0..BLOCK_VALUES).map(|k| self.response[k] * chips[k % BLOCK_CHIPS] * scale).collect();
         let slope = -TAU * measure.late / BLOCK_CHIPS as f64;
         let (low, high) = values.split_at_mut(BLOCK_CHIPS);
-        widest(|| {
-            turn_back(low, -measure.phase, slope);
-            turn_back(high, -measure.phase + TAU * measure.late, slope);
-        });
+        widest(
+            #[inline(always)]
+            || {
+                turn_back(low, -measure.phase, slope);
+                turn_back(high, -measure.phase + TAU * measure.late, slope);
+            },
+        );
         let mut changes: Vec<Complex32> = values
             .iter()
             .enumerate()

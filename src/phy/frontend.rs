@@ -159,14 +159,17 @@ impl<'a> FrontEnd<'a> {
         }
         let (dc, image, scale) = (narrow(wrong.dc), narrow(wrong.image), self.scale as f32);
         let rotations = carrier.leaps(start);
-        widest(|| {
-            for (group, rotation) in out.chunks_mut(FINE).zip(rotations) {
-                for (z, fine) in group.iter_mut().zip(&carrier.fine) {
-                    let centred = (*z - dc) * scale;
-                    *z = (centred - image * centred.conj()) * (rotation * fine);
+        widest(
+            #[inline(always)]
+            || {
+                for (group, rotation) in out.chunks_mut(FINE).zip(rotations) {
+                    for (z, fine) in group.iter_mut().zip(&carrier.fine) {
+                        let centred = (*z - dc) * scale;
+                        *z = (centred - image * centred.conj()) * (rotation * fine);
+                    }
                 }
-            }
-        });
+            },
+        );
     }
 
     /// Phase in radians that the removed carrier offset had at `position` chips.

@@ -9,7 +9,8 @@ use num_complex::{Complex32, Complex64};
 use super::recording::{narrow, widen};
 
 /// Runs `work` compiled for the machine's vector instructions (AVX-512, AVX2, NEON), found at run
-/// time. Functions that `work` calls take part only where they are `#[inline(always)]`.
+/// time. `work` itself and the functions that it calls take part only where they are marked
+/// `#[inline(always)]`.
 #[inline]
 pub(crate) fn widest<R>(work: impl FnOnce() -> R) -> R {
     pulp::Arch::new().dispatch(work)
@@ -108,10 +109,27 @@ mod tests {
             let pairs = || a.iter().zip(&b).map(|(a, b)| (widen(*a), widen(*b)));
             let product: Complex64 = pairs().map(|(a, b)| a * b.conj()).sum();
             let square: f64 = pairs().map(|(a, b)| (a - b).norm_sqr()).sum();
-            assert!((widest(|| correlate(&a, &b)) - product).norm() < 1e-5 * (1.0 + square));
-            assert!((widest(|| distance(&a, &b)) - square).abs() < 1e-6 * (1.0 + square));
+            assert!(
+                (widest(
+                    #[inline(always)]
+                    || correlate(&a, &b)
+                ) - product)
+                    .norm()
+                    < 1e-5 * (1.0 + square)
+            );
+            assert!(
+                (widest(
+                    #[inline(always)]
+                    || distance(&a, &b)
+                ) - square)
+                    .abs()
+                    < 1e-6 * (1.0 + square)
+            );
             let mut turned = a.clone();
-            widest(|| turn_back(&mut turned, 0.4, 0.011));
+            widest(
+                #[inline(always)]
+                || turn_back(&mut turned, 0.4, 0.011),
+            );
             for (n, (turned, a)) in turned.iter().zip(&a).enumerate() {
                 let expected = widen(*a) * Complex64::from_polar(1.0, -0.4 - 0.011 * n as f64);
                 assert!((widen(*turned) - expected).norm() < 1e-5);
@@ -136,6 +154,12 @@ mod tests {
         let mut noise = Noise::new(1);
         let values: Vec<f32> = (0..4096).map(|_| noise.complex().re).collect();
         let bits = |sums: [f32; 16]| sums.map(f32::to_bits);
-        assert_eq!(bits(widest(|| work(&values))), bits(work(&values)));
+        assert_eq!(
+            bits(widest(
+                #[inline(always)]
+                || work(&values)
+            )),
+            bits(work(&values))
+        );
     }
 }

@@ -28,6 +28,7 @@ mod reception;
 pub mod recording;
 pub mod resample;
 pub mod scrambler;
+pub mod stages;
 mod survey;
 mod sync;
 pub mod theory;

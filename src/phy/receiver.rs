@@ -6,6 +6,7 @@ use std::f64::consts::TAU;
 
 use num_complex::{Complex32, Complex64};
 
+use super::analyse::AnalysisConfig;
 use super::channel::{self, ChannelEstimate};
 use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
 use super::equaliser::{BLOCK_VALUES, Equaliser, EqualiserKind, Transforms, Workspace};
@@ -41,6 +42,21 @@ pub(crate) struct Corrections {
     pub clock: bool,
     pub phase: bool,
     pub equaliser: EqualiserKind,
+}
+
+impl Corrections {
+    /// As the configuration has them.
+    pub fn of(config: &AnalysisConfig) -> Self {
+        Self {
+            dc: config.remove_dc,
+            iq: config.correct_iq,
+            skew: config.correct_skew,
+            carrier: config.correct_carrier,
+            clock: config.correct_clock,
+            phase: config.track_phase,
+            equaliser: config.equaliser,
+        }
+    }
 }
 
 /// What is known of a frame before a pass over it.
@@ -93,7 +109,7 @@ impl<'a> Tuned<'a> {
 
     /// Puts the values of the block whose guard begins at chip `first` into the workspace, sampled
     /// `offset` chips late; returns the position of the first one.
-    fn sample(&self, first: usize, offset: f64, block: &mut Workspace) -> f64 {
+    pub fn sample(&self, first: usize, offset: f64, block: &mut Workspace) -> f64 {
         let start = self.state.timing.at((first + WINDOW_AT) as f64 + offset);
         let front_end = self.receiver.front_end;
         front_end.values(&self.state.wrong, &self.carrier, start, &mut block.values);
@@ -216,18 +232,22 @@ impl<'a> Exploration<'a> {
         let wrong = &self.tuned.state.wrong;
         let step = (1.0 + self.tuned.state.timing.drift) / PER_CHIP as f64;
         let (first, turn) = (FrontEnd::carrier_phase(wrong, start), TAU * wrong.cfo * step);
-        let (image, skew, dc, energies) = widest(|| {
-            error.iter_mut().zip(&expected).for_each(|(value, expected)| *value -= expected);
-            for signal in [&mut error, &mut expected, &mut changes] {
-                turn_back(signal, -first, -turn);
-            }
-            let dc: Complex32 = error.iter().sum();
-            let energies = (correlate(&expected, &expected).re, correlate(&changes, &changes).re);
-            let conjugate = |z: &mut Complex32| *z = z.conj();
-            expected.iter_mut().for_each(conjugate);
-            changes.iter_mut().for_each(conjugate);
-            (correlate(&error, &expected), correlate(&error, &changes), dc, energies)
-        });
+        let (image, skew, dc, energies) = widest(
+            #[inline(always)]
+            || {
+                error.iter_mut().zip(&expected).for_each(|(value, expected)| *value -= expected);
+                for signal in [&mut error, &mut expected, &mut changes] {
+                    turn_back(signal, -first, -turn);
+                }
+                let dc: Complex32 = error.iter().sum();
+                let energies =
+                    (correlate(&expected, &expected).re, correlate(&changes, &changes).re);
+                let conjugate = |z: &mut Complex32| *z = z.conj();
+                expected.iter_mut().for_each(conjugate);
+                changes.iter_mut().for_each(conjugate);
+                (correlate(&error, &expected), correlate(&error, &changes), dc, energies)
+            },
+        );
         let sums = &mut self.unexplained;
         sums.image += image;
         sums.image_energy += energies.0;

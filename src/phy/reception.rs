@@ -63,28 +63,31 @@ pub(crate) fn equalise(
 /// phase: from the guards, then from guards and decisions.
 fn finish(block: &mut Workspace, constellation: Constellation, symbols: &mut [Complex32]) -> f64 {
     const DATA: usize = DATA_SYMBOLS_PER_BLOCK;
-    widest(|| {
-        // Windows begin at multiples of four chips, so that the rotation begins anew in each.
-        for quad in block.chips.as_chunks_mut::<4>().0 {
-            let [a, b, c, d] = *quad;
-            let turned = |z: Complex32| Complex32::new(z.im, -z.re);
-            *quad = [a, turned(b), -c, -turned(d)];
-        }
-        symbols.copy_from_slice(&block.chips[DATA_AT..NEXT_GUARD_AT]);
-        let guard = ga64();
-        let signs = guard[WINDOW_AT..].iter().chain(&guard[..WINDOW_AT]);
-        let guards = block.chips[..DATA_AT].iter().chain(&block.chips[NEXT_GUARD_AT..]);
-        let known: Complex32 = guards.zip(signs).map(|(z, sign)| z * f32::from(*sign)).sum();
-        let turn = Complex32::from_polar(1.0, -known.arg());
-        let mut turned = [Complex32::default(); DATA];
-        for (turned, symbol) in turned.iter_mut().zip(symbols.iter()) {
-            *turned = symbol * turn;
-        }
-        let mut decided = [Complex32::default(); DATA];
-        constellation.decide_all(&turned, &mut decided);
-        let all: Complex64 = correlate(&turned, &decided) + widen(known * turn);
-        wrap(f64::from(known.arg()) + all.arg())
-    })
+    widest(
+        #[inline(always)]
+        || {
+            // Windows begin at multiples of four chips, so that the rotation begins anew in each.
+            for quad in block.chips.as_chunks_mut::<4>().0 {
+                let [a, b, c, d] = *quad;
+                let turned = |z: Complex32| Complex32::new(z.im, -z.re);
+                *quad = [a, turned(b), -c, -turned(d)];
+            }
+            symbols.copy_from_slice(&block.chips[DATA_AT..NEXT_GUARD_AT]);
+            let guard = ga64();
+            let signs = guard[WINDOW_AT..].iter().chain(&guard[..WINDOW_AT]);
+            let guards = block.chips[..DATA_AT].iter().chain(&block.chips[NEXT_GUARD_AT..]);
+            let known: Complex32 = guards.zip(signs).map(|(z, sign)| z * f32::from(*sign)).sum();
+            let turn = Complex32::from_polar(1.0, -known.arg());
+            let mut turned = [Complex32::default(); DATA];
+            for (turned, symbol) in turned.iter_mut().zip(symbols.iter()) {
+                *turned = symbol * turn;
+            }
+            let mut decided = [Complex32::default(); DATA];
+            constellation.decide_all(&turned, &mut decided);
+            let all: Complex64 = correlate(&turned, &decided) + widen(known * turn);
+            wrap(f64::from(known.arg()) + all.arg())
+        },
+    )
 }
 
 /// Straight line through the blocks' phases over chips; `None` when there are fewer than two.
@@ -121,14 +124,17 @@ pub(crate) fn decide(
                 .zip(bits.chunks_mut(DATA_SYMBOLS_PER_BLOCK * per_symbol))
                 .zip(distances);
             for (m, (((symbols, decided), bits), sum)) in blocks.enumerate() {
-                widest(|| {
-                    if track {
-                        track_block(symbols, phases_of, n * BLOCKS_A_TASK + m);
-                    }
-                    constellation.decide_all(symbols, decided);
-                    constellation.demap_all(symbols, bits);
-                    *sum = distance(symbols, decided);
-                });
+                widest(
+                    #[inline(always)]
+                    || {
+                        if track {
+                            track_block(symbols, phases_of, n * BLOCKS_A_TASK + m);
+                        }
+                        constellation.decide_all(symbols, decided);
+                        constellation.demap_all(symbols, bits);
+                        *sum = distance(symbols, decided);
+                    },
+                );
             }
         })
     });

@@ -95,11 +95,14 @@ impl MatchedFilter {
 
     /// Filter outputs at `start`, `start + step`, ... (in samples of the recording).
     pub fn run(&self, samples: &SplitSamples, start: f64, step: f64, out: &mut [Complex32]) {
-        widest(|| {
-            for (n, y) in out.iter_mut().enumerate() {
-                *y = self.at(samples, start + n as f64 * step);
-            }
-        });
+        widest(
+            #[inline(always)]
+            || {
+                for (n, y) in out.iter_mut().enumerate() {
+                    *y = self.at(samples, start + n as f64 * step);
+                }
+            },
+        );
     }
 }
 

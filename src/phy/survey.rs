@@ -66,7 +66,12 @@ pub(crate) fn survey(
     let lag = lag.min(samples.len());
     let pass = Pass { samples, guess: *first, lag, edges: recording.clipping_edges() };
     let mut sums = vec![Sums::default(); samples.len().div_ceil(CHUNK)];
-    on_chunks(workers, &mut sums, CHUNKS_A_TASK, |from, sums| widest(|| pass.take(from, sums)));
+    on_chunks(workers, &mut sums, CHUNKS_A_TASK, |from, sums| {
+        widest(
+            #[inline(always)]
+            || pass.take(from, sums),
+        )
+    });
     if sums.iter().any(|sums| !sums.energy.is_finite())
         && let Some(at) = samples.iter().position(|z| !z.is_finite())
     {

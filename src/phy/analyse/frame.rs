@@ -260,7 +260,13 @@ impl Received {
                     0 => (distances[n], 0),
                     errors => {
                         let reference = constellation.map(sent);
-                        (widest(|| distance(symbols, &reference)), errors)
+                        (
+                            widest(
+                                #[inline(always)]
+                                || distance(symbols, &reference),
+                            ),
+                            errors,
+                        )
                     }
                 };
             }

@@ -178,7 +178,7 @@ pub fn analyse_with(
         front_end: &front_end,
         pulse,
         transforms: Transforms::new(),
-        corrections: bench.corrections(),
+        corrections: Corrections::of(config),
     };
     let mut frames: Vec<Received> = Vec::new();
     for candidate in candidates {
@@ -235,18 +235,6 @@ impl Bench<'_> {
             self.pulse,
             half_span_chips,
         )
-    }
-
-    fn corrections(&self) -> Corrections {
-        Corrections {
-            dc: self.config.remove_dc,
-            iq: self.config.correct_iq,
-            skew: self.config.correct_skew,
-            carrier: self.config.correct_carrier,
-            clock: self.config.correct_clock,
-            phase: self.config.track_phase,
-            equaliser: self.config.equaliser,
-        }
     }
 }
 
