@@ -8,12 +8,13 @@ use serde_json::{Map, Value as Json, json};
 use super::benches_at_hand::read_source;
 use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::{FrameFile, NamedFrame};
-use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse};
+use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse_with};
 use crate::phy::figures::FigureValue;
 use crate::phy::frame::{Frame, build};
 use crate::phy::recording::Recording as PhyRecording;
 use crate::record::{Recording, read_recording, sha256_hex};
 use crate::run::figures_of;
+use crate::threads::Cores;
 
 /// Largest file of expected octets; the longest PSDU has 262143.
 const EXPECT_BYTES_MAX: u64 = 16 << 20;
@@ -148,7 +149,7 @@ fn analyse_one(path: &Path, wanted: &Wanted) -> Result<Analysis, Failure> {
     if let Some(octets) = &wanted.octets {
         expected = expected.with_psdu(octets);
     }
-    analyse(&samples, &expected, &wanted.config)
+    analyse_with(&Cores, &samples, &expected, &wanted.config)
         .map_err(|error| Failure::usage(anyhow::Error::new(error).context(place())))
 }
 
