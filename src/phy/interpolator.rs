@@ -13,7 +13,7 @@ use super::lanes::widest;
 /// most 1/1024 sample: at 1.2 samples a chip an error near -60 dB, at 4 near -70 dB.
 const PHASES: usize = 512;
 /// Complex values side by side in the inner loop.
-const LANES: usize = 8;
+const LANES: usize = 4;
 /// Attenuation of the stop band in dB, and accuracy of the pass band.
 const ATTENUATION_DB: f64 = 70.0;
 /// Longest filter in samples: that of a signal which fills the whole sampled band.
@@ -97,37 +97,85 @@ impl Interpolator {
         let end = (first..out.len()).find(|n| !fits(n)).unwrap_or(out.len());
         out[..first].fill(Complex32::default());
         out[end..].fill(Complex32::default());
-        widest(
-            #[inline(always)]
-            || self.run_inside(&stretch, position(first), step, &mut out[first..end]),
-        );
+        self.run_inside(&stretch, position(first), step, &mut out[first..end]);
     }
 
     /// All values, of which none needs a sample that does not exist.
-    #[inline(always)]
     fn run_inside(&self, samples: &[Complex32], start: f64, step: f64, out: &mut [Complex32]) {
-        let floats: &[f32] = bytemuck::cast_slice(samples);
-        let width = 2 * self.taps;
         for (n, out) in out.chunks_mut(AT_ONCE).enumerate() {
             let start = start + (n * AT_ONCE) as f64 * step;
             let whole = start.floor();
-            let floats = floats.get(2 * (whole as usize - self.lead)..).unwrap_or_default();
+            let samples = samples.get(whole as usize - self.lead..).unwrap_or_default();
             // Whole numbers with 40 digits behind the point: after 256 steps they are off by less
             // than a thousandth of a phase. Half a phase more rounds to the nearest.
             let fixed = |x: f64| (x * (1_u64 << DIGITS) as f64) as u64;
-            let step = fixed(step);
-            let mut position = fixed(start - whole) + (1 << (DIGITS - PHASE_DIGITS - 1));
-            for value in out {
-                let at = 2 * (position >> DIGITS) as usize;
-                let phase = (position >> (DIGITS - PHASE_DIGITS)) as usize % PHASES;
-                let row = &self.bank[phase * width..(phase + 1) * width];
-                *value = dot(row, &floats[at..at + width]);
-                position += step;
+            let position = fixed(start - whole) + (1 << (DIGITS - PHASE_DIGITS - 1));
+            let stretch = Stretch { bank: &self.bank, samples, position, step: fixed(step) };
+            // The filters of usual rates get code of their own, without an inner loop.
+            match self.taps / LANES {
+                4 => stretch.run::<4>(out),
+                5 => stretch.run::<5>(out),
+                6 => stretch.run::<6>(out),
+                7 => stretch.run::<7>(out),
+                groups => stretch.run_any(groups, out),
             }
         }
     }
 }
 
+/// Some samples, of which the first one meets the first tap at position 0.
+struct Stretch<'a> {
+    bank: &'a [f32],
+    samples: &'a [Complex32],
+    position: u64,
+    step: u64,
+}
+
+impl Stretch<'_> {
+    fn run<const GROUPS: usize>(&self, out: &mut [Complex32]) {
+        let samples = bytemuck::cast_slice(self.samples);
+        widest(
+            #[inline(always)]
+            || {
+                let (rows, _) = self.bank.as_chunks::<WIDTH>().0.as_chunks::<GROUPS>();
+                let mut position = self.position;
+                for value in out {
+                    let (at, phase) = place(position);
+                    let (groups, _) = samples[at..at + WIDTH * GROUPS].as_chunks();
+                    *value = dot(&rows[phase], groups);
+                    position += self.step;
+                }
+            },
+        );
+    }
+
+    fn run_any(&self, groups: usize, out: &mut [Complex32]) {
+        let samples = bytemuck::cast_slice(self.samples);
+        widest(
+            #[inline(always)]
+            || {
+                let rows = self.bank.as_chunks::<WIDTH>().0;
+                let mut position = self.position;
+                for value in out {
+                    let (at, phase) = place(position);
+                    let (samples, _) = samples[at..at + WIDTH * groups].as_chunks();
+                    *value = dot(&rows[phase * groups..(phase + 1) * groups], samples);
+                    position += self.step;
+                }
+            },
+        );
+    }
+}
+
+/// First float of the samples that a position needs, and its phase.
+#[inline(always)]
+fn place(position: u64) -> (usize, usize) {
+    let phase = (position >> (DIGITS - PHASE_DIGITS)) as usize % PHASES;
+    (2 * (position >> DIGITS) as usize, phase)
+}
+
+/// Floats side by side in the inner loop.
+const WIDTH: usize = 2 * LANES;
 /// Values from one exact position to the next.
 const AT_ONCE: usize = 256;
 /// Binary digits behind the point of a position.
@@ -137,18 +185,16 @@ const PHASE_DIGITS: u32 = PHASES.ilog2();
 
 /// Sum of complex samples (axes taking turns) times real taps (each twice).
 #[inline(always)]
-fn dot(taps: &[f32], samples: &[f32]) -> Complex32 {
-    const WIDTH: usize = 2 * LANES;
+fn dot(taps: &[[f32; WIDTH]], samples: &[[f32; WIDTH]]) -> Complex32 {
     let mut sums = [0.0_f32; WIDTH];
-    for (taps, samples) in taps.as_chunks::<WIDTH>().0.iter().zip(samples.as_chunks::<WIDTH>().0) {
+    for (taps, samples) in taps.iter().zip(samples) {
         for lane in 0..WIDTH {
             sums[lane] += taps[lane] * samples[lane];
         }
     }
     // Without the fence the compiler takes the sums apart into pairs, for the tree below.
     let sums = std::hint::black_box(sums);
-    let eight: [f32; 8] = std::array::from_fn(|n| sums[n] + sums[n + 8]);
-    let four: [f32; 4] = std::array::from_fn(|n| eight[n] + eight[n + 4]);
+    let four: [f32; 4] = std::array::from_fn(|n| sums[n] + sums[n + 4]);
     Complex32::new(four[0] + four[2], four[1] + four[3])
 }
 

@@ -14,7 +14,7 @@ use super::*;
 /// An uncoded frame with a test sequence.
 fn uncoded(constellation: Constellation, blocks: usize) -> Frame {
     let payload = Payload::Prbs { order: PrbsOrder::Order23, seed: 77, octets: 0 };
-    build(&FrameSpec { kind: FrameKind::Uncoded { constellation, blocks }, payload })
+    build(&FrameSpec { kind: FrameKind::Uncoded { constellation, blocks, guards: true }, payload })
         .expect("a sound frame")
 }
 
