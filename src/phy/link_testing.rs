@@ -57,6 +57,8 @@ pub struct Link {
     pub iq_gain_db: f64,
     pub iq_phase_deg: f64,
     pub dc: Complex64,
+    /// Delay of the Q channel in chips.
+    pub skew_chips: f64,
     /// Full scale and bits of the digitiser.
     pub digitiser: Option<(f64, u32)>,
     pub gain: f64,
@@ -80,6 +82,7 @@ impl Default for Link {
             iq_gain_db: 0.0,
             iq_phase_deg: 0.0,
             dc: Complex64::default(),
+            skew_chips: 0.0,
             digitiser: None,
             gain: 1.0,
             phase_walk_rad: 0.0,
@@ -96,7 +99,17 @@ impl Link {
 
     /// The capture that results from sending `chips` at each of the given delays.
     pub fn receive_at(&self, chips: &[Complex32], delays_chips: &[f64]) -> Vec<Complex32> {
-        self.impair(&self.transmit(chips, delays_chips))
+        let mut samples = self.impair(&self.transmit(chips, delays_chips));
+        if self.skew_chips != 0.0 {
+            let late: Vec<f64> = delays_chips.iter().map(|delay| delay + self.skew_chips).collect();
+            let late = self.impair(&self.transmit(chips, &late));
+            for (i, q) in samples.iter_mut().zip(&late) {
+                i.im = q.im;
+            }
+            // Of the last sample of the longer one nothing is needed.
+            samples.truncate(late.len());
+        }
+        samples
     }
 
     /// What arrives at the receiver's carrier stage, before [`Self::impair`].

@@ -39,6 +39,8 @@ pub mod theory;
 #[cfg_attr(not(test), expect(dead_code, reason = "the receiver takes it in next"))]
 mod time_equaliser;
 mod tracking;
+mod unexplained;
+mod unguarded;
 pub mod waveform;
 pub mod workers;
 

@@ -4,7 +4,7 @@
 
 use std::f64::consts::TAU;
 
-use num_complex::{Complex32, Complex64};
+use num_complex::Complex32;
 
 use super::analyse::AnalysisConfig;
 use super::channel::{self, ChannelEstimate};
@@ -12,11 +12,11 @@ use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
 use super::equaliser::{BLOCK_VALUES, Equaliser, EqualiserKind, Transforms, Workspace};
 use super::frame::{GUARD_CHIPS, PREAMBLE_CHIPS, guard_chips};
 use super::frontend::{Carrier, FrontEnd, Impairments, Timing};
-use super::lanes::{correlate, turn_back, widest};
 use super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
 use super::pulse::RootRaisedCosine;
 use super::sync::{PER_CHIP, PRECURSOR_CHIPS};
 use super::tracking::{DelayLoop, Line, derotate, mirrored, wrap};
+use super::unexplained::Unexplained;
 
 /// Where the data symbols are within an equalised window.
 pub(crate) const DATA_AT: usize = PRECURSOR_CHIPS;
@@ -66,6 +66,17 @@ pub(crate) struct FrameState {
     pub timing: Timing,
 }
 
+impl FrameState {
+    /// Takes a delay that runs along a line over a frame of `chips` chips as an offset of the clock.
+    /// Whether it matters.
+    pub fn take_delay(&mut self, line: Line, chips: usize) -> bool {
+        let timing = &mut self.timing;
+        timing.start += line.offset * (1.0 + timing.drift);
+        timing.drift = (1.0 + line.slope) * (1.0 + timing.drift) - 1.0;
+        (line.slope * chips as f64).abs() > 0.01
+    }
+}
+
 /// What receiving any frame of a recording needs.
 #[derive(Clone)]
 pub(crate) struct Receiver<'a> {
@@ -77,7 +88,7 @@ pub(crate) struct Receiver<'a> {
 
 /// A frame whose preamble has been received with a state that is taken as right.
 pub(crate) struct Tuned<'a> {
-    receiver: &'a Receiver<'a>,
+    pub receiver: &'a Receiver<'a>,
     pub state: FrameState,
     carrier: Carrier,
     pub channel: ChannelEstimate,
@@ -152,17 +163,6 @@ pub(crate) fn window_centre(first: usize) -> f64 {
     (first + WINDOW_AT + BLOCK_CHIPS / 2) as f64
 }
 
-/// Sums over the blocks of what the model does not explain.
-#[derive(Clone, Copy, Debug, Default)]
-struct Unexplained {
-    image: Complex64,
-    image_energy: f64,
-    skew: f64,
-    skew_energy: f64,
-    dc: Complex64,
-    count: f64,
-}
-
 /// A look at some blocks of a frame, in rising order.
 pub(crate) struct Exploration<'a> {
     pub tuned: Tuned<'a>,
@@ -194,7 +194,7 @@ impl<'a> Exploration<'a> {
         let measure = equaliser.measure(block, &mut decided);
         let chips = block.chips.clone();
         let (expected, changes) = equaliser.expected(&decided, &measure, block);
-        self.explain(values, expected, changes, start);
+        self.unexplained.add(&self.tuned.state, values, expected, changes, start);
         let delay = offset - measure.late;
         if let Some(delay_loop) = &mut self.delay_loop {
             delay_loop.update(delay);
@@ -219,76 +219,19 @@ impl<'a> Exploration<'a> {
         (phase, delay)
     }
 
-    /// Compares values with what the model expects: what is left may be an image, a skew of the
-    /// channels, or an offset.
-    fn explain(
-        &mut self,
-        mut error: Vec<Complex32>,
-        mut expected: Vec<Complex32>,
-        mut changes: Vec<Complex32>,
-        start: f64,
-    ) {
-        // In the unturned signal s the error is dc + image conj(s) + skew/2 d/dt conj(s).
-        let wrong = &self.tuned.state.wrong;
-        let step = (1.0 + self.tuned.state.timing.drift) / PER_CHIP as f64;
-        let (first, turn) = (FrontEnd::carrier_phase(wrong, start), TAU * wrong.cfo * step);
-        let (image, skew, dc, energies) = widest(
-            #[inline(always)]
-            || {
-                error.iter_mut().zip(&expected).for_each(|(value, expected)| *value -= expected);
-                for signal in [&mut error, &mut expected, &mut changes] {
-                    turn_back(signal, -first, -turn);
-                }
-                let dc: Complex32 = error.iter().sum();
-                let energies =
-                    (correlate(&expected, &expected).re, correlate(&changes, &changes).re);
-                let conjugate = |z: &mut Complex32| *z = z.conj();
-                expected.iter_mut().for_each(conjugate);
-                changes.iter_mut().for_each(conjugate);
-                (correlate(&error, &expected), correlate(&error, &changes), dc, energies)
-            },
-        );
-        let sums = &mut self.unexplained;
-        sums.image += image;
-        sums.image_energy += energies.0;
-        sums.skew += skew.re;
-        sums.skew_energy += energies.1;
-        sums.dc += Complex64::new(f64::from(dc.re), f64::from(dc.im));
-        sums.count += error.len() as f64;
-    }
-
     /// The state as this look shows it, and whether it differs from the one looked with by anything
     /// that matters.
     pub fn improved(&self) -> (FrameState, bool) {
         let corrections = self.tuned.corrections();
         let (mut next, mut matters) = (self.tuned.state, false);
-        let wrong = &mut next.wrong;
-        let sums = &self.unexplained;
-        if corrections.dc && sums.count > 0.0 {
-            let left = sums.dc / sums.count;
-            wrong.dc += left / self.tuned.receiver.front_end.scale();
-            matters |= left.norm() > 1e-3;
-        }
-        if corrections.iq && sums.image_energy > 0.0 {
-            let left = sums.image / sums.image_energy;
-            wrong.image += left;
-            matters |= left.norm() > 1e-3;
-        }
-        if corrections.skew && sums.skew_energy > 0.0 {
-            let left = 2.0 * sums.skew / sums.skew_energy;
-            wrong.skew = (wrong.skew + left).clamp(-SKEW_MAX, SKEW_MAX);
-            // The image of a skew of 1/1000 chip stands at -55 dB at the band's edge.
-            matters |= left.abs() > 1e-3;
-        }
+        let scale = self.tuned.receiver.front_end.scale();
+        matters |= self.unexplained.improve(corrections, scale, &mut next.wrong);
         if let Some(line) = self.phase_line().filter(|_| corrections.carrier) {
             matters |= take_slope(line, &mut next);
         }
         if let Some(line) = self.delay_line().filter(|_| corrections.clock) {
-            let timing = &mut next.timing;
-            timing.start += line.offset * (1.0 + timing.drift);
-            timing.drift = (1.0 + line.slope) * (1.0 + timing.drift) - 1.0;
             let chips = self.blocks.last().map_or(0, |block| block.first + BLOCK_CHIPS);
-            matters |= (line.slope * chips as f64).abs() > 0.01;
+            matters |= next.take_delay(line, chips);
         }
         (next, matters)
     }
@@ -324,9 +267,6 @@ impl<'a> Exploration<'a> {
         chips.split_off(DATA_AT)
     }
 }
-
-/// Largest skew between the channels that is taken off, in chips.
-const SKEW_MAX: f64 = 1.0;
 
 /// Takes a slope of the phase (radians a chip) as a carrier offset. Whether it matters: half a per
 /// cent of phase across a block is an error of -56 dB.

@@ -16,6 +16,7 @@ use super::super::receiver::{Exploration, FrameState, Receiver, Tuned, explored,
 use super::super::reception::{self, Reception};
 use super::super::recording::narrow;
 use super::super::sync::{self, Candidate};
+use super::super::unguarded::{self, Unguarded};
 use super::super::workers::{Workers, on_chunks};
 use super::expected::{Expected, Format};
 
@@ -109,7 +110,14 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             return Verdict::Nothing;
         }
         let contents = explore(&mut look, errand.expected, |layout| whole(layout, -DRIFT_MAX));
-        let (better, matters) = look.improved();
+        let unguarded = contents
+            .layout
+            .filter(|layout| !layout.guards && whole(layout, -DRIFT_MAX))
+            .map(|layout| unguarded::receive(&look.tuned, &layout));
+        let (better, matters) = match &unguarded {
+            Some(unguarded) => (unguarded.better, unguarded.matters),
+            None => look.improved(),
+        };
         if matters && number < LOOKS_MAX {
             state = better;
             continue;
@@ -117,7 +125,12 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
         if contents.layout.is_some_and(|layout| !whole(&layout, better.timing.drift)) {
             return Verdict::Cut;
         }
-        let mut received = receive_known(errand, look.tuned, &contents);
+        let mut received = match (unguarded, contents.layout) {
+            (Some(unguarded), Some(layout)) => {
+                take_unguarded(errand, look.tuned, &contents, layout.constellation, unguarded)
+            }
+            _ => receive_known(errand, look.tuned, &contents),
+        };
         received.state = better;
         if !corrections.carrier {
             received.cfo = aligned.cfo;
@@ -149,7 +162,8 @@ fn explore(
             contents.layout = contents.header.as_ref().and_then(layout_of);
         }
     }
-    if let Some(layout) = contents.layout.filter(&whole) {
+    // Without guards the whole frame is received in one go, later.
+    if let Some(layout) = contents.layout.filter(&whole).filter(|layout| layout.guards) {
         for n in explored(layout.data_blocks) {
             look.block(layout.data_start() + n * BLOCK_CHIPS, layout.constellation);
         }
@@ -180,6 +194,23 @@ fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Conte
         return received;
     }
     describe(errand, &tuned)
+}
+
+/// Takes over what a frame without guards has yielded.
+fn take_unguarded(
+    errand: &Errand<'_>,
+    tuned: Tuned<'_>,
+    contents: &Contents,
+    constellation: Constellation,
+    unguarded: Unguarded,
+) -> Received {
+    let mut received = describe(errand, &tuned);
+    received.cfo = unguarded.better.wrong.cfo;
+    let symbols = unguarded.symbols;
+    received.reception =
+        reception::decide(symbols, Vec::new(), false, constellation, errand.workers);
+    received.read(errand, &tuned, contents);
+    received
 }
 
 /// Reads the header from the two blocks looked at so far.

@@ -5,6 +5,7 @@ mod coded;
 mod impairments;
 mod presence;
 mod robustness;
+mod unguarded;
 
 use super::super::frame::{Frame, FrameKind, FrameSpec, Payload, build};
 use super::super::link_testing::{Link, db};
