@@ -28,8 +28,8 @@ pub(crate) const SEGMENT_CHIPS: usize = 512;
 /// eighth of the cost.
 const LEARN_EVERY: usize = 8;
 /// Decisions teach the response when their noise variance is below the squared distance of points
-/// over this: about one wrong symbol in forty (BPSK) to ten (64-QAM), which would shrink the
-/// response by less than its steady-state error.
+/// over this: up to one wrong symbol in forty (BPSK) to twelve (64-QAM). With more of them the
+/// preamble's response is kept.
 const DISTANCE_OVER_NOISE: f64 = 8.0;
 
 /// Delay in chips that is left in the symbols of a segment: an error of -39 dB. A larger one is taken
