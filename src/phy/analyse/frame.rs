@@ -56,6 +56,8 @@ pub(super) struct Received {
     pub es_n0: f64,
     pub power: f64,
     pub state: FrameState,
+    /// Chips from which the state was learnt.
+    pub chips_looked_at: usize,
     pub cfo: f64,
     pub delay_spread_chips: f64,
     pub response_db: Vec<(f64, f64)>,
@@ -114,9 +116,12 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             .layout
             .filter(|layout| !layout.guards && whole(layout, -DRIFT_MAX))
             .map(|layout| unguarded::receive(&look.tuned, &layout));
-        let (better, matters) = match &unguarded {
-            Some(unguarded) => (unguarded.better, unguarded.matters),
-            None => look.improved(),
+        let (better, matters, looked_at) = match &unguarded {
+            Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.symbols.len()),
+            None => {
+                let (better, matters) = look.improved();
+                (better, matters, look.chips_looked_at())
+            }
         };
         if matters && number < LOOKS_MAX {
             state = better;
@@ -132,6 +137,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             _ => receive_known(errand, look.tuned, &contents),
         };
         received.state = better;
+        received.chips_looked_at = looked_at;
         if !corrections.carrier {
             received.cfo = aligned.cfo;
         }
@@ -209,6 +215,8 @@ fn take_unguarded(
     let symbols = unguarded.symbols;
     received.reception =
         reception::decide(symbols, Vec::new(), false, constellation, errand.workers);
+    received.reception.phases = unguarded.phases;
+    received.reception.symbols_per_phase = unguarded::PHASE_SYMBOLS;
     received.read(errand, &tuned, contents);
     received
 }
