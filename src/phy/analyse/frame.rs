@@ -186,11 +186,13 @@ fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Conte
         let mut next = tuned.state;
         let line = reception::phase_line(&layout, &phases);
         let left = line.is_some_and(|line| take_slope(line, &mut next));
-        if left && errand.receiver.corrections.carrier && number < RECEPTIONS_MAX {
-            if let Some(better) = Tuned::new(errand.receiver, next) {
-                tuned = better;
-                continue;
-            }
+        if left
+            && errand.receiver.corrections.carrier
+            && number < RECEPTIONS_MAX
+            && let Some(better) = Tuned::new(errand.receiver, next)
+        {
+            tuned = better;
+            continue;
         }
         let mut received = describe(errand, &tuned);
         received.cfo = next.wrong.cfo;
