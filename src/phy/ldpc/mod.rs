@@ -3,12 +3,18 @@
 //! IEEE 802.11ad-2012 clause 21.3.8 (20.3.8 in IEEE 802.11-2016; both numbers from memory). Knows
 //! nothing of padding, repetition, scrambling or headers.
 
+mod batch;
 mod decode;
 mod encode;
+mod quantise;
+pub mod rule;
+mod schedule;
 mod tables;
+mod transpose;
+mod word;
 
-pub(crate) use decode::KNOWN_ZERO;
-pub use decode::{Decoder, ITERATIONS_MAX, Outcome};
+pub(crate) use quantise::KNOWN_ZERO;
+pub use decode::{BatchDecoder, Decision, Decoder, ITERATIONS_MAX, Outcome, Stopping};
 pub use encode::encode;
 pub use tables::{BLOCK_BITS, BLOCK_COLUMNS};
 
