@@ -4,10 +4,10 @@
 //! M. Fossorier, IEEE Trans. Commun. 50(3), 2002 (both from memory). Many words are decoded side by
 //! side in vector lanes, few words one by one; a word's result does not depend on which.
 
-use super::batch::{self, Batch};
-use super::quantise::ROW;
-use super::rule::{LANES, Rule};
-use super::word::{self, Word};
+use super::batch::Batch;
+use super::rule::LANES;
+use super::vectors::Vectors;
+use super::word::Word;
 use super::{CODEWORD_BITS, CodeRate};
 
 /// Iterations after which a codeword is given up.
@@ -95,7 +95,7 @@ impl Decoder {
 
     /// A decoder of `rate` that stops as it is told.
     pub fn with_stopping(rate: CodeRate, stopping: Stopping) -> Self {
-        Self { word: Word::new(rate, Rule::of(rate)), stopping }
+        Self { word: Word::new(rate, Vectors::widest()), stopping }
     }
 
     /// Decodes one codeword from the log-likelihood ratios of its bits as sent (positive means 0,
@@ -103,8 +103,7 @@ impl Decoder {
     ///
     /// The decided bits are then in [`Self::bits`], whether or not decoding converged.
     pub fn decode(&mut self, llrs: &[f32]) -> Outcome {
-        let run = word::Run { word: &mut self.word, llrs, stopping: self.stopping };
-        pulp::Arch::new().dispatch(run)
+        self.word.decode(llrs, self.stopping)
     }
 
     /// The `count` first decided bits of the last codeword, in time order and as encoded (at rate
@@ -133,12 +132,8 @@ impl BatchDecoder {
 
     /// A decoder of `rate` that stops as it is told.
     pub fn with_stopping(rate: CodeRate, stopping: Stopping) -> Self {
-        Self::with_rule(rate, stopping, Rule::of(rate))
-    }
-
-    pub fn with_rule(rate: CodeRate, stopping: Stopping, rule: Rule) -> Self {
-        let batch = Batch::new(rate, rule);
-        let single = Decoder { word: Word::new(rate, rule), stopping };
+        let batch = Batch::new(rate, Vectors::widest());
+        let single = Decoder::with_stopping(rate, stopping);
         Self { rate, batch, single, stopping, waiting: Vec::new() }
     }
 
@@ -185,21 +180,15 @@ impl BatchDecoder {
             for (slot, n) in words.iter_mut().zip(&chosen[..used]) {
                 *slot = word(*n);
             }
-            let sink = |n: usize, outcome: Option<Outcome>, row: &[u8; ROW]| match outcome {
+            let sink = |n: usize, outcome: Option<Outcome>, row: &[u8]| match outcome {
                 Some(outcome) => {
                     let decision = &mut decisions[chosen[n]];
                     decision.outcome = outcome;
-                    decision.bits.copy_from_slice(&row[..CODEWORD_BITS]);
+                    decision.bits.copy_from_slice(&row);
                 }
                 None => late.push(chosen[n]),
             };
-            pulp::Arch::new().dispatch(batch::Run {
-                batch: &mut self.batch,
-                words: &words[..used],
-                stopping: self.stopping,
-                spare,
-                sink,
-            });
+            self.batch.decode(&words[..used], self.stopping, spare, sink);
         }
         self.waiting = late;
     }

@@ -7,10 +7,11 @@ mod batch;
 mod decode;
 mod encode;
 mod quantise;
-pub mod rule;
+mod rule;
 mod schedule;
 mod tables;
 mod transpose;
+mod vectors;
 mod word;
 
 pub(crate) use quantise::KNOWN_ZERO;
@@ -73,14 +74,14 @@ impl CodeRate {
     }
 
     /// Positions in the encoded word of the bits that are sent, in time order.
-    pub(crate) fn sent_positions(self) -> impl Iterator<Item = usize> {
+    pub fn sent_positions(self) -> impl Iterator<Item = usize> {
         let parity_start = self.information_bits();
         let left_out = CODEWORD_BITS - self.codeword_bits();
         (0..parity_start).chain(parity_start + left_out..CODEWORD_BITS)
     }
 
     /// Base matrix: one row per block of 42 parity checks.
-    pub(crate) const fn shifts(self) -> &'static [tables::BlockRow] {
+    pub const fn shifts(self) -> &'static [tables::BlockRow] {
         match self {
             Self::Half => &tables::HALF,
             Self::FiveEighths => &tables::FIVE_EIGHTHS,

@@ -1,71 +1,74 @@
 //! Soft values of one word as small integers.
 
-use super::rule::Rule;
+use super::rule::CHANNEL_MAX;
 use super::{CODEWORD_BITS, CodeRate};
 
 /// Soft value of a bit that is known to be zero. Magnitudes from here on are certainties.
 pub(crate) const KNOWN_ZERO: f32 = 1e8;
 /// Soft value of a certain bit in steps.
-const CERTAIN: f32 = 127.0;
+const CERTAIN: i8 = i8::MAX;
 /// Positions of a row: those of a word rounded up to whole tiles of the transposition.
 pub(super) const ROW: usize = CODEWORD_BITS.next_multiple_of(64);
 
-/// Writes the soft values of a word in the order of the encoded word to `row`.
-///
-/// The scale is such that the mean magnitude, certainties and missing values apart, is the rule's.
-#[inline(always)]
-pub(super) fn quantise(rate: CodeRate, rule: Rule, llrs: &[f32], row: &mut [i8; ROW]) {
-    let scale = scale(rule, llrs);
-    let given = llrs.len().min(rate.codeword_bits());
-    let (first, rest) = llrs[..given].split_at(given.min(rate.information_bits()));
-    let (information, parity) = row.split_at_mut(rate.information_bits());
-    let left_out = CODEWORD_BITS - rate.codeword_bits();
-    quantise_run(rule, scale, first, information);
-    parity[..left_out].fill(0);
-    quantise_run(rule, scale, rest, &mut parity[left_out..]);
+/// Typical magnitude of a word's soft values in steps.
+const fn typical(rate: CodeRate) -> f32 {
+    match rate {
+        CodeRate::Half => 6.0,
+        CodeRate::FiveEighths => 9.0,
+        CodeRate::ThreeQuarters => 12.5,
+        CodeRate::ThirteenSixteenths => 16.5,
+        CodeRate::SevenEighths => 22.5,
+    }
 }
 
-/// Quantises `llrs` and fills up with zeros.
+/// Writes the soft values of a word in the order of the encoded word to `row`; missing ones and those
+/// that are not numbers say nothing.
 #[inline(always)]
-fn quantise_run(rule: Rule, scale: f32, llrs: &[f32], out: &mut [i8]) {
-    let (out, missing) = out.split_at_mut(llrs.len());
-    for (out, llr) in out.iter_mut().zip(llrs) {
-        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { rule.channel_max };
-        *out = rounded(llr * scale, limit);
+pub(super) fn quantise(rate: CodeRate, llrs: &[f32], row: &mut [i8; ROW]) {
+    let llrs = &llrs[..llrs.len().min(rate.codeword_bits())];
+    let scale = scale(typical(rate), llrs);
+    let (information, parity) = llrs.split_at(llrs.len().min(rate.information_bits()));
+    let left_out = CODEWORD_BITS - rate.codeword_bits();
+    row.fill(0);
+    quantise_run(scale, information, row);
+    quantise_run(scale, parity, &mut row[rate.information_bits() + left_out..]);
+}
+
+#[inline(always)]
+fn quantise_run(scale: f32, llrs: &[f32], row: &mut [i8]) {
+    for (out, llr) in row.iter_mut().zip(llrs) {
+        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { CHANNEL_MAX };
+        *out = rounded(llr * scale, f32::from(limit));
     }
-    missing.fill(0);
 }
 
 /// The nearest integer within the limits, 0 for what is not a number.
 #[inline(always)]
 fn rounded(value: f32, limit: f32) -> i8 {
+    // At this size the last place of an f32 is worth 1: the sum's lowest bits are the integer.
+    const ONES: f32 = 12_582_912.0;
     let value = if value.is_nan() { 0.0 } else { value };
     let value = if value > limit { limit } else { value };
     let value = if value < -limit { -limit } else { value };
-    // At this size the last place of an f32 is worth 1: the sum's lowest bits are the integer.
-    const ONES: f32 = 12_582_912.0;
     (value + ONES).to_bits() as i8
 }
 
+/// The factor that brings the geometric mean of the magnitudes to `typical`; certainties and missing
+/// values do not count.
+///
+/// The geometric mean stands for the uncertain values, which matter, more than for the largest.
+/// Logarithms are taken from the number format: the exponent, and linear between powers of two.
 #[inline(always)]
-fn scale(rule: Rule, llrs: &[f32]) -> f32 {
-    let (mut sums, mut counts) = ([0.0_f32; 16], [0.0_f32; 16]);
-    let mut add = |n: usize, llr: f32| {
-        let magnitude = llr.abs();
-        // False for what is not a number.
-        let counts_in = magnitude > 0.0 && magnitude < KNOWN_ZERO;
-        sums[n] += if counts_in { magnitude } else { 0.0 };
-        counts[n] += if counts_in { 1.0 } else { 0.0 };
-    };
-    let (chunks, rest) = llrs.as_chunks::<16>();
-    for chunk in chunks {
-        for n in 0..16 {
-            add(n, chunk[n]);
-        }
+fn scale(typical: f32, llrs: &[f32]) -> f32 {
+    const ONE_BITS: u32 = KNOWN_ZERO.to_bits();
+    // The lowest bits are dropped so that the sum of a word's logarithms fits.
+    const DROPPED: u32 = 10;
+    let (mut sum, mut count) = (0_u32, 0_u32);
+    for llr in llrs {
+        let bits = llr.abs().to_bits();
+        let counts = bits != 0 && bits < ONE_BITS;
+        sum += if counts { bits >> DROPPED } else { 0 };
+        count += u32::from(counts);
     }
-    for (n, llr) in rest.iter().enumerate() {
-        add(n, *llr);
-    }
-    let (sum, count): (f32, f32) = (sums.iter().sum(), counts.iter().sum());
-    if count > 0.0 { rule.channel_mean * count / sum } else { 1.0 }
+    if count == 0 { 1.0 } else { typical / f32::from_bits((sum / count) << DROPPED) }
 }

@@ -35,20 +35,18 @@ impl Layer {
     }
 }
 
-/// Calls a function whose constant parameter is the degree of a layer.
+/// Evaluates an expression with a constant that is the degree of a layer.
 macro_rules! for_degree {
-    ($degree:expr, $function:ident($($argument:expr),*)) => {
+    ($degree:expr, $constant:ident => $work:expr) => {
+        for_degree!(@ $degree, $constant => $work, 5 6 7 8 10 13 14 15 16)
+    };
+    (@ $degree:expr, $constant:ident => $work:expr, $($number:literal)*) => {
         match $degree {
-            5 => $function::<5>($($argument),*),
-            6 => $function::<6>($($argument),*),
-            7 => $function::<7>($($argument),*),
-            8 => $function::<8>($($argument),*),
-            10 => $function::<10>($($argument),*),
-            13 => $function::<13>($($argument),*),
-            14 => $function::<14>($($argument),*),
-            15 => $function::<15>($($argument),*),
-            16 => $function::<16>($($argument),*),
-            _ => unreachable!("no row of the tables has {} blocks", $degree),
+            $($number => {
+                const $constant: usize = $number;
+                $work
+            })*
+            degree => unreachable!("no row of the tables has {degree} blocks"),
         }
     };
 }
