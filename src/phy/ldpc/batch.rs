@@ -46,7 +46,6 @@ impl Batch {
         mut sink: impl FnMut(usize, Option<Outcome>, &[u8]),
     ) {
         self.vectors.run(Load { rate: self.rate, words, sums: &mut self.sums });
-        self.messages.fill(Lanes::ZERO);
         let outcomes = self.run(words.len(), stopping, spare);
         for group in 0..words.len().div_ceil(GROUP) {
             let rows = self.vectors.run(Unload { sums: &self.sums, group });
@@ -83,18 +82,18 @@ impl Batch {
                     self.vectors.run(Settle { lanes: closed, sums: &mut self.sums });
                 }
             }
-            self.iterate();
+            if iterations == 0 { self.iterate::<true>() } else { self.iterate::<false>() }
             iterations += 1;
         }
     }
 
-    /// Updates all checks, layer by layer.
-    fn iterate(&mut self) {
+    /// Updates all checks, layer by layer; in the first iteration without old messages.
+    fn iterate<const FIRST: bool>(&mut self) {
         let (vectors, sums) = (self.vectors, &mut self.sums);
         let mut messages = &mut self.messages[..];
         for Layer { degree, positions, .. } in &self.layers {
             let own = messages.split_off_mut(..positions.len()).unwrap_or_default();
-            for_degree!(*degree, D => vectors.run(Update::<D> { positions, sums, messages: own }));
+            for_degree!(*degree, D => vectors.run(Update::<D, FIRST> { positions, sums, messages: own }));
         }
     }
 
@@ -226,13 +225,13 @@ impl<const D: usize> VectorLoop for Parity<'_, D> {
 }
 
 /// Updates all checks of a layer of degree `D`.
-struct Update<'a, const D: usize> {
+struct Update<'a, const D: usize, const FIRST: bool> {
     positions: &'a [u16],
     sums: &'a mut [Lanes; SUMS],
     messages: &'a mut [Lanes],
 }
 
-impl<const D: usize> VectorLoop for Update<'_, D> {
+impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
     type Output = ();
 
     #[inline(always)]
@@ -244,7 +243,7 @@ impl<const D: usize> VectorLoop for Update<'_, D> {
             for n in 0..D {
                 own[n] = self.sums[usize::from(positions[n]) % SUMS];
             }
-            exchange(&mut own, messages);
+            exchange::<D, FIRST>(&mut own, messages);
             for n in 0..D {
                 self.sums[usize::from(positions[n]) % SUMS] = own[n];
             }

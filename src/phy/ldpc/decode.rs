@@ -14,10 +14,10 @@ use super::{CODEWORD_BITS, CodeRate};
 pub const ITERATIONS_MAX: usize = 40;
 
 /// Fewer words than these are faster one by one.
-const FEW: usize = 12;
-/// So many words of a batch may be left over, to be decoded later with others: the few that take
-/// many iterations would hold up all.
-const SPARE: usize = 8;
+const FEW: usize = 24;
+/// So many words of a batch are left over, to be decoded one by one: the few that take many
+/// iterations would hold up all.
+const SPARE: usize = 4;
 
 /// When the decoder stops.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -106,6 +106,12 @@ impl Decoder {
         self.word.decode(llrs, self.stopping)
     }
 
+    /// Decodes one codeword as [`Self::decode`] does, with its bits.
+    pub fn decode_into(&mut self, llrs: &[f32], decision: &mut Decision) {
+        decision.outcome = self.decode(llrs);
+        decision.bits.iter_mut().zip(self.word.bits()).for_each(|(out, bit)| *out = bit);
+    }
+
     /// The `count` first decided bits of the last codeword, in time order and as encoded (at rate
     /// 7/8 with the bits that are not sent).
     pub fn bits(&self, count: usize) -> impl Iterator<Item = u8> + '_ {
@@ -113,15 +119,14 @@ impl Decoder {
     }
 }
 
-/// Decoder of many codewords of one rate.
+/// Decoder of many codewords of one rate. Holds its working memory, so that decoding allocates
+/// nothing.
 #[derive(Clone, Debug)]
 pub struct BatchDecoder {
     rate: CodeRate,
     batch: Batch,
     single: Decoder,
     stopping: Stopping,
-    /// Words that have not been begun or were left over by a batch, last one first.
-    waiting: Vec<usize>,
 }
 
 impl BatchDecoder {
@@ -134,62 +139,38 @@ impl BatchDecoder {
     pub fn with_stopping(rate: CodeRate, stopping: Stopping) -> Self {
         let batch = Batch::new(rate, Vectors::widest());
         let single = Decoder::with_stopping(rate, stopping);
-        Self { rate, batch, single, stopping, waiting: Vec::new() }
+        Self { rate, batch, single, stopping }
     }
 
     /// Decodes one codeword for each of `decisions` from the log-likelihood ratios of their bits as
     /// sent, one word after the other (positive means 0, any common scale within a word). Missing
     /// values and values that are not numbers say nothing.
     pub fn decode(&mut self, llrs: &[f32], decisions: &mut [Decision]) {
-        let bits = self.rate.codeword_bits();
-        let word = |n: usize| {
-            let from = (n * bits).min(llrs.len());
-            &llrs[from..llrs.len().min(from + bits)]
-        };
-        let spare = if self.stopping.is_early() { SPARE } else { 0 };
-        let mut fresh = 0..decisions.len();
-        let mut late = std::mem::take(&mut self.waiting);
-        let mut chosen = [0; LANES];
-        let mut words: [&[f32]; LANES] = [&[]; LANES];
-        loop {
-            let mut used = 0;
-            if late.len() < LANES {
-                for n in fresh.by_ref().take(LANES) {
-                    chosen[used] = n;
-                    used += 1;
-                }
+        let mut words = llrs.chunks(self.rate.codeword_bits());
+        for decisions in decisions.chunks_mut(LANES) {
+            let words: [&[f32]; LANES] = std::array::from_fn(|n| match n < decisions.len() {
+                true => words.next().unwrap_or_default(),
+                false => &[],
+            });
+            let words = &words[..decisions.len()];
+            if words.len() < FEW {
+                let words = words.iter().zip(decisions);
+                words.for_each(|(word, decision)| self.single.decode_into(word, decision));
+            } else {
+                self.decode_batch(words, decisions);
             }
-            if used == 0 {
-                used = late.len().min(LANES);
-                let kept = late.len() - used;
-                chosen[..used].copy_from_slice(&late[kept..]);
-                late.truncate(kept);
-            }
-            if used == 0 {
-                break;
-            }
-            if used <= FEW {
-                for n in &chosen[..used] {
-                    let decision = &mut decisions[*n];
-                    decision.outcome = self.single.decode(word(*n));
-                    let bits = self.single.bits(CODEWORD_BITS);
-                    decision.bits.iter_mut().zip(bits).for_each(|(out, bit)| *out = bit);
-                }
-                continue;
-            }
-            for (slot, n) in words.iter_mut().zip(&chosen[..used]) {
-                *slot = word(*n);
-            }
-            let sink = |n: usize, outcome: Option<Outcome>, row: &[u8]| match outcome {
-                Some(outcome) => {
-                    let decision = &mut decisions[chosen[n]];
-                    decision.outcome = outcome;
-                    decision.bits.copy_from_slice(&row);
-                }
-                None => late.push(chosen[n]),
-            };
-            self.batch.decode(&words[..used], self.stopping, spare, sink);
         }
-        self.waiting = late;
+    }
+
+    fn decode_batch(&mut self, words: &[&[f32]], decisions: &mut [Decision]) {
+        let spare = if self.stopping.is_early() { SPARE } else { 0 };
+        self.batch.decode(words, self.stopping, spare, |n, outcome, bits| {
+            if let Some(outcome) = outcome {
+                decisions[n].outcome = outcome;
+                decisions[n].bits.copy_from_slice(bits);
+            } else {
+                self.single.decode_into(words[n], &mut decisions[n]);
+            }
+        });
     }
 }

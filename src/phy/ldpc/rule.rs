@@ -40,15 +40,20 @@ macro_rules! unrolled {
 /// One check of `D` bits (at most 16) in every lane: replaces its messages, and in `sums` what the
 /// old messages contributed by what the new ones contribute.
 ///
-/// The message to a bit has the sign and, less the offset, the least magnitude of all others.
+/// The message to a bit has the sign and, less the offset, the least magnitude of all others. With
+/// `FIRST` there are no old messages, whatever stands in their place.
 #[inline(always)]
-pub(super) fn exchange<const D: usize>(sums: &mut [Lanes; D], messages: &mut [Lanes; D]) {
+pub(super) fn exchange<const D: usize, const FIRST: bool>(
+    sums: &mut [Lanes; D],
+    messages: &mut [Lanes; D],
+) {
     for lane in 0..LANES {
         let mut inputs = [0_i8; D];
         let (mut least, mut second, mut signs) = (u8::MAX, u8::MAX, 0_i8);
         unrolled!(D, N, {
-            let input = sums[N].0[lane].saturating_sub(messages[N].0[lane]);
-            let magnitude = input.unsigned_abs();
+            let old = if FIRST { 0 } else { messages[N].0[lane] };
+            let input = sums[N].0[lane].saturating_sub(old);
+            let magnitude = magnitude(input);
             second = second.min(least.max(magnitude));
             least = least.min(magnitude);
             signs ^= input;
@@ -59,10 +64,16 @@ pub(super) fn exchange<const D: usize>(sums: &mut [Lanes; D], messages: &mut [La
         unrolled!(D, N, {
             let input = inputs[N];
             // Where two inputs share the least magnitude, the second is the same.
-            let magnitude = if input.unsigned_abs() == least { from_second } else { from_least };
-            let message = if (signs ^ input) < 0 { -magnitude } else { magnitude };
+            let certainty = if magnitude(input) == least { from_second } else { from_least };
+            let message = if (signs ^ input) < 0 { -certainty } else { certainty };
             messages[N].0[lane] = message;
             sums[N].0[lane] = input.saturating_add(message);
         });
     }
+}
+
+/// The magnitude, in a form that the compiler keeps as one vector instruction.
+#[inline(always)]
+fn magnitude(value: i8) -> u8 {
+    value.max(value.wrapping_neg()) as u8
 }

@@ -9,9 +9,16 @@ use super::schedule::{Layer, for_degree, layers};
 use super::vectors::{VectorLoop, Vectors};
 use super::{BLOCK_BITS, BLOCK_COLUMNS, CodeRate};
 
-/// Values of a block, repeated with period 42 so that any shift of them is a run of lanes.
+/// Room for a vector from any of the 42 rows on.
 const RING: usize = 2 * LANES;
-type Ring = [i8; RING];
+
+/// Values of a block with period 42, so that they can be read from any of them on.
+#[derive(Clone, Debug)]
+struct Ring {
+    values: [i8; RING],
+    /// Row of the block that stands first.
+    first: usize,
+}
 type Sums = [Ring; BLOCK_COLUMNS];
 
 /// Working memory for one word.
@@ -30,14 +37,13 @@ impl Word {
     pub(super) fn new(rate: CodeRate, vectors: Vectors) -> Self {
         let layers = layers(rate);
         let blocks = layers.iter().map(|layer| layer.degree).sum();
-        let sums = [[0; RING]; BLOCK_COLUMNS];
+        let sums = std::array::from_fn(|_| Ring { values: [0; RING], first: 0 });
         Self { rate, vectors, layers, sums, messages: vec![Lanes::ZERO; blocks] }
     }
 
     /// Decodes a word from its soft values as sent.
     pub(super) fn decode(&mut self, llrs: &[f32], stopping: Stopping) -> Outcome {
         self.vectors.run(Load { rate: self.rate, llrs, sums: &mut self.sums });
-        self.messages.fill(Lanes::ZERO);
         let mut iterations = 0;
         loop {
             let is_last = iterations == stopping.iterations_max();
@@ -47,24 +53,26 @@ impl Word {
                     return Outcome { converged, iterations };
                 }
             }
-            self.iterate();
+            if iterations == 0 { self.iterate::<true>() } else { self.iterate::<false>() }
             iterations += 1;
         }
     }
 
     /// The decided bits.
     pub(super) fn bits(&self) -> impl Iterator<Item = u8> + '_ {
-        let sums = self.sums.iter().flat_map(|ring| &ring[..BLOCK_BITS]);
-        sums.map(|sum| u8::from(*sum < 0))
+        self.sums.iter().flat_map(|ring| {
+            let start = BLOCK_BITS - ring.first;
+            ring.values[start..start + BLOCK_BITS].iter().map(|sum| u8::from(*sum < 0))
+        })
     }
 
-    /// Updates all checks, layer by layer.
-    fn iterate(&mut self) {
+    /// Updates all checks, layer by layer; in the first iteration without old messages.
+    fn iterate<const FIRST: bool>(&mut self) {
         let (vectors, sums) = (self.vectors, &mut self.sums);
         let mut messages = &mut self.messages[..];
         for Layer { degree, blocks, .. } in &self.layers {
             let own = messages.split_off_mut(..blocks.len()).unwrap_or_default();
-            for_degree!(*degree, D => vectors.run(Update::<D> { blocks, sums, messages: own }));
+            for_degree!(*degree, D => vectors.run(Update::<D, FIRST> { blocks, sums, messages: own }));
         }
     }
 
@@ -93,7 +101,7 @@ impl VectorLoop for Load<'_> {
             let mut lanes = [0; LANES];
             lanes[..BLOCK_BITS].copy_from_slice(block);
             lanes[BLOCK_BITS..].copy_from_slice(&block[..LANES - BLOCK_BITS]);
-            *ring = closed(&Lanes(lanes));
+            ring.put(&Lanes(lanes), 0);
         }
     }
 }
@@ -112,14 +120,14 @@ impl VectorLoop for IsCodeword<'_> {
         let mut least = u8::MAX;
         for ring in self.sums {
             for lane in 0..LANES {
-                least = least.min(ring[lane] as u8);
+                least = least.min(ring.values[lane] as u8);
             }
         }
         let mut failing = [0_i8; LANES];
         for layer in self.layers {
             let mut parity = [0_i8; LANES];
             for (column, shift) in &layer.blocks {
-                let turned = turned(&self.sums[*column], *shift);
+                let turned = self.sums[*column].from(*shift);
                 for lane in 0..LANES {
                     parity[lane] ^= turned.0[lane];
                 }
@@ -134,13 +142,13 @@ impl VectorLoop for IsCodeword<'_> {
 }
 
 /// Updates all checks of a layer of degree `D`.
-struct Update<'a, const D: usize> {
+struct Update<'a, const D: usize, const FIRST: bool> {
     blocks: &'a [(usize, usize)],
     sums: &'a mut Sums,
     messages: &'a mut [Lanes],
 }
 
-impl<const D: usize> VectorLoop for Update<'_, D> {
+impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
     type Output = ();
 
     #[inline(always)]
@@ -152,32 +160,32 @@ impl<const D: usize> VectorLoop for Update<'_, D> {
         };
         let mut own = [Lanes::ZERO; D];
         for (own, (column, shift)) in own.iter_mut().zip(blocks) {
-            *own = turned(&self.sums[column % BLOCK_COLUMNS], *shift);
+            *own = self.sums[column % BLOCK_COLUMNS].from(*shift);
         }
-        exchange(&mut own, messages);
+        exchange::<D, FIRST>(&mut own, messages);
         for (own, (column, shift)) in own.iter().zip(blocks) {
-            let back = turned(&closed(own), (BLOCK_BITS - shift) % BLOCK_BITS);
-            self.sums[column % BLOCK_COLUMNS] = closed(&back);
+            self.sums[column % BLOCK_COLUMNS].put(own, *shift);
         }
     }
 }
 
-/// Lane `r` of the result is lane `(r + shift) mod 42` of the ring; shifts from 0 to 41.
-#[inline(always)]
-fn turned(ring: &Ring, shift: usize) -> Lanes {
-    let mut lanes = Lanes::ZERO;
-    let from = shift % LANES;
-    lanes.0.copy_from_slice(&ring[from..from + LANES]);
-    lanes
-}
+impl Ring {
+    /// The values from `row` on, around the block; rows from 0 to 41.
+    #[inline(always)]
+    fn from(&self, row: usize) -> Lanes {
+        let back = if row < self.first { BLOCK_BITS } else { 0 };
+        // The remainder, which changes nothing, shows the compiler that the run is within the ring.
+        let start = (row + back - self.first) % LANES;
+        let mut lanes = Lanes::ZERO;
+        lanes.0.copy_from_slice(&self.values[start..start + LANES]);
+        lanes
+    }
 
-/// The ring of lanes that repeat with period 42.
-#[inline(always)]
-fn closed(Lanes(lanes): &Lanes) -> Ring {
-    let mut ring = [0; RING];
-    ring[2 * BLOCK_BITS..2 * BLOCK_BITS + RING - 2 * BLOCK_BITS]
-        .copy_from_slice(&lanes[..RING - 2 * BLOCK_BITS]);
-    ring[..LANES].copy_from_slice(lanes);
-    ring[BLOCK_BITS..BLOCK_BITS + LANES].copy_from_slice(lanes);
-    ring
+    /// Replaces the values by those from `row` on.
+    #[inline(always)]
+    fn put(&mut self, lanes: &Lanes, row: usize) {
+        self.values[..LANES].copy_from_slice(&lanes.0);
+        self.values[BLOCK_BITS..BLOCK_BITS + LANES].copy_from_slice(&lanes.0);
+        self.first = row;
+    }
 }
