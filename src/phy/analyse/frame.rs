@@ -15,6 +15,7 @@ use super::super::payload::{self, PayloadSizes};
 use super::super::receiver::{FrameState, Pass};
 use super::super::recording::narrow;
 use super::super::sync::{self, Candidate};
+use super::super::workers::Alone;
 use super::Bench;
 use super::expected::{Expected, Format};
 
@@ -253,7 +254,7 @@ impl Received {
         for z in &self.symbols {
             layout.constellation.demap_soft(*z, variance, &mut llrs);
         }
-        let Ok(mut decoded) = payload::decode_announced(header, &llrs) else { return };
+        let Ok(mut decoded) = payload::decode_announced(header, &llrs, &Alone) else { return };
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
             // Nothing sent is known, but every codeword is valid: what was decoded was sent.

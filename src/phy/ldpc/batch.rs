@@ -82,7 +82,11 @@ impl Batch {
                     self.vectors.run(Settle { lanes: closed, sums: &mut self.sums });
                 }
             }
-            if iterations == 0 { self.iterate::<true>() } else { self.iterate::<false>() }
+            if iterations == 0 {
+                self.iterate::<true>()
+            } else {
+                self.iterate::<false>()
+            }
             iterations += 1;
         }
     }

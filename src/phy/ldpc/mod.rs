@@ -14,9 +14,9 @@ mod transpose;
 mod vectors;
 mod word;
 
-pub(crate) use quantise::KNOWN_ZERO;
 pub use decode::{BatchDecoder, Decision, Decoder, ITERATIONS_MAX, Outcome, Stopping};
 pub use encode::encode;
+pub(crate) use quantise::KNOWN_ZERO;
 pub use tables::{BLOCK_BITS, BLOCK_COLUMNS};
 
 /// Bits of a codeword before puncturing.
@@ -74,14 +74,14 @@ impl CodeRate {
     }
 
     /// Positions in the encoded word of the bits that are sent, in time order.
-    pub fn sent_positions(self) -> impl Iterator<Item = usize> {
+    pub(crate) fn sent_positions(self) -> impl Iterator<Item = usize> {
         let parity_start = self.information_bits();
         let left_out = CODEWORD_BITS - self.codeword_bits();
         (0..parity_start).chain(parity_start + left_out..CODEWORD_BITS)
     }
 
     /// Base matrix: one row per block of 42 parity checks.
-    pub const fn shifts(self) -> &'static [tables::BlockRow] {
+    pub(crate) const fn shifts(self) -> &'static [tables::BlockRow] {
         match self {
             Self::Half => &tables::HALF,
             Self::FiveEighths => &tables::FIVE_EIGHTHS,

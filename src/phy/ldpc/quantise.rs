@@ -72,3 +72,65 @@ fn scale(typical: f32, llrs: &[f32]) -> f32 {
     }
     if count == 0 { 1.0 } else { typical / f32::from_bits((sum / count) << DROPPED) }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn quantised(rate: CodeRate, llrs: &[f32]) -> [i8; ROW] {
+        let mut row = [99; ROW];
+        quantise(rate, llrs, &mut row);
+        row
+    }
+
+    /// Equal magnitudes become the typical one, whatever their size.
+    #[test]
+    fn the_typical_magnitude_is_the_same_at_any_scale() {
+        for rate in CodeRate::ALL {
+            for scale in [1e-30, 1e-3, 1.0, 1e7] {
+                let row = quantised(rate, &vec![-scale; rate.codeword_bits()]);
+                let expected = -typical(rate).round() as i8;
+                // The logarithm has 13 bits behind the point and the typical value may be a half.
+                assert!(rate.sent_positions().all(|n| (row[n] - expected).abs() <= 1), "{rate}");
+            }
+        }
+    }
+
+    #[test]
+    fn extreme_values_have_their_meaning() {
+        let row = quantised(
+            CodeRate::Half,
+            &[1.0, -1.0, f32::NAN, -0.0, f32::INFINITY, -KNOWN_ZERO, 9e7],
+        );
+        assert_eq!(row[2..7], [0, 0, 127, -127, 23]);
+        assert_eq!(row[0], -row[1]);
+        assert!(row[7..].iter().all(|value| *value == 0), "missing values say nothing");
+        let certain = quantised(CodeRate::Half, &[f32::MAX; 700]);
+        assert!(certain[..672].iter().all(|value| *value == 127));
+        let tiny = quantised(CodeRate::Half, &[f32::from_bits(1); 672]);
+        assert!(tiny[..672].iter().all(|value| *value > 0));
+    }
+
+    #[test]
+    fn bits_that_are_not_sent_say_nothing() {
+        let row = quantised(CodeRate::SevenEighths, &[1.0; 624]);
+        let silent: Vec<usize> = (0..672).filter(|n| row[*n] == 0).collect();
+        assert_eq!(silent, (546..594).collect::<Vec<_>>());
+    }
+
+    #[test]
+    fn rounding_is_to_the_nearest() {
+        for (value, expected) in [
+            (0.4, 0),
+            (0.6, 1),
+            (-0.6, -1),
+            (22.4, 22),
+            (22.6, 23),
+            (1e30, 23),
+            (-1e30, -23),
+            (f32::NAN, 0),
+        ] {
+            assert_eq!(rounded(value, 23.0), expected, "{value}");
+        }
+    }
+}

@@ -77,3 +77,60 @@ pub(super) fn exchange<const D: usize, const FIRST: bool>(
 fn magnitude(value: i8) -> u8 {
     value.max(value.wrapping_neg()) as u8
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phy::ldpc::{BLOCK_COLUMNS, CodeRate};
+    use crate::phy::testing::Noise;
+
+    /// The bounds that the constants' descriptions claim.
+    #[test]
+    fn sums_cannot_saturate() {
+        for rate in CodeRate::ALL {
+            let checks = |column: usize| rate.shifts().iter().filter(move |row| row[column] >= 0);
+            let most = (0..BLOCK_COLUMNS).map(|column| checks(column).count()).max().unwrap_or(0);
+            let bound = usize::from(CHANNEL_MAX.unsigned_abs())
+                + most * usize::from(MESSAGE_MAX.unsigned_abs());
+            assert!(bound <= 127, "{rate}: {bound}");
+        }
+    }
+
+    /// Naive reference: the rule in words, in wide integers.
+    fn check_exchange<const D: usize, const FIRST: bool>(noise: &mut Noise) {
+        let mut lanes = |span: u64| {
+            Lanes(std::array::from_fn(|_| (noise.next_u64() % (2 * span + 1)) as i8 - span as i8))
+        };
+        let old_sums: [Lanes; D] = std::array::from_fn(|_| lanes(127));
+        let old: [Lanes; D] = std::array::from_fn(|_| lanes(26));
+        let (mut sums, mut messages) = (old_sums, old);
+        exchange::<D, FIRST>(&mut sums, &mut messages);
+        for lane in 0..LANES {
+            let input = |n: usize| {
+                let old = if FIRST { 0 } else { i32::from(old[n].0[lane]) };
+                (i32::from(old_sums[n].0[lane]) - old).clamp(-128, 127)
+            };
+            for n in 0..D {
+                let others = || (0..D).filter(move |other| *other != n).map(input);
+                let least = others().map(i32::abs).min().unwrap_or(0);
+                let negative = others().filter(|input| *input < 0).count() % 2 == 1;
+                let certainty = (least - 1).clamp(0, 26);
+                let message = if negative { -certainty } else { certainty };
+                assert_eq!(i32::from(messages[n].0[lane]), message);
+                let sum = (input(n) + message).clamp(-128, 127);
+                assert_eq!(i32::from(sums[n].0[lane]), sum);
+            }
+        }
+    }
+
+    #[test]
+    fn exchange_follows_the_rule_in_words() {
+        let mut noise = Noise::new(26);
+        for _ in 0..20 {
+            check_exchange::<5, false>(&mut noise);
+            check_exchange::<8, true>(&mut noise);
+            check_exchange::<14, true>(&mut noise);
+            check_exchange::<16, false>(&mut noise);
+        }
+    }
+}

@@ -10,7 +10,7 @@ pub const BLOCK_BITS: usize = 42;
 pub const BLOCK_COLUMNS: usize = 16;
 
 /// Shifts of one row of blocks.
-pub type BlockRow = [i8; BLOCK_COLUMNS];
+pub(crate) type BlockRow = [i8; BLOCK_COLUMNS];
 
 /// Rate 1/2.
 #[rustfmt::skip]

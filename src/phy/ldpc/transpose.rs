@@ -80,3 +80,30 @@ fn swap<const DISTANCE: usize>(tile: &mut Tile, low: u64) {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phy::ldpc::rule::LANES;
+    use crate::phy::testing::Noise;
+
+    #[test]
+    fn every_value_goes_to_its_lane_and_its_sign_comes_back() {
+        let mut noise = Noise::new(64);
+        let mut lanes = vec![Lanes::ZERO; ROW];
+        let rows: Vec<[[i8; ROW]; GROUP]> = (0..LANES / GROUP)
+            .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| noise.next_u64() as i8)))
+            .collect();
+        for (group, rows) in rows.iter().enumerate() {
+            to_lanes(rows, &mut lanes, group);
+        }
+        for (group, rows) in rows.iter().enumerate() {
+            let mut signs = [[9; ROW]; GROUP];
+            from_lanes(&lanes, group, &mut signs);
+            for (w, (row, signs)) in rows.iter().zip(&signs).enumerate() {
+                assert!((0..ROW).all(|n| lanes[n].0[GROUP * group + w] == row[n]));
+                assert!(row.iter().zip(signs).all(|(value, sign)| *sign == u8::from(*value < 0)));
+            }
+        }
+    }
+}

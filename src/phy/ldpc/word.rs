@@ -53,7 +53,11 @@ impl Word {
                     return Outcome { converged, iterations };
                 }
             }
-            if iterations == 0 { self.iterate::<true>() } else { self.iterate::<false>() }
+            if iterations == 0 {
+                self.iterate::<true>()
+            } else {
+                self.iterate::<false>()
+            }
             iterations += 1;
         }
     }
