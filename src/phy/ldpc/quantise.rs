@@ -10,15 +10,19 @@ const CERTAIN: i8 = i8::MAX;
 /// Positions of a row: those of a word rounded up to whole tiles of the transposition.
 pub(super) const ROW: usize = CODEWORD_BITS.next_multiple_of(64);
 
-/// Typical magnitude of a word's soft values in steps.
-const fn typical(rate: CodeRate) -> f32 {
-    match rate {
-        CodeRate::Half => 6.0,
-        CodeRate::FiveEighths => 9.0,
-        CodeRate::ThreeQuarters => 12.5,
-        CodeRate::ThirteenSixteenths => 16.5,
-        CodeRate::SevenEighths => 22.5,
-    }
+/// Typical magnitude in steps of the soft values of a word of which so many bits are certain.
+///
+/// Near the least SNR at which a code works, the log-likelihood ratios are the larger the higher its
+/// rate; this makes a step about 0.4 of theirs there, whatever their given scale. Fitted to own
+/// measurement, 20,000 words for each rate with BPSK and 4000 with 64-QAM, header and MCS 1 apart: the
+/// best values are 6, 9, 12.5, 16.5 and 22 for the five rates, and 5 for both.
+#[inline(always)]
+fn typical(rate: CodeRate, certain: usize) -> f32 {
+    let information = rate.information_bits().saturating_sub(certain) as f32;
+    let sent = rate.codeword_bits().saturating_sub(certain) as f32;
+    // The rate of what remains of the code when certain bits are left out.
+    let left = information / sent.max(1.0);
+    (8.8 * left / (1.0 - left).sqrt()).max(5.0)
 }
 
 /// Writes the soft values of a word in the order of the encoded word to `row`; missing ones and those
@@ -26,7 +30,7 @@ const fn typical(rate: CodeRate) -> f32 {
 #[inline(always)]
 pub(super) fn quantise(rate: CodeRate, llrs: &[f32], row: &mut [i8; ROW]) {
     let llrs = &llrs[..llrs.len().min(rate.codeword_bits())];
-    let scale = scale(typical(rate), llrs);
+    let scale = scale(rate, llrs);
     let (information, parity) = llrs.split_at(llrs.len().min(rate.information_bits()));
     let left_out = CODEWORD_BITS - rate.codeword_bits();
     row.fill(0);
@@ -53,24 +57,27 @@ fn rounded(value: f32, limit: f32) -> i8 {
     (value + ONES).to_bits() as i8
 }
 
-/// The factor that brings the geometric mean of the magnitudes to `typical`; certainties and missing
-/// values do not count.
+/// The factor that brings the geometric mean of the magnitudes to the typical one; certainties and
+/// missing values do not count.
 ///
 /// The geometric mean stands for the uncertain values, which matter, more than for the largest.
 /// Logarithms are taken from the number format: the exponent, and linear between powers of two.
 #[inline(always)]
-fn scale(typical: f32, llrs: &[f32]) -> f32 {
-    const ONE_BITS: u32 = KNOWN_ZERO.to_bits();
+fn scale(rate: CodeRate, llrs: &[f32]) -> f32 {
+    const CERTAIN_BITS: u32 = KNOWN_ZERO.to_bits();
+    const INFINITE_BITS: u32 = f32::INFINITY.to_bits();
     // The lowest bits are dropped so that the sum of a word's logarithms fits.
     const DROPPED: u32 = 10;
-    let (mut sum, mut count) = (0_u32, 0_u32);
+    let (mut sum, mut count, mut certain) = (0_u32, 0_u32, 0_u32);
     for llr in llrs {
         let bits = llr.abs().to_bits();
-        let counts = bits != 0 && bits < ONE_BITS;
+        let counts = bits != 0 && bits < CERTAIN_BITS;
         sum += if counts { bits >> DROPPED } else { 0 };
         count += u32::from(counts);
+        certain += u32::from((CERTAIN_BITS..=INFINITE_BITS).contains(&bits));
     }
-    if count == 0 { 1.0 } else { typical / f32::from_bits((sum / count) << DROPPED) }
+    let mean = f32::from_bits((sum / count.max(1)) << DROPPED);
+    if count == 0 { 1.0 } else { typical(rate, certain as usize) / mean }
 }
 
 #[cfg(test)]
@@ -89,7 +96,7 @@ mod tests {
         for rate in CodeRate::ALL {
             for scale in [1e-30, 1e-3, 1.0, 1e7] {
                 let row = quantised(rate, &vec![-scale; rate.codeword_bits()]);
-                let expected = -typical(rate).round() as i8;
+                let expected = -typical(rate, 0).round() as i8;
                 // The logarithm has 13 bits behind the point and the typical value may be a half.
                 assert!(rate.sent_positions().all(|n| (row[n] - expected).abs() <= 1), "{rate}");
             }

@@ -99,7 +99,8 @@ mod tests {
     /// Naive reference: the rule in words, in wide integers.
     fn check_exchange<const D: usize, const FIRST: bool>(noise: &mut Noise) {
         let mut lanes = |span: u64| {
-            Lanes(std::array::from_fn(|_| (noise.next_u64() % (2 * span + 1)) as i8 - span as i8))
+            let value = |random: u64| ((random % (2 * span + 1)) as i64 - span as i64) as i8;
+            Lanes(std::array::from_fn(|_| value(noise.next_u64())))
         };
         let old_sums: [Lanes; D] = std::array::from_fn(|_| lanes(127));
         let old: [Lanes; D] = std::array::from_fn(|_| lanes(26));

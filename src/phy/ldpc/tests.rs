@@ -192,10 +192,10 @@ fn decoded(rate: CodeRate, stopping: Stopping, llrs: &[f32]) -> Vec<Decision> {
 }
 
 /// The production decoder with 0.2 dB more fails in no more words than the reference does, over the
-/// same noise. Of 1500 words the reference fails in some 15; the decoder, which is as good, then in
-/// some 6; one that needed 0.4 dB more would fail in some 40.
+/// same noise. Of 2500 words the reference fails in some 25; a decoder that is as good, then in
+/// some 10; one that needed 0.4 dB more would fail in some 60.
 fn check_loss(rate: CodeRate) {
-    const WORDS: usize = 1500;
+    const WORDS: usize = 2500;
     let (information, es_n0_db) = (rate.information_bits(), REFERENCE_ES_N0_DB[rate as usize]);
     let mut reference = SumProduct::new(rate);
     let (sent, llrs) = noisy_words(rate, es_n0_db, WORDS, 672);
@@ -210,8 +210,10 @@ fn check_loss(rate: CodeRate) {
     let (sent, llrs) = noisy_words(rate, es_n0_db + 0.2, WORDS, 672);
     let decisions = decoded(rate, Stopping::default(), &llrs);
     let pairs = sent.chunks(information).zip(&decisions);
-    let errors = pairs.filter(|(sent, found)| found.bits()[..information] != **sent).count();
-    assert!(reference_errors >= 8, "rate {rate}: {reference_errors} are too few to compare");
+    let errors = pairs
+        .filter(|(sent, found)| !found.outcome.converged || found.bits()[..information] != **sent);
+    let errors = errors.count();
+    assert!(reference_errors >= 12, "rate {rate}: {reference_errors} are too few to compare");
     assert!(errors <= reference_errors, "rate {rate}: {errors}, reference {reference_errors}");
 }
 
@@ -401,13 +403,13 @@ fn an_undecided_word_has_not_converged() {
 }
 
 /// Certain bits and missing ones beside ordinary ones: half of the information is known, a tenth of
-/// the rest is missing, and what is left decodes far below the code's threshold.
+/// the rest is missing. At this noise the reference decodes all of 1000 such words.
 #[test]
-fn certain_and_missing_values_help_and_do_not_hurt() {
+fn certain_and_missing_values_have_their_weight() {
     let (rate, mut noise) = (CodeRate::Half, Noise::new(8));
     let mut decoder = Decoder::new(rate);
     for _ in 0..200 {
-        let (word, mut llrs) = noisy_word(rate, -2.0, &mut noise);
+        let (word, mut llrs) = noisy_word(rate, -1.0, &mut noise);
         for n in 0..168 {
             llrs[n] = if word[n] == 0 { KNOWN_ZERO } else { f32::NEG_INFINITY };
         }
