@@ -191,8 +191,8 @@ impl VectorLoop for Undecided<'_> {
     fn run(self) -> Lanes {
         let mut least = [u8::MAX; LANES];
         for sum in &self.sums[..CODEWORD_BITS] {
-            for lane in 0..LANES {
-                least[lane] = least[lane].min(sum.0[lane] as u8);
+            for (least, sum) in least.iter_mut().zip(&sum.0) {
+                *least = (*least).min(*sum as u8);
             }
         }
         Lanes(least.map(|least| if least == 0 { -1 } else { 0 }))
@@ -213,16 +213,11 @@ impl<const D: usize> VectorLoop for Parity<'_, D> {
     fn run(self) {
         let mut failing = *self.failing;
         for positions in self.positions.as_chunks::<D>().0 {
-            let mut parity = [0_i8; LANES];
+            let mut parity = Lanes::ZERO;
             for position in positions {
-                let sum = &self.sums[usize::from(*position) % SUMS];
-                for lane in 0..LANES {
-                    parity[lane] ^= sum.0[lane];
-                }
+                parity.toggle(&self.sums[usize::from(*position) % SUMS]);
             }
-            for lane in 0..LANES {
-                failing.0[lane] |= parity[lane];
-            }
+            failing.join(&parity);
         }
         *self.failing = failing;
     }

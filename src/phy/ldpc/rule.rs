@@ -13,6 +13,18 @@ pub(super) struct Lanes(pub(super) [i8; LANES]);
 
 impl Lanes {
     pub(super) const ZERO: Self = Self([0; LANES]);
+
+    /// Adds `other` bit by bit, modulo 2: the sign becomes that of the product.
+    #[inline(always)]
+    pub(super) fn toggle(&mut self, other: &Self) {
+        self.0.iter_mut().zip(&other.0).for_each(|(own, other)| *own ^= other);
+    }
+
+    /// Joins the bits: the sign becomes negative where either is.
+    #[inline(always)]
+    pub(super) fn join(&mut self, other: &Self) {
+        self.0.iter_mut().zip(&other.0).for_each(|(own, other)| *own |= other);
+    }
 }
 
 /// Largest magnitude of a soft value that is not certain. A last parity bit is in one check only,

@@ -72,8 +72,8 @@ fn swap<const DISTANCE: usize>(tile: &mut Tile, low: u64) {
     let bits = 8 * DISTANCE as u32;
     for w in 0..8 {
         if w & DISTANCE == 0 {
-            for g in 0..8 {
-                let (a, b) = (tile[w][g], tile[w + DISTANCE][g]);
+            let (upper, lower) = (tile[w], tile[w + DISTANCE]);
+            for (g, (a, b)) in upper.into_iter().zip(lower).enumerate() {
                 tile[w][g] = a & low | b << bits & !low;
                 tile[w + DISTANCE][g] = a >> bits & low | b & !low;
             }

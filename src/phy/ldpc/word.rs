@@ -123,24 +123,18 @@ impl VectorLoop for IsCodeword<'_> {
     fn run(self) -> bool {
         let mut least = u8::MAX;
         for ring in self.sums {
-            for lane in 0..LANES {
-                least = least.min(ring.values[lane] as u8);
-            }
+            let values = ring.values[..LANES].iter();
+            least = values.fold(least, |least, value| least.min(*value as u8));
         }
-        let mut failing = [0_i8; LANES];
+        let mut failing = Lanes::ZERO;
         for layer in self.layers {
-            let mut parity = [0_i8; LANES];
+            let mut parity = Lanes::ZERO;
             for (column, shift) in &layer.blocks {
-                let turned = self.sums[*column].from(*shift);
-                for lane in 0..LANES {
-                    parity[lane] ^= turned.0[lane];
-                }
+                parity.toggle(&self.sums[*column].from(*shift));
             }
-            for lane in 0..LANES {
-                failing[lane] |= parity[lane];
-            }
+            failing.join(&parity);
         }
-        let any = failing.iter().fold(0, |any, failing| any | failing);
+        let any = failing.0.iter().fold(0, |any, failing| any | failing);
         least != 0 && any >= 0
     }
 }

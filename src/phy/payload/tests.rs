@@ -8,7 +8,7 @@ use super::*;
 use crate::phy::constellation::Constellation;
 use crate::phy::header::{Header, payload_scrambler};
 use crate::phy::testing::{Noise, ReferenceBits, noise_variance, read, reference_file};
-use crate::phy::workers::Alone;
+use crate::phy::workers::{Alone, Task, Workers};
 
 #[derive(Deserialize)]
 struct Example {
@@ -260,5 +260,29 @@ fn the_longest_payload_comes_back() {
         let soft: Vec<f32> = coded.iter().map(|bit| 1.0 - 2.0 * f32::from(*bit)).collect();
         let decoded = decode(mcs, psdu.len(), SEED, &soft, &Alone).expect("enough bits");
         assert!(decoded.psdu == psdu, "MCS {mcs}");
+    }
+}
+
+/// Does the last task first.
+struct Backwards;
+
+impl Workers for Backwards {
+    fn run<'a>(&self, tasks: Vec<Task<'a>>) {
+        tasks.into_iter().rev().for_each(|task| task());
+    }
+}
+
+/// Payloads of several parts, with a short last one, over noise that leaves failed codewords.
+#[test]
+fn it_does_not_matter_who_decodes_which_part() {
+    let mut noise = Noise::new(4);
+    for (name, es_n0_db) in [("1", -3.2), ("4", 1.8), ("9.1", 6.7)] {
+        let mcs = mcs(name);
+        let psdu: Vec<u8> = (0..90_001).map(|_| noise.next_u64() as u8).collect();
+        let coded = encode(mcs, &psdu, &mut payload_scrambler(SEED));
+        let (soft, _) = received(mcs, &coded, es_n0_db, &mut noise);
+        let alone = decode(mcs, psdu.len(), SEED, &soft, &Alone).expect("enough bits");
+        assert!(alone.codewords_failed > 0 && alone.codewords_failed < alone.codewords / 10);
+        assert_eq!(decode(mcs, psdu.len(), SEED, &soft, &Backwards), Ok(alone));
     }
 }
