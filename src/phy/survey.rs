@@ -191,7 +191,8 @@ fn stretches(
     let span = (span.round() as usize).max(1);
     let shift = (pass.lag as f64 / CHUNK as f64).round() as usize;
     if chips <= CHIPS_SEARCHED_WHOLE {
-        return Vec::from([0..chips + 1]);
+        let whole = 0..chips + 1;
+        return vec![whole];
     }
     let mut window = Window::default();
     let shares: Vec<f64> = (0..sums.len())

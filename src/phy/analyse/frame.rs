@@ -341,11 +341,9 @@ impl Received {
         // Where distortion adds to the noise that the preamble showed, the decisions tell.
         let by_decision = self.errors_by_decision.mean_square().unwrap_or(0.0);
         let variance = tuned.noise_variance().max(by_decision as f32);
-        let mut llrs = Vec::with_capacity(layout.coded_bits());
-        for z in &self.reception.symbols {
-            layout.constellation.demap_soft(*z, variance, &mut llrs);
-        }
-        let Ok(mut decoded) = payload::decode_announced(header, &llrs) else { return };
+        let llrs = soft_values(&self.reception, layout.constellation, variance, errand.workers);
+        let decoded = payload::decode_announced(header, &llrs, errand.workers);
+        let Ok(mut decoded) = decoded else { return };
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
         let expected = errand.expected;
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
@@ -366,6 +364,26 @@ impl Received {
         }
         self.psdu = Some(decoded.psdu);
     }
+}
+
+/// Log-likelihood ratios of all data bits.
+fn soft_values(
+    reception: &Reception,
+    constellation: Constellation,
+    variance: f32,
+    workers: &dyn Workers,
+) -> Vec<f32> {
+    let per_symbol = constellation.bits_per_symbol();
+    let mut llrs = vec![0.0; reception.symbols.len() * per_symbol];
+    on_chunks(workers, &mut llrs, 32 * DATA_SYMBOLS_PER_BLOCK * per_symbol, |first, llrs| {
+        let mut part = Vec::with_capacity(llrs.len());
+        let symbols = &reception.symbols[first / per_symbol..];
+        for z in &symbols[..llrs.len() / per_symbol] {
+            constellation.demap_soft(*z, variance, &mut part);
+        }
+        llrs.copy_from_slice(&part);
+    });
+    llrs
 }
 
 /// Symbols that count for the EVM: those of the ramp are left out.
