@@ -10,13 +10,14 @@
 use std::hint::black_box;
 
 use beamwarden::beam::search::{BeamPair, Probe, SearchSpace, Sides, StrategyKind};
-use beamwarden::phy::analyse::{AnalysisConfig, Expected, analyse};
-use beamwarden::phy::frame::{Frame, FrameSpec, build};
+use beamwarden::phy::analyse::{AnalysisConfig, Expected, analyse, analyse_with};
+use beamwarden::phy::frame::{Frame, FrameKind, FrameSpec, build};
 use beamwarden::phy::probe::{ProbeConfig, probe};
 use beamwarden::phy::recording::Recording;
 use beamwarden::phy::stages::Stages;
 use beamwarden::phy::waveform::{ShapeConfig, shape};
-use beamwarden::phy::workers::Alone;
+use beamwarden::phy::workers::{Alone, Workers};
+use beamwarden::threads::Cores;
 use criterion::{Criterion, criterion_group, criterion_main};
 use num_complex::Complex32;
 use rustfft::FftPlanner;
@@ -25,6 +26,8 @@ use rustfft::FftPlanner;
 const SAMPLE_RATE_HZ: f64 = 7.04e9;
 /// Length of the transforms in the floor.
 const FFT_POINTS: usize = 512;
+/// Data blocks of the long frame: a million chips in all.
+const LONG_BLOCKS: usize = 1946;
 
 fn frame(name: &str) -> Frame {
     build(&FrameSpec::parse(name).expect("a known name")).expect("a frame with a name can be built")
@@ -33,8 +36,8 @@ fn frame(name: &str) -> Frame {
 /// A million chips of QPSK without code.
 fn long_frame() -> Frame {
     let mut spec = FrameSpec::parse("qpsk uncoded").expect("a known name");
-    if let beamwarden::phy::frame::FrameKind::Uncoded { blocks, .. } = &mut spec.kind {
-        *blocks = 1946;
+    if let FrameKind::Uncoded { blocks, .. } = &mut spec.kind {
+        *blocks = LONG_BLOCKS;
     }
     build(&spec).expect("a sound frame")
 }
@@ -109,25 +112,33 @@ fn chain(criterion: &mut Criterion) {
         bencher.iter(|| shape(black_box(&uncoded.chips), &config));
     });
     group.finish();
-    let analyse_s = best_of(|| {
-        let _ = black_box(analyse(black_box(&recording), &Expected::frame(&uncoded), &config));
+    report(&uncoded, recording, &mut floor);
+}
+
+/// Every stage and the whole, on one thread and on all cores, as ratios to the floor of the same run.
+fn report(frame: &Frame, recording: Recording<'_>, floor: &mut impl FnMut()) {
+    let symbols = frame.chips.len() as f64;
+    let floor_s = best_of(&mut *floor);
+    println!("FFT floor over {} samples: {:.2} ms", recording.samples.len(), floor_s * 1e3);
+    let line = |name: &str, seconds: f64| {
+        let (rate, ratio) = (symbols / seconds / 1e6, seconds / floor_s);
+        println!("{name:>24}: {rate:8.1} Msymbol/s, {ratio:5.2} times the floor");
+    };
+    let config = AnalysisConfig::default();
+    let expected = Expected::frame(frame);
+    let everybody: [(&str, &dyn Workers); 2] = [("one thread", &Alone), ("all cores", &Cores)];
+    let whole = everybody.map(|(name, workers)| {
+        let stages = Stages::new(recording, frame, workers).expect("sound input");
+        println!("{name}:");
+        let found = stages.each(workers, |stage, work| line(stage, best_of(work)));
+        found.expect("the frame is in its capture");
+        let seconds = best_of(|| {
+            let _ = black_box(analyse_with(workers, &recording, &expected, &config));
+        });
+        line("whole analysis", seconds);
+        seconds
     });
-    let floor_s = best_of(&mut floor);
-    let stages = Stages::new(recording, &uncoded, &Alone).expect("sound input");
-    let symbols = uncoded.chips.len() as f64;
-    let _ = stages.each(&Alone, |name, work| {
-        let seconds = best_of(work);
-        println!(
-            "{name:>16}: {:6.2} ns a symbol, {:5.2} times the floor",
-            seconds / symbols * 1e9,
-            seconds / floor_s
-        );
-    });
-    println!(
-        "analyse qpsk uncoded: {:.1} times the FFT floor, {:.1} Msymbol/s",
-        analyse_s / floor_s,
-        uncoded.chips.len() as f64 / analyse_s / 1e6
-    );
+    println!("all cores do {:.2} times the work of one thread", whole[0] / whole[1]);
 }
 
 /// The shortest of ten times: what else the machine does only ever adds.
