@@ -83,7 +83,7 @@ pub(crate) struct Equaliser {
     factors: Vec<Complex32>,
     /// Response at each of the input's frequencies: what unit chips become.
     response: Vec<Complex32>,
-    /// The same behind the matched filter.
+    /// The channel's response behind the matched filter, whatever is corrected of it.
     filtered_response: Vec<Complex32>,
     /// `conj(filtered_response)` over the noise's density, for values before the matched filter.
     matched: Vec<Complex32>,
@@ -126,9 +126,10 @@ impl Equaliser {
         let raw = spectrum(&channel.taps, &transforms);
         let (chip_energy, es_n0) = signal_level(channel, noise, &raw, &band);
         let main_delay = main_delay(&channel.taps, &raw, &band);
+        let estimated = spectrum(&channel.denoised(), &transforms);
         let response = match kind {
             EqualiserKind::Flat => flat_response(&raw, &band, main_delay),
-            _ => spectrum(&channel.denoised(), &transforms),
+            _ => estimated.clone(),
         };
         // Values have the noise density 2 N0 band (mean 1 over the input's band), symbols the mean
         // squared spectrum 512, values 1024 times their density: gamma = |H|^2 / (4 N0 band).
@@ -165,7 +166,7 @@ impl Equaliser {
         Self {
             factors: each(&|k| matched(k) * gain(k)),
             response: each(&|k| response[k] * inverse_root(k)),
-            filtered_response: each(&|k| response[k]),
+            filtered_response: each(&|k| estimated[k]),
             matched: each(&matched),
             information: [information(0), information(1), information(2)],
             noise_variance: left / bias.max(1e-9).powi(2),

@@ -26,7 +26,8 @@ pub struct Figures {
     /// memory): rms error over rms of the ideal constellation. The reference is what was sent where
     /// that is known, or decoded with every codeword valid; else the decisions.
     pub evm_db: Option<f64>,
-    /// The same with the sent symbols as reference, told or decoded without a failed codeword.
+    /// The same with the sent symbols as reference, told or decoded without a failed codeword (of an
+    /// extended MCS only told: its header leaves the length open).
     pub evm_data_aided_db: Option<f64>,
     /// The same with the decisions as reference. Too low when many decisions are wrong.
     pub evm_by_decision_db: Option<f64>,
@@ -40,7 +41,8 @@ pub struct Figures {
     /// Es/N0 in dB from the preamble: energy of a received chip in all its paths over the noise
     /// density, without the bias of the channel estimate.
     pub snr_db: Option<f64>,
-    /// Signal-to-noise ratio in dB after the equaliser, from the error vectors of `evm_db`.
+    /// Signal-to-noise ratio in dB after the equaliser, from the error vectors of `evm_db`; of those by
+    /// decision with their bias taken off, absent where that is unknown.
     pub snr_from_evm_db: Option<f64>,
     /// Signal-to-noise ratio in dB after the equaliser by the symbols' second and fourth moments,
     /// without any reference (D. R. Pauluzzi, N. C. Beaulieu, IEEE Trans. Commun. 48(10), 2000).

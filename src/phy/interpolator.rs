@@ -16,8 +16,10 @@ const PHASES: usize = 512;
 const LANES: usize = 4;
 /// Attenuation of the stop band in dB, and accuracy of the pass band.
 const ATTENUATION_DB: f64 = 70.0;
-/// Longest filter in samples: that of a signal which fills the whole sampled band.
+/// Longest filter in samples where few samples fall on a chip and the signal fills the whole sampled
+/// band; where more do it grows with them.
 const TAPS_MAX: usize = 256;
+const TAPS_A_CHIP_MAX: f64 = 10.0;
 /// Values a chip at the output.
 const PER_CHIP: f64 = 2.0;
 
@@ -43,7 +45,9 @@ impl Interpolator {
         let cutoff = ((stop + band_edge) / 2.0 / sps).min(0.5);
         // Kaiser's estimate of the order.
         let order = (ATTENUATION_DB - 7.95) / (14.36 * width);
-        let taps = (order.ceil() as usize + 1).clamp(LANES, TAPS_MAX).next_multiple_of(LANES);
+        let taps = (order.ceil() as usize + 1)
+            .clamp(LANES, TAPS_MAX.max((TAPS_A_CHIP_MAX * sps) as usize))
+            .next_multiple_of(LANES);
         let beta = 0.1102 * (ATTENUATION_DB - 8.7);
         let lead = taps / 2 - 1;
         let mut bank = Vec::with_capacity(PHASES * 2 * taps);

@@ -66,7 +66,24 @@ pub(crate) struct FrameState {
     pub timing: Timing,
 }
 
+/// Largest relative clock offset that a frame may hand on: some more than is specified.
+const DRIFT_PLAUSIBLE: f64 = 2e-4;
+/// Largest skew that a frame may hand on, in chips.
+const SKEW_PLAUSIBLE: f64 = 0.5;
+/// Largest image ratio that a frame may hand on: -6 dB.
+const IMAGE_PLAUSIBLE: f64 = 0.5;
+
 impl FrameState {
+    /// Whether a bench can be like this.
+    pub fn is_plausible(&self) -> bool {
+        let Impairments { image, skew, cfo, dc } = self.wrong;
+        self.timing.drift.abs() < DRIFT_PLAUSIBLE
+            && image.norm() < IMAGE_PLAUSIBLE
+            && skew.abs() < SKEW_PLAUSIBLE
+            && cfo.is_finite()
+            && dc.is_finite()
+    }
+
     /// Takes a delay that runs along a line over a frame of `chips` chips as an offset of the clock.
     /// Whether it matters.
     pub fn take_delay(&mut self, line: Line, chips: usize) -> bool {
@@ -248,11 +265,11 @@ impl<'a> Exploration<'a> {
         Line::through(&preamble.chain(blocks).collect::<Vec<_>>())
     }
 
-    /// Delay over chips. Fewer than four blocks say too little.
+    /// Delay over chips, along the blocks and from the preamble, by which the timing was set.
     fn delay_line(&self) -> Option<Line> {
-        let points: Vec<(f64, f64)> =
-            self.blocks.iter().map(|block| (block.centre(), block.delay)).collect();
-        if points.len() < 4 { None } else { Line::through(&points) }
+        let preamble = std::iter::once((PREAMBLE_CENTRE, 0.0));
+        let blocks = self.blocks.iter().map(|block| (block.centre(), block.delay));
+        Line::through(&preamble.chain(blocks).collect::<Vec<_>>())
     }
 
     /// The data symbols of the `index`-th block looked at, phase tracked, without pi/2 rotation. The

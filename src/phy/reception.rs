@@ -141,6 +141,7 @@ pub(crate) fn decide(
         })
     });
     workers.run(tasks.collect());
+    let phases = if track { phases } else { Vec::new() };
     let symbols_per_phase = DATA_SYMBOLS_PER_BLOCK;
     Reception { symbols, phases, symbols_per_phase, decided, bits, distances }
 }

@@ -27,7 +27,7 @@ pub enum RecordingError {
     /// The rates do not fit the signal.
     #[error(
         "a sample rate of {sample_rate_hz} Hz cannot carry {chip_rate_hz} chips a second; \
-         at least 1.2 samples a chip are needed"
+         1.2 to 512 samples a chip are needed"
     )]
     Rate {
         /// Sample rate in Hz.
@@ -53,16 +53,19 @@ pub(crate) struct Levels {
 
 /// Fewest samples a chip.
 pub const SAMPLES_PER_CHIP_MIN: f64 = 1.2;
+/// Most samples a chip: filters grow with them.
+pub const SAMPLES_PER_CHIP_MAX: f64 = 512.0;
 
 impl Recording<'_> {
     /// Samples a chip.
     ///
     /// # Errors
-    /// When a rate is not a positive finite number or there are fewer than 1.2 samples a chip.
+    /// When a rate is not a positive finite number or there are fewer than 1.2 or more than 512
+    /// samples a chip.
     pub(crate) fn samples_per_chip(&self, chip_rate_hz: f64) -> Result<f64, RecordingError> {
         let ratio = self.sample_rate_hz / chip_rate_hz;
         let sound = self.sample_rate_hz > 0.0 && chip_rate_hz > 0.0 && ratio.is_finite();
-        if sound && ratio >= SAMPLES_PER_CHIP_MIN {
+        if sound && (SAMPLES_PER_CHIP_MIN..=SAMPLES_PER_CHIP_MAX).contains(&ratio) {
             Ok(ratio)
         } else {
             Err(RecordingError::Rate { sample_rate_hz: self.sample_rate_hz, chip_rate_hz })

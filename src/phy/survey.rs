@@ -224,12 +224,15 @@ fn stretches(
 }
 
 /// The share above which a window stands out. By chance shares are spread as the magnitude of a
-/// Gaussian number is (Rayleigh); their median tells how far, however wide the noise's band is.
+/// Gaussian number is (Rayleigh). The smallest tenth tells how far, however wide the noise's band is:
+/// short frames one after the other may fill most of a recording with their training fields.
 fn least_share(shares: &[f64]) -> f64 {
+    const TENTH: f64 = 0.1;
     let mut sorted = shares.to_vec();
-    let middle = sorted.len() / 2;
-    let (_, median, _) = sorted.select_nth_unstable_by(middle, f64::total_cmp);
-    (SPREADS * *median / std::f64::consts::LN_2.sqrt()).min(SHARE_ENOUGH)
+    let at = sorted.len() / 10;
+    let (_, low, _) = sorted.select_nth_unstable_by(at, f64::total_cmp);
+    let spread = *low / (-(1.0 - TENTH).ln()).sqrt();
+    (SPREADS * spread).min(SHARE_ENOUGH)
 }
 
 /// Sums over the chunks of a sliding window.

@@ -46,6 +46,7 @@ pub(crate) struct TimeEqualiser {
     design: Design,
     model: Model,
     phase_loop: phase::PhaseLoop,
+    delay_tries: usize,
     segments: usize,
     buffer: Vec<Complex32>,
     scratch: Vec<Complex32>,
@@ -91,11 +92,18 @@ impl TimeEqualiser {
             goal,
             model: Model::new(channel),
             phase_loop: phase::PhaseLoop::new(),
+            delay_tries: DELAY_TRIES,
             segments: 0,
             buffer: vec![Complex32::default(); length],
             scratch: vec![Complex32::default(); length],
             design,
         }
+    }
+
+    /// The same, taking delays off only where told to.
+    pub fn following_delay(mut self, delay: bool) -> Self {
+        self.delay_tries = if delay { DELAY_TRIES } else { 0 };
+        self
     }
 
     /// Values that are needed before the first chip's of a segment, and after the last chip's.
@@ -143,7 +151,7 @@ impl TimeEqualiser {
         let (from, from_decided) = (out.len(), decided.len());
         let start = self.phase_loop;
         let (mut track, mut late) = (PhaseTrack::default(), 0.0);
-        for _ in 0..DELAY_TRIES {
+        for number in 0..self.delay_tries.max(1) {
             out.truncate(from);
             decided.truncate(from_decided);
             self.filter(values, late);
@@ -154,7 +162,7 @@ impl TimeEqualiser {
             track.turn(&mut out[from..], -1.0);
             let more = lateness(&out[from..], &decided[from_decided..], &self.design.slope);
             late = (late + more).clamp(-DELAY_MAX, DELAY_MAX);
-            if more.abs() < DELAY_SMALL {
+            if more.abs() < DELAY_SMALL || number + 1 >= self.delay_tries {
                 break;
             }
         }

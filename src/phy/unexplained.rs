@@ -70,6 +70,11 @@ impl Unexplained {
         self.count += error.len() as f64;
     }
 
+    /// Whether anything has been compared.
+    pub fn is_empty(&self) -> bool {
+        self.count == 0.0
+    }
+
     /// Corrects what is known to be wrong, `scale` being the factor from the recording's unit to that
     /// of the values; says whether any of it matters.
     pub fn improve(&self, corrections: &Corrections, scale: f64, wrong: &mut Impairments) -> bool {

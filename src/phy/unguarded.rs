@@ -22,6 +22,8 @@ pub(crate) struct Unguarded {
     pub phases: Vec<f64>,
     /// The state as the frame shows it.
     pub better: FrameState,
+    /// Chips that were compared with what the model expects.
+    pub compared_chips: usize,
     /// Whether it differs by anything that matters from the state that was received with.
     pub matters: bool,
 }
@@ -39,7 +41,8 @@ struct Course {
 pub(crate) fn receive(tuned: &Tuned<'_>, layout: &FrameLayout) -> Unguarded {
     let (receiver, state) = (tuned.receiver, tuned.state);
     let corrections = tuned.corrections();
-    let mut equaliser = TimeEqualiser::new(&tuned.channel, receiver.pulse, corrections.equaliser);
+    let mut equaliser = TimeEqualiser::new(&tuned.channel, receiver.pulse, corrections.equaliser)
+        .following_delay(corrections.clock);
     let step = (1.0 + state.timing.drift) / PER_CHIP as f64;
     let before = equaliser.reach().0 as f64 / PER_CHIP as f64;
     let mut course = Course::default();
@@ -55,7 +58,12 @@ pub(crate) fn receive(tuned: &Tuned<'_>, layout: &FrameLayout) -> Unguarded {
             Segment { values: &values, first_chip: first, constellation: layout.constellation };
         let from = decided.len();
         let measure = equaliser.run(&segment, |_| None, &mut symbols, &mut decided);
-        phases.extend_from_slice(measure.track.phases());
+        if corrections.phase {
+            phases.extend_from_slice(measure.track.phases());
+        } else {
+            let from = symbols.len() - chips;
+            measure.track.turn(&mut symbols[from..], 1.0);
+        }
         if let Some((at, expected)) = equaliser.expected(&segment, &decided[from..], &measure) {
             let at = at + equaliser.reach().0;
             let values = values[at..at + expected.len()].to_vec();
@@ -66,7 +74,8 @@ pub(crate) fn receive(tuned: &Tuned<'_>, layout: &FrameLayout) -> Unguarded {
         course.take((first + chips / 2) as f64, offset, &measure);
     }
     let (better, matters) = course.improved(tuned, data.end);
-    Unguarded { symbols, phases, better, matters }
+    let compared_chips = if course.unexplained.is_empty() { 0 } else { symbols.len() };
+    Unguarded { symbols, phases, better, compared_chips, matters }
 }
 
 /// How fast values, two a chip, change per chip: differences over one chip. They are somewhat low at

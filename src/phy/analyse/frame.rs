@@ -56,7 +56,9 @@ pub(super) struct Received {
     pub es_n0: f64,
     pub power: f64,
     pub state: FrameState,
-    /// Chips from which the state was learnt.
+    /// Whether the state may serve as a beginning for the next frame.
+    pub is_settled: bool,
+    /// Chips from which the state was learnt; none when it was not.
     pub chips_looked_at: usize,
     pub cfo: f64,
     pub delay_spread_chips: f64,
@@ -117,7 +119,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             .filter(|layout| !layout.guards && whole(layout, -DRIFT_MAX))
             .map(|layout| unguarded::receive(&look.tuned, &layout));
         let (better, matters, looked_at) = match &unguarded {
-            Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.symbols.len()),
+            Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.compared_chips),
             None => {
                 let (better, matters) = look.improved();
                 (better, matters, look.chips_looked_at())
@@ -137,6 +139,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             _ => receive_known(errand, look.tuned, &contents),
         };
         received.state = better;
+        received.is_settled = !matters && better.is_plausible();
         received.chips_looked_at = looked_at;
         if !corrections.carrier {
             received.cfo = aligned.cfo;
@@ -179,7 +182,9 @@ fn explore(
 
 /// Receives all of a frame whose state is known.
 fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Contents) -> Received {
-    let Some(layout) = contents.layout else { return describe(errand, &tuned) };
+    let Some(layout) = contents.layout else {
+        return Received { header: contents.header, ..describe(errand, &tuned) };
+    };
     let track = errand.receiver.corrections.phase;
     for number in 1..=RECEPTIONS_MAX {
         let (symbols, phases) = reception::equalise(&tuned, &layout, errand.workers);

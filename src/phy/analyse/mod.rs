@@ -190,9 +190,17 @@ pub fn analyse_with(
             break;
         }
         // What is wrong with the bench is much the same from frame to frame.
-        let known = frames.last().map_or(FrameState { wrong, ..Default::default() }, |f| f.state);
+        let fresh = FrameState { wrong, ..Default::default() };
+        let settled = frames.iter().rev().find(|frame| frame.is_settled && frame.layout.is_some());
+        let known = settled.map_or(fresh, |frame| frame.state);
         let errand = Errand { receiver: &receiver, expected, workers, known };
-        match frame::receive(&errand, &candidate) {
+        let verdict = match frame::receive(&errand, &candidate) {
+            Verdict::Nothing if settled.is_some() => {
+                frame::receive(&Errand { known: fresh, ..errand }, &candidate)
+            }
+            verdict => verdict,
+        };
+        match verdict {
             Verdict::Received(received) => frames.push(*received),
             Verdict::Cut => analysis.figures.frames_cut += 1,
             Verdict::Nothing => {}
@@ -312,9 +320,13 @@ impl Analysis {
             .filter(|full| *full > 0.0)
             .and_then(|full| db(power / f64::from(full).powi(2)));
         figures.cfo_hz = Some(mean(|f| f.cfo) * rate);
-        figures.clock_offset_ppm = Some(mean(|f| f.state.timing.drift) * -1e6);
+        // What no block has shown is no figure.
+        let looked = frames.iter().any(|frame| frame.chips_looked_at > 0);
+        if bench.config.correct_clock && looked {
+            figures.clock_offset_ppm = Some(mean(|f| f.state.timing.drift) * -1e6);
+        }
         figures.delay_spread_s = Some(mean(|f| f.delay_spread_chips) / rate);
-        if bench.config.correct_iq {
+        if bench.config.correct_iq && looked {
             let images = frames.iter().map(|f| f.state.wrong.image);
             let image = images.sum::<num_complex::Complex64>();
             let imbalance = IqImbalance::from_image_ratio(image / frames.len() as f64);
@@ -323,7 +335,7 @@ impl Analysis {
             figures.image_rejection_db =
                 Some(imbalance.image_rejection_db()).filter(|db| db.is_finite());
         }
-        if bench.config.correct_skew {
+        if bench.config.correct_skew && looked {
             figures.iq_skew_s = Some(mean(|f| f.state.wrong.skew) / rate);
         }
         if bench.config.remove_dc {
@@ -354,9 +366,10 @@ impl Analysis {
         figures.evm_data_aided_db = evm(|f| f.errors_data_aided).filter(|_| all_known);
         figures.evm_by_decision_db = evm(|f| f.errors_by_decision);
         figures.evm_db = figures.evm_data_aided_db.or(figures.evm_by_decision_db);
-        figures.snr_from_evm_db = figures.evm_db.map(|evm| -evm);
-        figures.raw_bits = sum(|f| f.raw.map(|raw| raw.1));
-        figures.raw_bit_errors = sum(|f| f.raw.map(|raw| raw.0));
+        // Frames whose raw errors are unknown are the bad ones: without them the rest flatters.
+        let all_counted = read().all(|frame| frame.raw.is_some());
+        figures.raw_bits = sum(|f| f.raw.map(|raw| raw.1)).filter(|_| all_counted);
+        figures.raw_bit_errors = sum(|f| f.raw.map(|raw| raw.0)).filter(|_| all_counted);
         figures.codewords = sum(|f| f.codewords.map(|words| words.1));
         figures.codewords_failed = sum(|f| f.codewords.map(|words| words.0));
         let errors = sum(|f| f.payload.map(|payload| payload.0));

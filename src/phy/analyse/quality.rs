@@ -35,13 +35,16 @@ fn block(n: usize, count: usize) -> Range<usize> {
 impl Analysis {
     /// Fills in the figures of this file.
     pub(super) fn describe_quality(&mut self, bench: &Bench<'_>, frames: &[Received]) {
-        let Some(first) = frames.iter().find(|frame| frame.layout.is_some()) else { return };
-        let Some(layout) = first.layout else { return };
+        self.figures.frames_failed = Some(frames.iter().filter(|f| has_failed(f)).count() as u64);
+        self.judge_image(frames);
+        let readable = frames.iter().find_map(|frame| Some((frame, frame.layout?)));
+        let Some((first, layout)) = readable else { return };
         self.figures.evm_gain_fitted_db = gain_fitted_evm_db(first);
         let moments = snr_of_choice(first, layout.constellation);
         self.figures.snr_from_moments_db = moments;
         self.figures.evm_by_decision_bias_db =
             self.figures.evm_by_decision_db.and_then(|evm| bias_db(layout.constellation, evm));
+        self.figures.snr_from_evm_db = self.snr_from_evm_db();
         self.figures.phase_noise_deg = phase_noise_deg(first);
         self.spectrum = spectrum_of(bench, frames);
         let rate = bench.config.chip_rate_hz;
@@ -49,8 +52,15 @@ impl Analysis {
         self.figures.mask_margin_db = margin.map(|margin| margin.margin_db);
         self.figures.mask_covered_hz = margin.map(|margin| margin.covered_to_hz);
         self.figures.throughput_bps = throughput_bps(frames, rate);
-        self.figures.frames_failed = Some(frames.iter().filter(|f| has_failed(f)).count() as u64);
-        self.judge_image(frames);
+    }
+
+    /// The SNR that the EVM implies: where the EVM is by decision, with its bias taken off.
+    fn snr_from_evm_db(&self) -> Option<f64> {
+        let figures = &self.figures;
+        match figures.evm_data_aided_db {
+            Some(evm) => Some(-evm),
+            None => Some(figures.evm_by_decision_bias_db? - figures.evm_by_decision_db?),
+        }
     }
 
     /// An image that is not above its own noise is no figure.
@@ -155,7 +165,7 @@ fn has_failed(frame: &Received) -> bool {
 }
 
 /// Payload bits that arrived rightly over the duration of the frames. Where what was sent is not known,
-/// the bits of valid codewords are right, and all bits of an uncoded frame.
+/// the bits of valid codewords are right; of an uncoded frame nothing can be said then.
 fn throughput_bps(frames: &[Received], chip_rate_hz: f64) -> Option<f64> {
     let (mut bits, mut chips) = (0.0, 0.0);
     for frame in frames {
@@ -166,7 +176,6 @@ fn throughput_bps(frames: &[Received], chip_rate_hz: f64) -> Option<f64> {
             (None, Some((failed, words)), Some(psdu)) if words > 0 => {
                 8.0 * psdu.len() as f64 * (words - failed) as f64 / words as f64
             }
-            (None, None, Some(psdu)) => 8.0 * psdu.len() as f64,
             _ => return None,
         };
     }

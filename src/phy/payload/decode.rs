@@ -186,7 +186,10 @@ fn raw_bit_errors(rate: CodeRate, is_repeated: bool, llrs: &[f32], decision: &De
     }
     let (information, parity) = llrs.split_at(rate.information_bits());
     let parity_bits = &bits[CODEWORD_BITS - parity.len()..];
-    widest(|| (wrong(information, &bits) + wrong(parity, parity_bits)) as usize)
+    widest(
+        #[inline(always)]
+        || (wrong(information, &bits) + wrong(parity, parity_bits)) as usize,
+    )
 }
 
 /// Values that do not have the sign of their bit.

@@ -270,3 +270,43 @@ fn a_flat_channel_needs_no_more_than_the_flat_equaliser() {
         }
     }
 }
+
+/// The shortest frames have but one data block to show the clock by.
+#[test]
+fn clock_of_the_shortest_frames_is_followed() {
+    for name in ["mcs 12", "mcs 12.6", "mcs 4"] {
+        for clock_ppm in [-80.0, 80.0] {
+            let FrameSpec { kind, .. } = FrameSpec::parse(name).expect("known");
+            let payload = Payload::Octets(vec![0x5A; 60]);
+            let frame = build(&FrameSpec { kind, payload }).expect("a sound frame");
+            let link = Link { clock_ppm, es_n0_db: Some(35.0), ..Link::default() };
+            let figures = run(&link, &frame).figures;
+            println!("{name} {clock_ppm} ppm: {:?}", figures.evm_db);
+            assert_eq!(figures.bit_errors, Some(0), "{name} {clock_ppm}");
+            assert!((have(figures.clock_offset_ppm) - clock_ppm).abs() < 8.0, "{name}");
+            assert!(have(figures.evm_db) < -27.0, "{name}: {:?}", figures.evm_db);
+        }
+    }
+}
+
+/// Each correction is missed without guards, too.
+#[test]
+fn corrections_can_be_switched_off_without_guards() {
+    let payload = Payload::Prbs { order: PrbsOrder::Order15, seed: 77, octets: 0 };
+    let kind =
+        FrameKind::Uncoded { constellation: Constellation::Qam16, blocks: 40, guards: false };
+    let frame = build(&FrameSpec { kind, payload }).expect("a sound frame");
+    let link =
+        Link { es_n0_db: Some(30.0), clock_ppm: 40.0, phase_walk_rad: 3e-3, ..Link::default() };
+    let samples = link.receive(&frame.chips);
+    let evm =
+        |config: &AnalysisConfig| have(run_on(&samples, &link, &frame, config).figures.evm_db);
+    let all = AnalysisConfig::default();
+    let with = evm(&all);
+    for without in [
+        AnalysisConfig { correct_clock: false, ..all.clone() },
+        AnalysisConfig { track_phase: false, ..all.clone() },
+    ] {
+        assert!(evm(&without) > with + 3.0, "{without:?}: {} {with}", evm(&without));
+    }
+}

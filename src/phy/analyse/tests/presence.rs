@@ -161,3 +161,17 @@ fn looped_waveform_is_received_from_any_place() {
         assert!((pass - count as f64).abs() < 0.1, "from {from}: {pass} of {count}");
     }
 }
+
+/// Short frames one after the other: most of the recording is training field.
+#[test]
+fn short_frames_back_to_back_are_all_found() {
+    let payload = Payload::Octets(vec![0x5A; 10]);
+    let kind = FrameSpec::parse("mcs 1").expect("known").kind;
+    let frame = build(&FrameSpec { kind, payload }).expect("a sound frame");
+    let period = frame.chips.len() as f64 + 20.0;
+    let delays: Vec<f64> = (0..12).map(|n| 300.3 + period * f64::from(n)).collect();
+    let link = Link { es_n0_db: Some(1.0), ..Link::default() };
+    let samples = link.receive_at(&frame.chips, &delays);
+    let figures = analyse_unknown(&samples).figures;
+    assert_eq!((figures.frames_found, figures.frames_cut), (12, 0));
+}
