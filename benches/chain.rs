@@ -14,7 +14,9 @@ use beamwarden::phy::analyse::{AnalysisConfig, Expected, analyse};
 use beamwarden::phy::frame::{Frame, FrameSpec, build};
 use beamwarden::phy::probe::{ProbeConfig, probe};
 use beamwarden::phy::recording::Recording;
+use beamwarden::phy::stages::Stages;
 use beamwarden::phy::waveform::{ShapeConfig, shape};
+use beamwarden::phy::workers::Alone;
 use criterion::{Criterion, criterion_group, criterion_main};
 use num_complex::Complex32;
 use rustfft::FftPlanner;
@@ -26,6 +28,15 @@ const FFT_POINTS: usize = 512;
 
 fn frame(name: &str) -> Frame {
     build(&FrameSpec::parse(name).expect("a known name")).expect("a frame with a name can be built")
+}
+
+/// A million chips of QPSK without code.
+fn long_frame() -> Frame {
+    let mut spec = FrameSpec::parse("qpsk uncoded").expect("a known name");
+    if let beamwarden::phy::frame::FrameKind::Uncoded { blocks, .. } = &mut spec.kind {
+        *blocks = 1946;
+    }
+    build(&spec).expect("a sound frame")
 }
 
 /// One pass of the waveform with white noise 20 dB below the signal from a fixed seed.
@@ -67,10 +78,14 @@ fn fft_floor(samples: &[Complex32]) -> impl FnMut() {
 }
 
 fn chain(criterion: &mut Criterion) {
-    let uncoded = frame("qpsk uncoded");
+    let uncoded = long_frame();
     let samples = capture(&uncoded);
-    let recording =
-        Recording { samples: &samples, sample_rate_hz: SAMPLE_RATE_HZ, full_scale: None };
+    let recording = Recording {
+        samples: &samples,
+        sample_rate_hz: SAMPLE_RATE_HZ,
+        full_scale: None,
+        step: None,
+    };
     let config = AnalysisConfig::default();
     let mut group = criterion.benchmark_group("chain");
     group.sample_size(20);
@@ -98,6 +113,16 @@ fn chain(criterion: &mut Criterion) {
         let _ = black_box(analyse(black_box(&recording), &Expected::frame(&uncoded), &config));
     });
     let floor_s = best_of(&mut floor);
+    let stages = Stages::new(recording, &uncoded, &Alone).expect("sound input");
+    let symbols = uncoded.chips.len() as f64;
+    let _ = stages.each(&Alone, |name, work| {
+        let seconds = best_of(work);
+        println!(
+            "{name:>16}: {:6.2} ns a symbol, {:5.2} times the floor",
+            seconds / symbols * 1e9,
+            seconds / floor_s
+        );
+    });
     println!(
         "analyse qpsk uncoded: {:.1} times the FFT floor, {:.1} Msymbol/s",
         analyse_s / floor_s,

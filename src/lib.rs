@@ -11,3 +11,4 @@ pub mod record;
 pub mod report;
 pub mod run;
 pub mod sequence;
+pub mod threads;

@@ -113,7 +113,7 @@ fn ends(knob: &beamwarden::bench::knob::Knob) -> Vec<KnobValue> {
         }
         KnobKind::Switch => vec![KnobValue::Switch(true), KnobValue::Switch(false)],
         KnobKind::Word(words) => words.iter().cloned().map(KnobValue::Word).collect(),
-        KnobKind::Frame => vec![knob.read("bpsk uncoded").unwrap(), knob.read("mcs 1").unwrap()],
+        KnobKind::Frame(_) => vec![knob.read("bpsk uncoded").unwrap(), knob.read("mcs 1").unwrap()],
     }
 }
 

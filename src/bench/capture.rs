@@ -9,13 +9,13 @@ use tokio::time::Instant;
 
 use super::door::{Bench, Settled};
 use super::error::BenchError;
+use super::frame_file::NamedFrame;
 use super::knob::{FRAME, KnobValue};
 use crate::phy::analyse::AnalysisConfig;
-use crate::phy::frame::{self, Frame, FrameKind, FrameSpec, PREAMBLE_CHIPS, Payload};
+use crate::phy::frame::{Frame, PREAMBLE_CHIPS};
 use crate::phy::probe::ProbeConfig;
 use crate::phy::recording::Recording;
-use crate::phy::waveform::{ShapeConfig, Waveform, shape};
-use crate::record::{ChannelScale, FrameRecord, sha256_hex};
+use crate::record::{ChannelScale, FrameRecord};
 
 /// Name of the trace in the source's memory.
 const TRACE_NAME: &str = "FRAME";
@@ -23,24 +23,17 @@ const TRACE_NAME: &str = "FRAME";
 const MARGIN: f64 = 0.02;
 /// The shortest such margin in seconds.
 const MARGIN_S: f64 = 0.4e-6;
-/// Level of every frame in the source's memory, relative to full scale of one axis: frames are
-/// compared at equal power, and the shipped ones have peaks below full scale at this level.
-const FRAME_RMS_DBFS: f64 = -6.0;
-
 /// Volts of one code that any converter might have, with a very wide margin.
 const SCALES_V: RangeInclusive<f64> = 1e-15..=1e15;
 
-/// The frame on the air.
+/// The frame on the air, without its samples.
 #[derive(Clone, Debug)]
 pub(super) struct LoadedFrame {
-    name: String,
-    spec: FrameSpec,
     frame: Frame,
+    record: FrameRecord,
+    warnings: Vec<String>,
     /// Time of one pass of the waveform.
     duration_s: f64,
-    /// Level in the source's memory, relative to full scale of one axis.
-    rms_dbfs: f64,
-    crest_factor_db: f64,
 }
 
 /// How long a record shall be.
@@ -96,7 +89,8 @@ impl Captured {
     #[must_use]
     pub fn recording<'a>(&self, samples: &'a [Complex32]) -> Recording<'a> {
         let full_scale = Some(self.full_scale_v());
-        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale }
+        let step = Some(self.scales[0].volts_per_code as f32);
+        Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale, step }
     }
 
     /// The largest magnitude of the channel that carries I, in volts.
@@ -122,23 +116,17 @@ impl Captured {
 
 impl Bench {
     /// Builds, shapes and loads a frame; the source plays it from now on.
-    pub(super) async fn load_frame(
-        &mut self,
-        name: &str,
-        spec: &FrameSpec,
-    ) -> Result<Settled, BenchError> {
+    pub(super) async fn load_frame(&mut self, named: &NamedFrame) -> Result<Settled, BenchError> {
         let (source, _) = self.of_role(Role::WaveformSource)?;
-        let built = frame::build(spec)?;
         let sample_rate_hz = self.number_of(&format!("{source}.sample_rate")).await?;
-        let mut waveform = shape(&built.chips, &self.shape_config(sample_rate_hz))?;
-        let rms_dbfs = waveform.level_to(FRAME_RMS_DBFS);
-        let codes = waveform.to_codes();
+        let on_air = self.plan.on_air(named, sample_rate_hz, None)?;
+        let codes = on_air.waveform.to_codes();
         self.frame = None;
         self.standing.remove(FRAME);
         let (_, instrument) = self.of_role(Role::WaveformSource)?;
         let inputs = Inputs::none().word("name", TRACE_NAME).iq_samples("waveform", &codes);
         instrument.perform("load waveform", &inputs).await?;
-        let value = KnobValue::Frame(name.to_string(), Box::new(spec.clone()));
+        let value = KnobValue::Frame(Box::new(named.clone()));
         let settled = Settled {
             setting: FRAME.to_string(),
             asked: value.clone(),
@@ -148,37 +136,35 @@ impl Bench {
             at: Instant::now(),
         };
         self.remember(&settled);
-        self.frame = Some(loaded(name, spec, built, &waveform, rms_dbfs));
+        self.frame = Some(LoadedFrame {
+            record: on_air.record(),
+            warnings: on_air.warnings(),
+            duration_s: on_air.waveform.duration_s(),
+            frame: on_air.frame,
+        });
         Ok(settled)
     }
 
-    fn shape_config(&self, sample_rate_hz: f64) -> ShapeConfig {
-        ShapeConfig {
-            chip_rate_hz: self.plan.signal.symbol_rate_hz,
-            sample_rate_hz,
-            rolloff: self.plan.signal.roll_off,
-            ..ShapeConfig::default()
-        }
+    /// Symbol rate and roll-off of the frame on the air; the bench's without one.
+    fn symbol_rate_and_roll_off(&self) -> (f64, f64) {
+        let signal = &self.plan.signal;
+        self.frame.as_ref().map_or((signal.symbol_rate_hz, signal.roll_off), |loaded| {
+            (loaded.record.symbol_rate_hz, loaded.record.roll_off.unwrap_or(signal.roll_off))
+        })
     }
 
     /// What the analysis of this bench's captures assumes.
     #[must_use]
     pub fn analysis_config(&self) -> AnalysisConfig {
-        AnalysisConfig {
-            chip_rate_hz: self.plan.signal.symbol_rate_hz,
-            rolloff: self.plan.signal.roll_off,
-            ..AnalysisConfig::default()
-        }
+        let (chip_rate_hz, rolloff) = self.symbol_rate_and_roll_off();
+        AnalysisConfig { chip_rate_hz, rolloff, ..AnalysisConfig::default() }
     }
 
     /// What a probe of this bench assumes.
     #[must_use]
     pub fn probe_config(&self, captured: &Captured) -> ProbeConfig {
-        ProbeConfig {
-            chip_rate_hz: self.plan.signal.symbol_rate_hz,
-            rolloff: self.plan.signal.roll_off,
-            full_scale: captured.full_scale_v(),
-        }
+        let (chip_rate_hz, rolloff) = self.symbol_rate_and_roll_off();
+        ProbeConfig { chip_rate_hz, rolloff, full_scale: captured.full_scale_v() }
     }
 
     /// The frame on the air, for counting errors against.
@@ -190,35 +176,19 @@ impl Bench {
     /// The name of the frame on the air.
     #[must_use]
     pub fn frame_name(&self) -> Option<&str> {
-        self.frame.as_ref().map(|loaded| loaded.name.as_str())
+        self.frame.as_ref().map(|loaded| loaded.record.name.as_str())
     }
 
     /// The frame on the air in the record's words.
     #[must_use]
     pub fn frame_record(&self) -> Option<FrameRecord> {
-        let LoadedFrame { name, spec, frame, rms_dbfs, crest_factor_db, .. } =
-            self.frame.as_ref()?;
-        let (generator, seed) = match &spec.payload {
-            Payload::Prbs { order, seed, .. } => (Some(order.to_string()), Some(u64::from(*seed))),
-            Payload::Octets(_) => (None, None),
-        };
-        let code = match spec.kind {
-            FrameKind::Uncoded { .. } => None,
-            FrameKind::Dmg { mcs } => Some(format!("LDPC 672, rate {}", mcs.code_rate())),
-        };
-        Some(FrameRecord {
-            name: name.clone(),
-            modulation: format!("pi/2-{}", frame.layout.constellation),
-            code,
-            symbol_rate_hz: self.plan.signal.symbol_rate_hz,
-            roll_off: Some(self.plan.signal.roll_off),
-            payload_bits: Some(8 * frame.psdu.len() as u64),
-            payload_generator: generator,
-            payload_seed: seed,
-            payload_sha256: Some(sha256_hex(&frame.psdu)),
-            rms_dbfs: Some(*rms_dbfs),
-            crest_factor_db: Some(*crest_factor_db),
-        })
+        self.frame.as_ref().map(|loaded| loaded.record.clone())
+    }
+
+    /// What a person should know of the frame on the air: clipping, a level that was not reached.
+    #[must_use]
+    pub fn frame_warnings(&self) -> &[String] {
+        self.frame.as_ref().map_or(&[], |loaded| &loaded.warnings)
     }
 
     async fn number_of(&mut self, setting: &str) -> Result<f64, BenchError> {
@@ -283,7 +253,7 @@ impl Bench {
         let trigger = self.value_of(&format!("{scope}.trigger_source")).await?;
         let wanted_s = match span {
             Span::Frame => pass_s,
-            Span::Preamble => PREAMBLE_CHIPS as f64 / self.plan.signal.symbol_rate_hz,
+            Span::Preamble => PREAMBLE_CHIPS as f64 / self.symbol_rate_and_roll_off().0,
         };
         let wanted_s = wanted_s + (wanted_s * MARGIN).max(MARGIN_S) + before_s;
         // Without the source's marker the frame may begin anywhere within a pass.
@@ -298,23 +268,6 @@ impl Bench {
         };
         // IEEE 802.11ad-2012: 56.16 GHz + 2.16 GHz times the channel number.
         Ok(Some(56.16e9 + 2.16e9 * self.number_of(&setting).await?))
-    }
-}
-
-fn loaded(
-    name: &str,
-    spec: &FrameSpec,
-    frame: Frame,
-    waveform: &Waveform,
-    rms_dbfs: f64,
-) -> LoadedFrame {
-    LoadedFrame {
-        name: name.to_string(),
-        spec: spec.clone(),
-        frame,
-        duration_s: waveform.duration_s(),
-        rms_dbfs,
-        crest_factor_db: waveform.crest_factor_db,
     }
 }
 

@@ -210,7 +210,7 @@ impl Bench {
             self.check_before_switching_on(setting).await?;
         }
         match value {
-            KnobValue::Frame(name, spec) => self.load_frame(name, spec).await.map(|one| vec![one]),
+            KnobValue::Frame(frame) => self.load_frame(frame).await.map(|one| vec![one]),
             KnobValue::Number(angle) if setting == BEAM_TX || setting == BEAM_RX => {
                 self.steer(setting, angle.value).await
             }

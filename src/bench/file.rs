@@ -68,6 +68,10 @@ pub struct SignalEntry {
     pub symbol_rate_hz: f64,
     /// Roll-off of the root-raised-cosine.
     pub roll_off: f64,
+    /// Rms level of every frame relative to full scale, where the file says so.
+    pub level_dbfs: Option<f64>,
+    /// A file with the measured response that waveforms are corrected for.
+    pub correction: Option<Placed>,
     /// The setting that holds the channel number.
     pub channel: Option<Placed>,
 }
@@ -114,6 +118,8 @@ pub struct BenchFile {
     pub arrays: Option<(ArrayEntry, ArrayEntry)>,
     /// What the link carries.
     pub signal: SignalEntry,
+    /// Frame files.
+    pub frames: Vec<Placed>,
     /// Hard limits.
     pub limits: Vec<LimitEntry>,
     /// The safe state, in order.
@@ -146,6 +152,12 @@ impl BenchFile {
                 .get("arrays")
                 .and_then(|node| Some((array(node.get("tx")?)?, array(node.get("rx")?)?))),
             signal: signal(root.get("signal"), &mut faults),
+            frames: root
+                .get("frames")
+                .map_or(&[][..], Node::items)
+                .iter()
+                .filter_map(placed)
+                .collect(),
             limits: root.get("limits").map_or(&[][..], Node::entries).iter().map(limit).collect(),
             safe_state: assignments(root.get("safe state")),
             simulated: simulated(root.get("simulated")),
@@ -236,8 +248,19 @@ fn signal(node: Option<&Node>, faults: &mut Vec<Fault>) -> SignalEntry {
             .and_then(|node| quantity_of(node, "symbol_rate", Dimension::Frequency))
             .unwrap_or(1.76e9),
         roll_off: value,
+        level_dbfs: node.and_then(|node| level(node, faults)),
+        correction: node.and_then(|node| node.get("correction")).and_then(placed),
         channel: node.and_then(|node| node.get("channel")).and_then(placed),
     }
+}
+
+fn level(node: &Node, faults: &mut Vec<Fault>) -> Option<f64> {
+    let level_dbfs = quantity_of(node, "level", Dimension::Decibel)?;
+    if !(-60.0..=0.0).contains(&level_dbfs) {
+        let span = node.get("level").map_or(0..0, |place| place.span.clone());
+        faults.push(Fault::new(span, "a level is between -60 dB and 0 dB of full scale"));
+    }
+    Some(level_dbfs)
 }
 
 fn limit((key, node): &(marked::Key, Node)) -> LimitEntry {

@@ -109,6 +109,18 @@ static SIGNAL: Shape = Shape::Map(&MapShape {
             "Roll-off of the root-raised-cosine; 0.25 when absent.",
         ),
         optional(
+            "level",
+            &Shape::Quantity(Dimension::Decibel),
+            "Rms level of every frame relative to full scale of the source; peaks beyond full scale \
+             are clipped and told. When absent -6 dB, or less where a peak would be clipped.",
+        ),
+        optional(
+            "correction",
+            &Shape::Text,
+            "A measured frequency response of the source and what follows it, undone in every \
+             waveform: a file beside this one with the columns offset_hz,gain_db,phase_deg.",
+        ),
+        optional(
             "channel",
             &Shape::Text,
             "The setting that holds the channel number, from which the carrier frequency follows \
@@ -151,7 +163,16 @@ pub static BENCH: Shape = Shape::Map(&MapShape {
         ),
         optional("simulated", &SIMULATED, "How the simulated instruments are set up."),
         optional("arrays", &ARRAYS, "The two arrays; without them no beam can be steered."),
-        optional("signal", &SIGNAL, "Symbol rate, pulse shape and carrier of the link."),
+        optional(
+            "signal",
+            &SIGNAL,
+            "Symbol rate, pulse shape, level, correction and carrier of the link.",
+        ),
+        optional(
+            "frames",
+            &Shape::List(&Shape::Text),
+            "Frame files beside this one; sequences call their frames by name.",
+        ),
         optional(
             "limits",
             &Shape::Table { key: "settings to limits", value: &LIMIT },

@@ -11,7 +11,7 @@ use beamwarden_drivers::fault::nearest;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::shape;
 
-use crate::phy::frame::FrameSpec;
+use super::frame_file::NamedFrame;
 
 /// The knob that loads and plays a frame.
 pub const FRAME: &str = "frame";
@@ -31,8 +31,8 @@ pub enum KnobKind {
     Switch,
     /// One of these words.
     Word(Vec<String>),
-    /// A frame by name.
-    Frame,
+    /// A frame by name: one of these, or one that has a name of its own.
+    Frame(Vec<NamedFrame>),
 }
 
 /// A value for a knob.
@@ -46,8 +46,8 @@ pub enum KnobValue {
     Switch(bool),
     /// A word.
     Word(String),
-    /// A frame and the name by which it was asked for.
-    Frame(String, Box<FrameSpec>),
+    /// A frame.
+    Frame(Box<NamedFrame>),
 }
 
 impl KnobValue {
@@ -70,7 +70,7 @@ impl fmt::Display for KnobValue {
             KnobValue::Whole(value) => value.fmt(f),
             KnobValue::Switch(on) => f.write_str(if *on { "on" } else { "off" }),
             KnobValue::Word(word) => f.write_str(word),
-            KnobValue::Frame(name, _) => f.write_str(name),
+            KnobValue::Frame(frame) => f.write_str(&frame.name),
         }
     }
 }
@@ -176,9 +176,11 @@ impl Knob {
                 let help = shape::suggestion(text, &known);
                 Err(unreadable(format!("'{text}' is not known here"), Some(help)))
             }
-            KnobKind::Frame => match FrameSpec::parse(text) {
-                Ok(spec) => Ok(KnobValue::Frame(text.to_string(), Box::new(spec))),
-                Err(error) => Err(unreadable(error.to_string(), None)),
+            KnobKind::Frame(own) => match own.iter().find(|frame| frame.name == text.trim()) {
+                Some(frame) => Ok(KnobValue::Frame(Box::new(frame.clone()))),
+                None => NamedFrame::parse(text)
+                    .map(|frame| KnobValue::Frame(Box::new(frame)))
+                    .map_err(|error| unreadable(error.to_string(), own_names(own))),
             },
         }
     }
@@ -218,6 +220,12 @@ impl Knob {
             _ => number.to_string(),
         }
     }
+}
+
+/// The frames that the bench file adds, for advice.
+fn own_names(own: &[NamedFrame]) -> Option<String> {
+    let names: Vec<&str> = own.iter().map(|frame| frame.name.as_str()).collect();
+    (!names.is_empty()).then(|| format!("the bench file adds {}", names.join(", ")))
 }
 
 /// All knobs of a bench by name.

@@ -8,12 +8,15 @@ pub mod frame_file;
 pub mod grammar;
 pub mod knob;
 mod lock;
+mod on_air;
 mod plan;
+pub mod response_file;
 mod simulated;
 mod trace;
 
 pub use capture::{Captured, Scale, Span};
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
+pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use trace::TraceKeeper;

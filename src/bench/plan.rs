@@ -14,10 +14,12 @@ use beamwarden_drivers::transport::Address;
 use beamwarden_drivers::value::{Kind, Value};
 
 use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
+use super::frame_file::FrameFile;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue,
 };
 use super::simulated::check_model;
+use crate::phy::waveform::FrequencyResponse;
 
 /// One instrument, ready to be opened.
 #[derive(Clone, Debug)]
@@ -47,6 +49,10 @@ pub struct BenchPlan {
     pub arrays: Option<(ArrayEntry, ArrayEntry)>,
     /// What the link carries.
     pub signal: SignalEntry,
+    /// The frames that the bench file adds.
+    pub frames: Vec<FrameFile>,
+    /// The response that waveforms are corrected for, with its text.
+    pub correction: Option<(Source, FrequencyResponse)>,
     /// The simulated bench.
     pub simulated: SimulatedEntry,
     /// Text of the model file, where there is one.
@@ -70,7 +76,9 @@ impl BenchPlan {
         let instruments: Vec<InstrumentPlan> =
             file.instruments.iter().filter_map(|entry| loader.instrument(entry)).collect();
         let complete = instruments.len() == file.instruments.len() && loader.faults.is_empty();
-        let mut knobs = knobs_of(&instruments);
+        let frames = loader.frames(&file.frames);
+        let correction = loader.correction(&file.signal);
+        let mut knobs = knobs_of(&instruments, &frames);
         if file.arrays.is_some() {
             add_beams(&mut knobs, &file);
         }
@@ -95,6 +103,8 @@ impl BenchPlan {
             instruments,
             arrays: file.arrays,
             signal: file.signal,
+            frames,
+            correction,
             simulated: file.simulated,
             model,
             safe_state,
@@ -127,21 +137,30 @@ impl BenchPlan {
         self.instruments.iter().find(|instrument| instrument.role == role)
     }
 
+    /// Adds a frame, as if the bench file named its file.
+    pub fn add_frame(&mut self, file: FrameFile) {
+        if let Some(Knob { kind: KnobKind::Frame(own), .. }) = self.knobs.get_mut(FRAME) {
+            own.retain(|frame| frame.name != file.frame.name);
+            own.push(file.frame.clone());
+        }
+        self.frames.push(file);
+    }
+
     /// Every file that decides what this bench does, by its name within a run folder.
     #[must_use]
-    pub fn files(&self) -> Vec<(String, String)> {
-        let mut files = vec![("bench.yaml".to_string(), self.source.text.to_string())];
-        let mut add = |folder: &str, name: &str, text: &str| {
+    pub fn files(&self) -> Vec<(String, Vec<u8>)> {
+        let mut files = vec![("bench.yaml".to_string(), self.source.text.as_bytes().to_vec())];
+        let mut add = |folder: &str, name: &str, content: &[u8]| {
             let base = Path::new(name).file_name().map_or(name.into(), |n| n.to_string_lossy());
             // Files of one name from two folders are both kept, the later ones with a number.
             let names = std::iter::once(format!("{folder}/{base}"))
                 .chain((2..).map(|number| format!("{folder}/{number}-{base}")));
             for file in names {
                 match files.iter().find(|(known, _)| *known == file) {
-                    Some((_, kept)) if kept == text => return,
+                    Some((_, kept)) if kept == content => return,
                     Some(_) => {}
                     None => {
-                        files.push((file, text.to_string()));
+                        files.push((file, content.to_vec()));
                         return;
                     }
                 }
@@ -149,13 +168,22 @@ impl BenchPlan {
         };
         for instrument in &self.instruments {
             let driver = &instrument.driver;
-            add("profiles", &instrument.profile_name, &driver.profile.text);
+            add("profiles", &instrument.profile_name, driver.profile.text.as_bytes());
             if let (Some(name), Some(map)) = (&instrument.registers_name, &driver.registers) {
-                add("registers", name, &map.text);
+                add("registers", name, map.text.as_bytes());
             }
         }
         if let Some(model) = &self.model {
-            add("models", &model.name, &model.text);
+            add("models", &model.name, model.text.as_bytes());
+        }
+        for file in &self.frames {
+            add("frames", &file.source.name, file.source.text.as_bytes());
+            if let Some((name, octets)) = &file.payload {
+                add("frames", name, octets);
+            }
+        }
+        if let Some((source, _)) = &self.correction {
+            add("corrections", &source.name, source.text.as_bytes());
         }
         files
     }
@@ -378,7 +406,7 @@ pub(super) fn weight_setting(weights: &str, element: usize) -> String {
 }
 
 /// The knobs of all instruments, and the bench's own.
-fn knobs_of(instruments: &[InstrumentPlan]) -> KnobTable {
+fn knobs_of(instruments: &[InstrumentPlan], frames: &[FrameFile]) -> KnobTable {
     let mut table = KnobTable::default();
     for instrument in instruments {
         let profile = &instrument.driver.profile;
@@ -395,7 +423,7 @@ fn knobs_of(instruments: &[InstrumentPlan]) -> KnobTable {
     if instruments.iter().any(|instrument| instrument.role == Role::WaveformSource) {
         table.add(Knob {
             name: FRAME.into(),
-            kind: KnobKind::Frame,
+            kind: KnobKind::Frame(frames.iter().map(|file| file.frame.clone()).collect()),
             at_least: Vec::new(),
             at_most: Vec::new(),
         });
@@ -471,5 +499,6 @@ pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
     })
 }
 
+mod signal;
 #[cfg(test)]
 mod tests;

@@ -7,13 +7,14 @@ use serde_json::{Map, Value as Json, json};
 
 use super::benches_at_hand::read_source;
 use super::{Ended, Failure, Terminal};
-use crate::bench::frame_file::read_frame_file;
-use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse};
+use crate::bench::frame_file::{FrameFile, NamedFrame};
+use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse_with};
 use crate::phy::figures::FigureValue;
-use crate::phy::frame::{Frame, FrameSpec, build};
+use crate::phy::frame::{Frame, build};
 use crate::phy::recording::Recording as PhyRecording;
 use crate::record::{Recording, read_recording, sha256_hex};
 use crate::run::figures_of;
+use crate::threads::Cores;
 
 /// Largest file of expected octets; the longest PSDU has 262143.
 const EXPECT_BYTES_MAX: u64 = 16 << 20;
@@ -31,12 +32,12 @@ pub struct Arguments {
     /// File with the octets that were sent, to count bit errors against.
     #[arg(long, value_name = "FILE")]
     expect: Option<PathBuf>,
-    /// Symbols a second.
-    #[arg(long, value_name = "FREQUENCY", default_value = "1.76 GHz")]
-    symbol_rate: String,
-    /// Roll-off of the root-raised-cosine.
-    #[arg(long, default_value_t = 0.25)]
-    roll_off: f64,
+    /// Symbols a second; when absent those of the frame file, or 1.76 GHz.
+    #[arg(long, value_name = "FREQUENCY")]
+    symbol_rate: Option<String>,
+    /// Roll-off of the root-raised-cosine; when absent that of the frame file, or 0.25.
+    #[arg(long)]
+    roll_off: Option<f64>,
     /// Sample rate, for recordings that do not say.
     #[arg(long, value_name = "FREQUENCY")]
     sample_rate: Option<String>,
@@ -73,30 +74,52 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 }
 
 fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
-    let frequency = |text: &str| {
-        Quantity::parse(text, Dimension::Frequency).map(|q| q.value).map_err(Failure::usage)
-    };
-    let config = AnalysisConfig {
-        chip_rate_hz: frequency(&arguments.symbol_rate)?,
-        rolloff: arguments.roll_off,
-        ..AnalysisConfig::default()
-    };
-    let frame = match arguments.frame.as_str() {
+    let named = match arguments.frame.as_str() {
         "dmg" => None,
-        name => Some(build(&frame_spec(name)?).map_err(Failure::usage)?),
+        name => Some(named_frame(name)?),
+    };
+    let frame = named.as_ref().map(|named| build(&named.spec)).transpose();
+    let frame = frame.map_err(Failure::usage)?;
+    let standard = AnalysisConfig::default();
+    let symbol_rate_hz = arguments.symbol_rate.as_deref().map(frequency).transpose()?;
+    let of_frame = |value: fn(&NamedFrame) -> Option<f64>| named.as_ref().and_then(value);
+    let config = AnalysisConfig {
+        chip_rate_hz: symbol_rate_hz
+            .or(of_frame(|named| named.symbol_rate_hz))
+            .unwrap_or(standard.chip_rate_hz),
+        rolloff: arguments
+            .roll_off
+            .or(of_frame(|named| named.roll_off))
+            .unwrap_or(standard.rolloff),
+        ..standard
     };
     let octets = arguments.expect.as_deref().map(read_octets).transpose()?;
     let sample_rate_hz = arguments.sample_rate.as_deref().map(frequency).transpose()?;
     Ok(Wanted { frame, octets, config, sample_rate_hz })
 }
 
+pub(super) fn frequency(text: &str) -> Result<f64, Failure> {
+    Quantity::parse(text, Dimension::Frequency).map(|q| q.value).map_err(Failure::usage)
+}
+
 /// A frame by its name, or from a frame file.
-pub(super) fn frame_spec(name: &str) -> Result<FrameSpec, Failure> {
-    let path = Path::new(name);
-    if path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file() {
-        return Ok(read_frame_file(&read_source(path, "frame file")?)?);
+pub(super) fn named_frame(name: &str) -> Result<NamedFrame, Failure> {
+    if is_frame_file(name) {
+        return Ok(read_frame_file(name)?.frame);
     }
-    FrameSpec::parse(name).map_err(Failure::usage)
+    NamedFrame::parse(name).map_err(Failure::usage)
+}
+
+/// Whether a text is to be taken for the path of a frame file.
+pub(super) fn is_frame_file(name: &str) -> bool {
+    let path = Path::new(name);
+    path.extension().is_some_and(|e| e == "yaml" || e == "yml") || path.is_file()
+}
+
+pub(super) fn read_frame_file(name: &str) -> Result<FrameFile, Failure> {
+    let path = Path::new(name);
+    let near = path.parent().unwrap_or(Path::new(""));
+    Ok(FrameFile::read(&read_source(path, "frame file")?, near)?)
 }
 
 fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {
@@ -126,7 +149,7 @@ fn analyse_one(path: &Path, wanted: &Wanted) -> Result<Analysis, Failure> {
     if let Some(octets) = &wanted.octets {
         expected = expected.with_psdu(octets);
     }
-    analyse(&samples, &expected, &wanted.config)
+    analyse_with(&Cores, &samples, &expected, &wanted.config)
         .map_err(|error| Failure::usage(anyhow::Error::new(error).context(place())))
 }
 
@@ -135,6 +158,7 @@ fn phy_recording(recording: &Recording, sample_rate_hz: f64) -> PhyRecording<'_>
         samples: &recording.samples,
         sample_rate_hz,
         full_scale: recording.full_scale.map(|full| full as f32),
+        step: recording.step.map(|step| step as f32),
     }
 }
 

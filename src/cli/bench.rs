@@ -162,6 +162,6 @@ fn takes(knob: &Knob) -> String {
         KnobKind::Whole => "a whole number".into(),
         KnobKind::Switch => "on or off".into(),
         KnobKind::Word(words) => words.join(", "),
-        KnobKind::Frame => "a frame, such as qpsk uncoded or mcs 9".into(),
+        KnobKind::Frame(_) => "a frame, such as qpsk uncoded or mcs 9".into(),
     }
 }

@@ -6,6 +6,7 @@ mod benches_at_hand;
 mod check;
 mod failure;
 mod figures_table;
+mod frame;
 mod live;
 mod measure;
 mod now;
@@ -62,6 +63,8 @@ enum Command {
     Measure(measure::Arguments),
     /// Print the figures of SigMF recordings, also of ones that were not made here.
     Analyse(analyse::Arguments),
+    /// Build a frame without sending it; print its rates, duration, sizes and level.
+    Frame(frame::Arguments),
     /// List the runs.
     Runs(runs::Arguments),
     /// Show one run, or one capture of it with every setting.
@@ -116,6 +119,7 @@ fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure>
         Command::Search(arguments) => search::run(&arguments, terminal),
         Command::Measure(arguments) => measure::run(&arguments, terminal),
         Command::Analyse(arguments) => analyse::run(&arguments, terminal),
+        Command::Frame(arguments) => frame::run(&arguments, terminal),
         Command::Runs(arguments) => runs::run(&arguments, terminal),
         Command::Show(arguments) => show::run(&arguments, terminal),
         Command::Report(arguments) => report::run(&arguments, terminal),

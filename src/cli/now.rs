@@ -4,6 +4,7 @@ use std::path::PathBuf;
 
 use beamwarden_drivers::fault::Source;
 
+use super::analyse::{is_frame_file, read_frame_file};
 use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
 use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
@@ -30,7 +31,7 @@ pub(super) struct Now {
     /// Then set this, such as turntable.angle="21 deg"; may be repeated.
     #[arg(long, value_name = "NAME=VALUE")]
     set: Vec<String>,
-    /// Then load this frame, such as "qpsk uncoded" or "mcs 9".
+    /// Then load this frame: a name such as "qpsk uncoded" or "mcs 9", or a frame file.
     #[arg(long)]
     frame: Option<String>,
     /// The folder that holds the runs.
@@ -47,8 +48,9 @@ impl Now {
         quiet: bool,
         terminal: &mut Terminal,
     ) -> Result<RunSummary, Failure> {
-        let plan = load_bench(self.bench.as_deref())?;
-        let (sequence, prepared) = self.sequence(name, action, &plan)?;
+        let mut plan = load_bench(self.bench.as_deref())?;
+        let frame = self.frame.as_deref().map(|name| own_frame(name, &mut plan)).transpose()?;
+        let (sequence, prepared) = self.sequence(name, action, frame.as_deref(), &plan)?;
         let runtime = runtime(&plan)?;
         let summary = runtime.block_on(async {
             let clock = Clock::start();
@@ -91,6 +93,7 @@ impl Now {
         &self,
         name: &str,
         action: Action,
+        frame: Option<&str>,
         plan: &BenchPlan,
     ) -> Result<(Sequence, bool), Failure> {
         let preparation = match &self.prepare {
@@ -108,7 +111,7 @@ impl Now {
         for text in &self.set {
             assignments.push(assignment(text, plan)?);
         }
-        if let Some(frame) = &self.frame {
+        if let Some(frame) = frame {
             assignments.push(assignment(&format!("{FRAME}={frame}"), plan)?);
         }
         let step = |action| Step { span: 0..0, action };
@@ -121,6 +124,20 @@ impl Now {
             finally: Vec::new(),
         };
         Ok((sequence, base.is_some()))
+    }
+}
+
+/// The name by which the bench knows a frame; a frame file is added to the bench.
+fn own_frame(name: &str, plan: &mut BenchPlan) -> Result<String, Failure> {
+    let knob = plan.knobs().get(FRAME).map_err(|error| knob_failure(&error))?;
+    match knob.read(name) {
+        Err(_) if is_frame_file(name) => {
+            let file = read_frame_file(name)?;
+            let known_as = file.frame.name.clone();
+            plan.add_frame(file);
+            Ok(known_as)
+        }
+        read => read.map(|_| name.to_string()).map_err(|error| knob_failure(&error)),
     }
 }
 

@@ -5,14 +5,25 @@
 
 /// Bits of the octets, least significant first.
 pub fn octets_to_bits(octets: &[u8]) -> Vec<u8> {
-    octets.iter().flat_map(|octet| (0..8).map(move |bit| octet >> bit & 1)).collect()
+    octets.iter().flat_map(|octet| spread(*octet)).collect()
 }
 
 /// Octets of the bits, least significant first. Bits beyond the last full octet are left out.
 pub fn bits_to_octets(bits: &[u8]) -> Vec<u8> {
-    bits.chunks_exact(8)
-        .map(|group| group.iter().rev().fold(0, |octet, bit| octet << 1 | (bit & 1)))
-        .collect()
+    bits.as_chunks().0.iter().map(gather).collect()
+}
+
+/// The bits of one octet, all eight at once: every octet of the product holds one of them.
+pub(crate) fn spread(octet: u8) -> [u8; 8] {
+    let places = u64::from(octet).wrapping_mul(0x0101_0101_0101_0101) & 0x8040_2010_0804_0201;
+    // A bit at any place of its octet carries into the highest place.
+    (((places + 0x7F7F_7F7F_7F7F_7F7F) >> 7) & 0x0101_0101_0101_0101).to_le_bytes()
+}
+
+/// The octet of eight bits: the product moves bit `n` from octet `n` to place `n` of the highest one.
+fn gather(bits: &[u8; 8]) -> u8 {
+    let places = u64::from_le_bytes(*bits) & 0x0101_0101_0101_0101;
+    (places.wrapping_mul(0x0102_0408_1020_4080) >> 56) as u8
 }
 
 /// The number whose bits are given, first bit least significant; at most 64 bits are read.

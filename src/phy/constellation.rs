@@ -4,6 +4,8 @@
 //! Mappings are those of IEEE 802.11ad-2012 clause 21.6.3.2.4 (20.6.3.2.4 in IEEE 802.11-2016),
 //! before the pi/2 rotation. Knows nothing of blocks, guards or codes.
 
+mod slicer;
+
 use std::fmt;
 use std::str::FromStr;
 

@@ -1,6 +1,6 @@
 //! Equaliser for blocks that begin and end with the same guard, in the frequency domain.
 //!
-//! Two values a chip go in; both halves of the spectrum that fold onto one chip-rate frequency are
+//! Two values a chip go in, not yet matched-filtered: the filter is part of the equaliser. Both halves of the spectrum that fold onto one chip-rate frequency are
 //! combined by their signal-to-noise ratios, so the sampling phase does not matter. Then minimum mean
 //! squared error (Proakis and Salehi, 5th ed., chapter 9) or zero forcing, without bias. Also measures
 //! phase and delay of a block against decisions. Knows nothing of where blocks lie.
@@ -12,6 +12,7 @@ use num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
 
 use super::channel::ChannelEstimate;
+use super::lanes::{turn_back, widest};
 use super::mcs::BLOCK_CHIPS;
 use super::pulse::RootRaisedCosine;
 use super::recording::{narrow, widen};
@@ -53,19 +54,42 @@ impl Transforms {
             chips_inverse: planner.plan_fft_inverse(BLOCK_CHIPS),
         }
     }
+
+    /// Room for one block.
+    pub fn workspace(&self) -> Workspace {
+        let plans = [&self.values, &self.values_inverse, &self.chips, &self.chips_inverse];
+        let scratch = plans.iter().map(|plan| plan.get_inplace_scratch_len()).max().unwrap_or(0);
+        Workspace {
+            values: vec![Complex32::default(); BLOCK_VALUES],
+            chips: vec![Complex32::default(); BLOCK_CHIPS],
+            scratch: vec![Complex32::default(); scratch],
+        }
+    }
+}
+
+/// What one block is worked on in.
+pub(crate) struct Workspace {
+    /// The block's values, then their spectrum.
+    pub values: Vec<Complex32>,
+    /// The block's chips.
+    pub chips: Vec<Complex32>,
+    scratch: Vec<Complex32>,
 }
 
 /// Equaliser for one channel.
 pub(crate) struct Equaliser {
     transforms: Transforms,
-    /// Response at each of the input's frequencies.
+    /// Factor on each of the input's frequencies before both halves are folded.
+    factors: Vec<Complex32>,
+    /// Response at each of the input's frequencies: what unit chips become.
     response: Vec<Complex32>,
-    /// `conj(response)` over the noise's density there.
+    /// The same behind the matched filter.
+    filtered_response: Vec<Complex32>,
+    /// `conj(filtered_response)` over the noise's density, for values before the matched filter.
     matched: Vec<Complex32>,
-    /// Weight of a frequency's squared magnitude: one over the noise's density.
-    weight: Vec<f32>,
-    /// Factor after folding, one per chip-rate frequency.
-    gain: Vec<f32>,
+    /// Energy that a chip-rate frequency gets over noise: over both halves, the same times angular
+    /// frequency (radians a chip), and times its square.
+    information: [Vec<f32>; 3],
     /// Noise variance of a symbol expected at the output, relative to unit symbol power.
     pub noise_variance: f64,
     /// Es/N0 at the input, corrected for the noise of the estimate; not positive when there is
@@ -126,14 +150,24 @@ impl Equaliser {
             })
             .sum::<f64>()
             / BLOCK_CHIPS as f64;
+        let root = |k: usize| band[k].sqrt();
+        let inverse_root = |k: usize| if band[k] > 0.0 { 1.0 / root(k) } else { 0.0 };
+        let gain = |k: usize| factor(gammas[k % BLOCK_CHIPS]) / bias.max(1e-9) / BLOCK_CHIPS as f64;
+        let matched = |k: usize| response[k].conj() * weight[k] * root(k);
+        let each = |of: &dyn Fn(usize) -> Complex64| -> Vec<Complex32> {
+            (0..BLOCK_VALUES).map(|k| narrow(of(k))).collect()
+        };
+        let information = |power: i32| -> Vec<f32> {
+            let share =
+                |k: usize| response[k].norm_sqr() * weight[k] * (TAU * frequency(k)).powi(power);
+            (0..BLOCK_CHIPS).map(|m| (share(m) + share(m + BLOCK_CHIPS)) as f32).collect()
+        };
         Self {
-            matched: response.iter().zip(&weight).map(|(h, w)| narrow(h.conj() * w)).collect(),
-            response: response.iter().map(|h| narrow(*h)).collect(),
-            weight: weight.iter().map(|w| *w as f32).collect(),
-            gain: gammas
-                .iter()
-                .map(|g| (factor(*g) / bias.max(1e-9) / BLOCK_CHIPS as f64) as f32)
-                .collect(),
+            factors: each(&|k| matched(k) * gain(k)),
+            response: each(&|k| response[k] * inverse_root(k)),
+            filtered_response: each(&|k| response[k]),
+            matched: each(&matched),
+            information: [information(0), information(1), information(2)],
             noise_variance: left / bias.max(1e-9).powi(2),
             es_n0,
             chip_energy,
@@ -142,62 +176,85 @@ impl Equaliser {
         }
     }
 
-    /// Transforms the values of a block and equalises it. `values` becomes the block's spectrum,
+    /// Transforms the values of a block and equalises it: `values` become the block's spectrum,
     /// `chips` its chips.
-    pub fn equalise(&self, values: &mut [Complex32], chips: &mut [Complex32]) {
-        self.transforms.values.process(values);
-        let (low, high) = values.split_at(BLOCK_CHIPS);
-        let (matched_low, matched_high) = self.matched.split_at(BLOCK_CHIPS);
-        for (m, chip) in chips.iter_mut().enumerate() {
-            *chip = (low[m] * matched_low[m] + high[m] * matched_high[m]) * self.gain[m];
-        }
-        self.transforms.chips_inverse.process(chips);
+    pub fn equalise(&self, block: &mut Workspace) {
+        let Workspace { values, chips, scratch } = block;
+        self.transforms.values.process_with_scratch(values, scratch);
+        widest(
+            #[inline(always)]
+            || {
+                let (low, high) = values.split_at(BLOCK_CHIPS);
+                let (low_factors, high_factors) = self.factors.split_at(BLOCK_CHIPS);
+                let low = low.iter().zip(low_factors);
+                let high = high.iter().zip(high_factors);
+                for (chip, (low, high)) in chips.iter_mut().zip(low.zip(high)) {
+                    *chip = low.0 * low.1 + high.0 * high.1;
+                }
+            },
+        );
+        self.transforms.chips_inverse.process_with_scratch(chips, scratch);
     }
 
-    /// Phase and delay of a block whose spectrum is `values` against the chips it is decided to
-    /// have; `decided` becomes their spectrum. Maximum likelihood, linearised around the phase.
-    pub fn measure(&self, values: &[Complex32], decided: &mut [Complex32]) -> BlockMeasure {
-        self.transforms.chips.process(decided);
-        let product = |k: usize| -> Complex64 {
-            widen(values[k] * (self.matched[k] * decided[k % BLOCK_CHIPS].conj()))
-        };
-        let total: Complex64 = (0..BLOCK_VALUES).map(product).sum();
-        let turn = Complex64::from_polar(1.0, -total.arg());
+    /// Phase and delay of a block whose spectrum is in the workspace against the chips it is decided
+    /// to have; `decided` becomes their spectrum. Maximum likelihood, linearised around the phase.
+    pub fn measure(&self, block: &mut Workspace, decided: &mut [Complex32]) -> BlockMeasure {
+        self.transforms.chips.process_with_scratch(decided, &mut block.scratch);
+        let values = &block.values;
+        let product = |k: usize, m: usize| values[k] * self.matched[k] * decided[m].conj();
+        let products: Vec<(Complex32, Complex32)> =
+            (0..BLOCK_CHIPS).map(|m| (product(m, m), product(m + BLOCK_CHIPS, m))).collect();
+        let total: Complex64 = products.iter().map(|(low, high)| widen(low + high)).sum();
+        let turn = narrow(Complex64::from_polar(1.0, -total.arg()));
         // Normal equations for a small phase and a delay, which turns frequency f by 2 pi f.
-        let (mut s0, mut s1, mut s2, mut b0, mut b1) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for k in 0..BLOCK_VALUES {
-            let chip = decided[k % BLOCK_CHIPS];
-            let p = f64::from((self.response[k] * chip).norm_sqr() * self.weight[k]);
-            let omega = TAU * frequency(k);
-            let measured = (product(k) * turn).im;
-            s0 += p;
-            s1 += p * omega;
-            s2 += p * omega * omega;
-            b0 += measured;
-            b1 += measured * omega;
+        let (mut s, mut b0, mut b1) = ([0.0; 3], 0.0, 0.0);
+        for (m, (low, high)) in products.iter().enumerate() {
+            let power = decided[m].norm_sqr();
+            for (sum, information) in s.iter_mut().zip(&self.information) {
+                *sum += f64::from(power * information[m]);
+            }
+            let (low, high) = (f64::from((low * turn).im), f64::from((high * turn).im));
+            b0 += low + high;
+            b1 += TAU * (frequency(m) * low + frequency(m + BLOCK_CHIPS) * high);
         }
-        let determinant = s0 * s2 - s1 * s1;
+        let determinant = s[0] * s[2] - s[1] * s[1];
         if !(determinant > 0.0 && determinant.is_finite()) {
             return BlockMeasure::default();
         }
-        let small = (b0 * s2 - b1 * s1) / determinant;
-        let late = (b1 * s0 - b0 * s1) / determinant;
+        let small = (b0 * s[2] - b1 * s[1]) / determinant;
+        let late = (b1 * s[0] - b0 * s[1]) / determinant;
         BlockMeasure { phase: total.arg() + small, late }
     }
 
     /// The values that the channel makes of chips whose spectrum is given (as [`Self::measure`]
-    /// leaves it), with the block's phase and delay.
-    pub fn expected(&self, chips: &[Complex32], measure: &BlockMeasure) -> Vec<Complex32> {
-        let scale = 1.0 / BLOCK_VALUES as f64;
-        let mut values: Vec<Complex32> = (0..BLOCK_VALUES)
-            .map(|k| {
-                let angle = measure.phase + TAU * frequency(k) * measure.late;
-                let turn = narrow(Complex64::from_polar(scale, angle));
-                self.response[k] * chips[k % BLOCK_CHIPS] * turn
-            })
+    /// leaves it), with the block's phase and delay; and how fast they change, per chip.
+    pub fn expected(
+        &self,
+        chips: &[Complex32],
+        measure: &BlockMeasure,
+        scratch: &mut Workspace,
+    ) -> (Vec<Complex32>, Vec<Complex32>) {
+        let scale = 1.0 / BLOCK_VALUES as f32;
+        let mut values: Vec<Complex32> =
+            (0..BLOCK_VALUES).map(|k| self.response[k] * chips[k % BLOCK_CHIPS] * scale).collect();
+        let slope = -TAU * measure.late / BLOCK_CHIPS as f64;
+        let (low, high) = values.split_at_mut(BLOCK_CHIPS);
+        widest(
+            #[inline(always)]
+            || {
+                turn_back(low, -measure.phase, slope);
+                turn_back(high, -measure.phase + TAU * measure.late, slope);
+            },
+        );
+        let mut changes: Vec<Complex32> = values
+            .iter()
+            .enumerate()
+            .map(|(k, z)| Complex32::new(-z.im, z.re) * (TAU * frequency(k)) as f32)
             .collect();
-        self.transforms.values_inverse.process(&mut values);
-        values
+        for out in [&mut values, &mut changes] {
+            self.transforms.values_inverse.process_with_scratch(out, &mut scratch.scratch);
+        }
+        (values, changes)
     }
 
     /// Magnitude of the channel's response in dB over frequency in cycles a chip, pulse filters
@@ -208,7 +265,7 @@ impl Equaliser {
             .filter_map(|k| {
                 let f = frequency(k);
                 let share = pulse.raised_cosine_spectrum(f);
-                let power = f64::from(self.response[k].norm_sqr()) / (4.0 * share * share);
+                let power = f64::from(self.filtered_response[k].norm_sqr()) / (4.0 * share * share);
                 (share > 0.1).then(|| (f, 10.0 * (power / mean).max(1e-12).log10()))
             })
             .collect();
@@ -321,8 +378,8 @@ mod tests {
             .collect()
     }
 
-    /// Two values a chip of cyclic chips after the paths, sampled `late` chips late: the defining
-    /// sum.
+    /// Two values a chip of cyclic chips after the paths, before the matched filter, sampled `late`
+    /// chips late: the defining sum.
     fn received(chips: &[Complex32], paths: &[(f64, Complex64)], late: f64) -> Vec<Complex32> {
         let half = BLOCK_CHIPS as f64 / 2.0;
         (0..BLOCK_VALUES)
@@ -332,7 +389,7 @@ mod tests {
                     for (delay, gain) in paths {
                         let t = n as f64 / PER_CHIP as f64 + late - c as f64 - delay;
                         let t = (t + half).rem_euclid(2.0 * half) - half;
-                        sum += widen(*chip) * gain * pulse().raised_cosine_at(t);
+                        sum += widen(*chip) * gain * pulse().at(t);
                     }
                 }
                 narrow(sum)
@@ -350,9 +407,10 @@ mod tests {
             for kind in [EqualiserKind::Mmse, EqualiserKind::ZeroForcing] {
                 let channel = channel(&paths, 1e-6);
                 let equaliser = Equaliser::new(&channel, pulse(), kind, Transforms::new());
-                let mut values = received(&chips, &paths, 0.0);
-                let mut out = vec![Complex32::default(); BLOCK_CHIPS];
-                equaliser.equalise(&mut values, &mut out);
+                let mut block = Transforms::new().workspace();
+                block.values = received(&chips, &paths, 0.0);
+                equaliser.equalise(&mut block);
+                let out = &block.chips;
                 let error: f32 = out.iter().zip(&chips).map(|(a, b)| (a - b).norm_sqr()).sum();
                 // The pulses' tails beyond the 64 chips of the response are missing: -50 dB.
                 assert!(error / 512.0 < 1e-5, "{kind:?} {paths:?}: {}", error / 512.0);
@@ -382,16 +440,16 @@ mod tests {
             Equaliser::new(&channel(&paths, 0.01), pulse(), EqualiserKind::Mmse, Transforms::new());
         for (phase, late) in [(0.0, 0.0), (1.1, 0.05), (-2.9, -0.08)] {
             let turn = narrow(Complex64::from_polar(1.0, phase));
-            let mut values: Vec<Complex32> =
+            let sampled: Vec<Complex32> =
                 received(&chips, &paths, late).iter().map(|z| z * turn).collect();
-            let sampled = values.clone();
-            let mut out = vec![Complex32::default(); BLOCK_CHIPS];
-            equaliser.equalise(&mut values, &mut out);
+            let mut block = Transforms::new().workspace();
+            block.values.copy_from_slice(&sampled);
+            equaliser.equalise(&mut block);
             let mut spectrum = chips.clone();
-            let measure = equaliser.measure(&values, &mut spectrum);
+            let measure = equaliser.measure(&mut block, &mut spectrum);
             assert!((measure.phase - phase).abs() < 5e-3, "{phase}: {}", measure.phase);
             assert!((measure.late - late).abs() < 5e-3, "{late}: {}", measure.late);
-            let expected = equaliser.expected(&spectrum, &measure);
+            let (expected, _) = equaliser.expected(&spectrum, &measure, &mut block);
             let error: f32 = expected.iter().zip(&sampled).map(|(a, b)| (a - b).norm_sqr()).sum();
             assert!(error / 1024.0 < 3e-4, "{}", error / 1024.0);
         }

@@ -52,7 +52,9 @@ pub struct FrameReport {
     pub data_rate_bps: f64,
     /// Payload bits over the duration of the whole frame in bit/s.
     pub net_rate_bps: f64,
-    /// Duration of the frame at the standard's chip rate in seconds.
+    /// Symbols a second: chips, of which a symbol of data is one.
+    pub symbol_rate_hz: f64,
+    /// Duration of the frame in seconds.
     pub duration_s: f64,
     /// Chips of the frame.
     pub chips: usize,
@@ -106,8 +108,8 @@ pub enum FrameError {
 /// Builds the frame that `spec` describes.
 pub fn build(spec: &FrameSpec) -> Result<Frame, FrameError> {
     match spec.kind {
-        FrameKind::Uncoded { constellation, blocks } => {
-            build_uncoded(constellation, blocks, &spec.payload)
+        FrameKind::Uncoded { constellation, blocks, guards } => {
+            build_uncoded(constellation, blocks, guards, &spec.payload)
         }
         FrameKind::Dmg { mcs } => build_dmg(mcs, psdu_octets(&spec.payload)?),
     }
@@ -146,15 +148,23 @@ pub fn guard_chips() -> &'static [Complex32] {
 }
 
 impl Frame {
-    /// Data rate, duration and sizes.
+    /// Data rate, duration and sizes at the standard's chip rate.
     pub fn report(&self) -> FrameReport {
-        let duration_s = self.chips.len() as f64 / CHIP_RATE_HZ;
+        self.report_at(CHIP_RATE_HZ)
+    }
+
+    /// Data rate, duration and sizes when so many chips a second are sent.
+    pub fn report_at(&self, symbol_rate_hz: f64) -> FrameReport {
+        let duration_s = self.chips.len() as f64 / symbol_rate_hz;
+        let data_rate_bps = match self.mcs {
+            // The standard's own rate times a factor that is 1 at its chip rate.
+            Some(mcs) => mcs.data_rate_bps() * (symbol_rate_hz / CHIP_RATE_HZ),
+            None => symbol_rate_hz * uncoded_bits_per_chip(&self.layout),
+        };
         FrameReport {
-            data_rate_bps: match self.mcs {
-                Some(mcs) => mcs.data_rate_bps(),
-                None => uncoded_rate_bps(self.layout.constellation),
-            },
+            data_rate_bps,
             net_rate_bps: 8.0 * self.psdu.len() as f64 / duration_s,
+            symbol_rate_hz,
             duration_s,
             chips: self.chips.len(),
             blocks: self.layout.data_blocks,
@@ -164,14 +174,16 @@ impl Frame {
     }
 }
 
-fn uncoded_rate_bps(constellation: Constellation) -> f64 {
-    let share = DATA_SYMBOLS_PER_BLOCK as f64 / super::mcs::BLOCK_CHIPS as f64;
-    CHIP_RATE_HZ * share * constellation.bits_per_symbol() as f64
+/// Bits for each chip of the data field, guards included.
+fn uncoded_bits_per_chip(layout: &FrameLayout) -> f64 {
+    let share = DATA_SYMBOLS_PER_BLOCK as f64 / layout.block_chips() as f64;
+    share * layout.constellation.bits_per_symbol() as f64
 }
 
 fn build_uncoded(
     constellation: Constellation,
     blocks: usize,
+    guards: bool,
     payload: &Payload,
 ) -> Result<Frame, FrameError> {
     if blocks == 0 || blocks > UNCODED_BLOCKS_MAX {
@@ -188,7 +200,7 @@ fn build_uncoded(
             octets_to_bits(octets).into_iter().cycle().take(count).collect()
         }
     };
-    let layout = FrameLayout { header: false, guards: true, data_blocks: blocks, constellation };
+    let layout = FrameLayout { header: false, guards, data_blocks: blocks, constellation };
     Ok(Frame {
         chips: assemble(&layout, None, &coded_bits),
         layout,
@@ -237,7 +249,8 @@ fn prbs(order: PrbsOrder, seed: u32) -> Result<Prbs, FrameError> {
     Prbs::new(order, seed).ok_or(FrameError::PrbsSeed { order, seed })
 }
 
-/// All chips: preamble, header blocks, data blocks, closing guard, rotated.
+/// All chips: preamble, header blocks, data blocks, closing guard, rotated. Without guards the data
+/// symbols follow each other, and the rotation goes on.
 fn assemble(layout: &FrameLayout, header: Option<&Header>, coded_bits: &[u8]) -> Vec<Complex32> {
     let mut chips = Vec::with_capacity(layout.total_chips());
     chips.extend_from_slice(preamble_chips());
@@ -247,6 +260,10 @@ fn assemble(layout: &FrameLayout, header: Option<&Header>, coded_bits: &[u8]) ->
         push_block(&mut chips, symbols.iter().map(|symbol| -symbol));
     }
     let symbols = layout.constellation.map(coded_bits);
+    if !layout.guards {
+        push_rotated(&mut chips, symbols.into_iter());
+        return chips;
+    }
     for block in symbols.chunks_exact(DATA_SYMBOLS_PER_BLOCK) {
         push_block(&mut chips, block.iter().copied());
     }
@@ -257,6 +274,11 @@ fn assemble(layout: &FrameLayout, header: Option<&Header>, coded_bits: &[u8]) ->
 /// Appends a guard and the rotated symbols of a block.
 fn push_block(chips: &mut Vec<Complex32>, symbols: impl Iterator<Item = Complex32>) {
     chips.extend_from_slice(guard_chips());
+    push_rotated(chips, symbols);
+}
+
+/// Appends symbols, rotated by their place in the frame.
+fn push_rotated(chips: &mut Vec<Complex32>, symbols: impl Iterator<Item = Complex32>) {
     let start = chips.len();
     chips.extend(symbols);
     rotate_half_pi(&mut chips[start..], start);

@@ -1,5 +1,6 @@
-//! The first stage of the receiver: takes DC, image and carrier offset off the samples and puts
-//! them through the matched filter, two values a chip, wherever the caller wants them.
+//! The first stage of the receiver: takes DC, skew, image and carrier offset off the samples and
+//! yields values, two a chip, wherever the caller wants them: behind the matched filter, or without
+//! it for the blocks, whose equaliser holds the filter.
 //!
 //! Knows nothing of frames. Positions are in chips from the first sample of the recording.
 
@@ -7,6 +8,8 @@ use std::f64::consts::TAU;
 
 use num_complex::{Complex32, Complex64};
 
+use super::interpolator::Interpolator;
+use super::lanes::widest;
 use super::pulse::RootRaisedCosine;
 use super::recording::{Levels, narrow, widen};
 use super::resample::{MatchedFilter, SplitSamples};
@@ -18,6 +21,8 @@ pub(crate) struct Impairments {
     pub dc: Complex64,
     /// Image ratio `beta / conj(alpha)`, see [`super::imbalance`].
     pub image: Complex64,
+    /// Delay of the Q channel against the I channel, in chips.
+    pub skew: f64,
     /// Carrier offset in cycles a chip.
     pub cfo: f64,
 }
@@ -38,13 +43,14 @@ impl Timing {
     }
 }
 
-/// The samples with the filter that belongs to their rate.
+/// The samples with the filters that belong to their rate.
 pub(crate) struct FrontEnd<'a> {
     samples: &'a [Complex32],
     samples_per_chip: f64,
     /// Takes the recording's unit to an rms of one.
     scale: f64,
     filter: MatchedFilter,
+    interpolator: Interpolator,
 }
 
 impl<'a> FrontEnd<'a> {
@@ -61,6 +67,7 @@ impl<'a> FrontEnd<'a> {
             samples_per_chip,
             scale: 1.0 / levels.rms,
             filter: MatchedFilter::new(pulse, samples_per_chip, half_span_chips),
+            interpolator: Interpolator::new(samples_per_chip, (1.0 + pulse.rolloff()) / 2.0),
         }
     }
 
@@ -69,43 +76,100 @@ impl<'a> FrontEnd<'a> {
         self.samples.len() as f64 / self.samples_per_chip
     }
 
-    /// The factor from the recording's unit to that of the filtered values.
+    /// The factor from the recording's unit to that of the values.
     pub fn scale(&self) -> f64 {
         self.scale
     }
 
-    /// Filtered values at `start`, `start + step`, ... chips. Outside of the recording they are 0.
+    /// Values behind the matched filter at `start`, `start + step`, ... chips. Outside of the
+    /// recording they are 0.
     pub fn sample(&self, wrong: &Impairments, start: f64, step: f64, out: &mut [Complex32]) {
         let margin = self.filter.margin();
         let first = start * self.samples_per_chip;
         let last = (start + step * out.len() as f64) * self.samples_per_chip;
         let clamp = |position: f64| position.clamp(0.0, self.samples.len() as f64) as usize;
         let from = clamp(first.floor() - margin as f64);
-        let to = clamp(last.ceil() + margin as f64);
-        let corrected = self.corrected(wrong, from, to.max(from));
-        let split = SplitSamples::collect(corrected, from as i64, margin);
-        self.filter.run(&split, first, step * self.samples_per_chip, out);
+        let to = clamp(last.ceil() + margin as f64).max(from);
+        let step = step * self.samples_per_chip;
+        if wrong.skew == 0.0 {
+            let raw = self.samples[from..to].iter().copied();
+            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
+        } else {
+            let mut late = vec![Complex32::default(); to - from];
+            let shifted = from as f64 + wrong.skew * self.samples_per_chip;
+            self.interpolator.run(self.samples, shifted, 1.0, &mut late);
+            let pairs = self.samples[from..to].iter().zip(&late);
+            let raw = pairs.map(|(i, q)| Complex32::new(i.re, q.im));
+            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
+        }
     }
 
-    /// Samples `from..to` without their impairments, at an rms of about one.
+    fn filtered(
+        &self,
+        corrected: impl Iterator<Item = Complex32>,
+        from: usize,
+        first: f64,
+        step: f64,
+        out: &mut [Complex32],
+    ) {
+        let split = SplitSamples::collect(corrected, from as i64, self.filter.margin());
+        self.filter.run(&split, first, step, out);
+    }
+
+    /// Samples from `from` on without their impairments, at an rms of about one.
     fn corrected(
         &self,
         wrong: &Impairments,
         from: usize,
-        to: usize,
+        raw: impl Iterator<Item = Complex32>,
     ) -> impl Iterator<Item = Complex32> {
-        let Impairments { dc, image, cfo } = *wrong;
+        let Impairments { dc, image, cfo, .. } = *wrong;
         let scale = self.scale;
         let turn = cfo / self.samples_per_chip;
         let step = Complex64::from_polar(1.0, -TAU * turn);
         // The whole turns are taken off before the sine, which keeps late samples exact.
         let mut rotation = Complex64::from_polar(1.0, -TAU * (turn * from as f64).fract());
-        self.samples[from..to].iter().map(move |z| {
-            let centred = (widen(*z) - dc) * scale;
+        raw.map(move |z| {
+            let centred = (widen(z) - dc) * scale;
             let out = (centred - image * centred.conj()) * rotation;
             rotation *= step;
             narrow(out)
         })
+    }
+
+    /// Values without matched filter at `start`, `start + step`, ... chips, `step` being that of
+    /// `carrier`. Outside of the recording they are 0 but for the offset taken off.
+    pub fn values(
+        &self,
+        wrong: &Impairments,
+        carrier: &Carrier,
+        start: f64,
+        out: &mut [Complex32],
+    ) {
+        let step = carrier.step * self.samples_per_chip;
+        let first = start * self.samples_per_chip;
+        self.interpolator.run(self.samples, first, step, out);
+        if wrong.skew != 0.0 {
+            let mut late = vec![Complex32::default(); out.len()];
+            let shifted = first + wrong.skew * self.samples_per_chip;
+            self.interpolator.run(self.samples, shifted, step, &mut late);
+            for (i, q) in out.iter_mut().zip(&late) {
+                i.im = q.im;
+            }
+        }
+        let (dc, image, scale) = (narrow(wrong.dc), narrow(wrong.image), self.scale as f32);
+        let rotations = carrier.leaps(start);
+        widest(
+            #[inline(always)]
+            || {
+                for (group, rotation) in out.chunks_mut(FINE).zip(rotations) {
+                    for (z, fine) in group.iter_mut().zip(&carrier.fine) {
+                        let centred = (*z - dc) * scale;
+                        *z = (centred - image * centred.conj()) * (rotation * fine);
+                    }
+                }
+            },
+        );
     }
 
     /// Phase in radians that the removed carrier offset had at `position` chips.
@@ -114,12 +178,53 @@ impl<'a> FrontEnd<'a> {
     }
 }
 
+/// Values that share a coarse rotation.
+const FINE: usize = 32;
+
+/// A carrier offset to be taken off values at a fixed distance.
+#[derive(Clone, Debug)]
+pub(crate) struct Carrier {
+    /// Cycles a chip.
+    cfo: f64,
+    /// Distance of two values in chips.
+    step: f64,
+    fine: [Complex32; FINE],
+    leap: Complex64,
+}
+
+impl Carrier {
+    /// For an offset of `cfo` cycles a chip and values that are `step` chips apart.
+    pub fn new(cfo: f64, step: f64) -> Self {
+        let turn = |n: usize| Complex64::from_polar(1.0, -TAU * (cfo * step * n as f64).fract());
+        Self { cfo, step, fine: std::array::from_fn(|n| narrow(turn(n))), leap: turn(FINE) }
+    }
+
+    /// Rotation of every 32nd value from the one at `start` chips on.
+    fn leaps(&self, start: f64) -> impl Iterator<Item = Complex32> {
+        let first = Complex64::from_polar(1.0, -TAU * (self.cfo * start).fract());
+        let leap = self.leap;
+        std::iter::successors(Some(first), move |rotation| Some(rotation * leap)).map(narrow)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::phy::link_testing::Noise;
     use crate::phy::recording::Recording;
+    use crate::phy::survey::survey;
+    use crate::phy::workers::Alone;
 
-    /// A tone with an offset and an image becomes a constant.
+    fn levels(samples: &[Complex32]) -> Levels {
+        let recording = Recording { samples, sample_rate_hz: 4.0, full_scale: None, step: None };
+        survey(&recording, 4.0, &Alone).expect("finite").levels
+    }
+
+    fn pulse() -> RootRaisedCosine {
+        RootRaisedCosine::new(0.25).expect("in range")
+    }
+
+    /// A tone with an offset and an image becomes a constant, behind the filter and without it.
     #[test]
     fn impairments_are_taken_off() {
         let (cfo, dc, image) = (0.003, Complex64::new(0.2, -0.1), Complex64::new(0.03, 0.05));
@@ -130,16 +235,48 @@ mod tests {
                 narrow(x + image * x.conj() + dc)
             })
             .collect();
-        let recording = Recording { samples: &samples, sample_rate_hz: 4.0, full_scale: None };
-        let levels = recording.levels().expect("finite");
-        let pulse = RootRaisedCosine::new(0.25).expect("in range");
-        let front_end = FrontEnd::new(&samples, sps, &levels, pulse, 16);
-        let mut out = vec![Complex32::default(); 500];
-        front_end.sample(&Impairments { dc, image, cfo }, 200.3, 0.5, &mut out);
-        let expected = out[0];
-        assert!((expected.norm() - 1.0).abs() < 0.01);
-        assert!(out.iter().all(|z| (z - expected).norm() < 1e-3));
+        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let wrong = Impairments { dc, image, cfo, skew: 0.0 };
+        let mut filtered = vec![Complex32::default(); 500];
+        front_end.sample(&wrong, 200.3, 0.5, &mut filtered);
+        let mut plain = vec![Complex32::default(); 500];
+        front_end.values(&wrong, &Carrier::new(cfo, 0.5), 200.3, &mut plain);
+        for out in [filtered, plain] {
+            let expected = out[0];
+            assert!((expected.norm() - 1.0).abs() < 0.01);
+            assert!(out.iter().all(|z| (z - expected).norm() < 1e-3));
+        }
         let phase = FrontEnd::carrier_phase(&Impairments { cfo, ..Default::default() }, 1000.25);
         assert!((phase - TAU * 0.00075).abs() < 1e-9);
+    }
+
+    /// A Q channel that is late is put back, whatever the signal.
+    #[test]
+    fn skew_is_taken_off() {
+        let mut noise = Noise::new(4);
+        let tones: Vec<(f64, Complex64)> =
+            (0..9).map(|n| (f64::from(n) * 0.12 - 0.5, widen(noise.complex(1.0)))).collect();
+        let at = |t: f64| -> Complex64 {
+            tones.iter().map(|(f, a)| a * Complex64::from_polar(1.0, TAU * f * t)).sum()
+        };
+        let (sps, skew) = (4.0, 0.07);
+        let samples: Vec<Complex32> = (0..4000)
+            .map(|n| f64::from(n) / sps)
+            .map(|t| Complex32::new(at(t).re as f32, at(t - skew).im as f32))
+            .collect();
+        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let wrong = Impairments { skew, ..Default::default() };
+        let mut out = vec![Complex32::default(); 400];
+        front_end.values(&wrong, &Carrier::new(0.0, 0.5), 300.2, &mut out);
+        for (n, z) in out.iter().enumerate() {
+            let expected = at(300.2 + 0.5 * n as f64) * front_end.scale();
+            assert!((widen(*z) - expected).norm() < 2e-3, "value {n}: {z} {expected}");
+        }
+        let (mut skewed, mut straight) = (out.clone(), out.clone());
+        front_end.sample(&wrong, 300.2, 0.5, &mut skewed);
+        let fair: Vec<Complex32> = (0..4000).map(|n| narrow(at(f64::from(n) / sps))).collect();
+        let fair_end = FrontEnd { samples: &fair, ..front_end };
+        fair_end.sample(&Impairments::default(), 300.2, 0.5, &mut straight);
+        assert!(skewed.iter().zip(&straight).all(|(a, b)| (a - b).norm() < 2e-3));
     }
 }

@@ -57,6 +57,8 @@ pub struct Link {
     pub iq_gain_db: f64,
     pub iq_phase_deg: f64,
     pub dc: Complex64,
+    /// Delay of the Q channel in chips.
+    pub skew_chips: f64,
     /// Full scale and bits of the digitiser.
     pub digitiser: Option<(f64, u32)>,
     pub gain: f64,
@@ -80,6 +82,7 @@ impl Default for Link {
             iq_gain_db: 0.0,
             iq_phase_deg: 0.0,
             dc: Complex64::default(),
+            skew_chips: 0.0,
             digitiser: None,
             gain: 1.0,
             phase_walk_rad: 0.0,
@@ -96,7 +99,17 @@ impl Link {
 
     /// The capture that results from sending `chips` at each of the given delays.
     pub fn receive_at(&self, chips: &[Complex32], delays_chips: &[f64]) -> Vec<Complex32> {
-        self.impair(&self.transmit(chips, delays_chips))
+        let mut samples = self.impair(&self.transmit(chips, delays_chips));
+        if self.skew_chips != 0.0 {
+            let late: Vec<f64> = delays_chips.iter().map(|delay| delay + self.skew_chips).collect();
+            let late = self.impair(&self.transmit(chips, &late));
+            for (i, q) in samples.iter_mut().zip(&late) {
+                i.im = q.im;
+            }
+            // Of the last sample of the longer one nothing is needed.
+            samples.truncate(late.len());
+        }
+        samples
     }
 
     /// What arrives at the receiver's carrier stage, before [`Self::impair`].
@@ -190,6 +203,30 @@ fn rrc(t: f64, b: f64) -> f64 {
     let t = if t.abs() < 1e-5 || (t.abs() * 4.0 * b - 1.0).abs() < 1e-5 { t + 1e-4 } else { t };
     let x = 4.0 * b * t;
     ((PI * t * (1.0 - b)).sin() + x * (PI * t * (1.0 + b)).cos()) / (PI * t * (1.0 - x * x))
+}
+
+/// Unbiased SNR in dB at the output of the best linear equaliser of unlimited length, for rays
+/// (delay in chips, gain) at `es_n0_db`, the energy of a sent chip over N0: `1/MSE - 1` where MSE is
+/// the mean of `1/(1 + g |H|^2)` over one chip rate of frequencies and `|H|^2` the power response
+/// folded over the raised-cosine band (J. G. Proakis, M. Salehi, Digital Communications, 5th ed.,
+/// chapter 9). Delays of whole chips make it independent of the roll-off.
+pub fn mmse_bound_db(rays: &[(f64, Complex64)], rolloff: f64, es_n0_db: f64) -> f64 {
+    const STEPS: usize = 1 << 14;
+    let g = 10_f64.powf(es_n0_db / 10.0);
+    let power = |f: f64| -> f64 {
+        let turn = |(delay, gain): &(f64, Complex64)| {
+            gain * Complex64::from_polar(1.0, -2.0 * PI * f * delay)
+        };
+        let edge = (f.abs() - (1.0 - rolloff) / 2.0).clamp(0.0, rolloff);
+        let raised_cosine = 0.5 * (1.0 + (PI * edge / rolloff).cos());
+        raised_cosine * rays.iter().map(turn).sum::<Complex64>().norm_sqr()
+    };
+    let mse = (0..STEPS)
+        .map(|n| (n as f64 + 0.5) / STEPS as f64 - 0.5)
+        .map(|f| 1.0 / (1.0 + g * (power(f - 1.0) + power(f) + power(f + 1.0))))
+        .sum::<f64>()
+        / STEPS as f64;
+    db(1.0 / mse - 1.0)
 }
 
 /// A value in dB.

@@ -14,8 +14,10 @@ use super::frontend::{FrontEnd, Impairments};
 use super::mcs::CHIP_RATE_HZ;
 use super::pulse::RootRaisedCosine;
 use super::recording::{Recording, narrow, widen};
+use super::survey::survey;
 use super::sync::{self, PER_CHIP};
 use super::tracking::Line;
+use super::workers::Alone;
 
 /// One period of the training field in half chips.
 const PERIOD: usize = SEQUENCE_CHIPS * PER_CHIP;
@@ -65,16 +67,16 @@ pub struct Probe {
 /// cannot be read (rates that do not fit, samples that are not finite).
 pub fn probe(samples: &[Complex32], sample_rate_hz: f64, config: &ProbeConfig) -> Option<Probe> {
     let pulse = RootRaisedCosine::new(config.rolloff).ok()?;
-    let recording = Recording { samples, sample_rate_hz, full_scale: None };
+    let recording = Recording { samples, sample_rate_hz, full_scale: None, step: None };
     let samples_per_chip = recording.samples_per_chip(config.chip_rate_hz).ok()?;
-    let levels = recording.levels().ok()?;
+    let levels = survey(&recording, samples_per_chip, &Alone).ok()?.levels;
     let chips = samples.len() as f64 / samples_per_chip;
     if levels.rms <= f64::MIN_POSITIVE || chips < STF_CHIPS as f64 {
         return None;
     }
     let front_end = FrontEnd::new(samples, samples_per_chip, &levels, pulse, HALF_SPAN_CHIPS);
     let wrong = Impairments { dc: levels.mean, ..Impairments::default() };
-    let best = sync::find(&front_end, &wrong)
+    let best = sync::find(&front_end, &wrong, 0..chips as usize + 1)
         .into_iter()
         .filter(|found| found.start >= -0.5 && found.start + STF_CHIPS as f64 <= chips + 1.0)
         .max_by(|a, b| a.metric.total_cmp(&b.metric))?;

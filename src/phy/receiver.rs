@@ -1,41 +1,62 @@
-//! One pass over one frame: channel from the preamble, then block by block equalised values with
-//! their phase and delay, and what the pass shows to be still wrong. Passes are repeated until
-//! nothing of weight is left. Knows nothing of payloads or figures.
+//! One frame's preamble and a choice of its blocks: from them everything is learnt that is wrong
+//! with the signal as a whole - offset, image, skew, carrier, clock. Repeated until nothing of weight
+//! is left. Knows nothing of payloads or figures.
 
 use std::f64::consts::TAU;
 
-use num_complex::{Complex32, Complex64};
+use num_complex::Complex32;
 
+use super::analyse::AnalysisConfig;
 use super::channel::{self, ChannelEstimate};
 use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
-use super::equaliser::{BLOCK_VALUES, BlockMeasure, Equaliser, EqualiserKind, Transforms};
+use super::equaliser::{BLOCK_VALUES, Equaliser, EqualiserKind, Transforms, Workspace};
 use super::frame::{GUARD_CHIPS, PREAMBLE_CHIPS, guard_chips};
-use super::frontend::{FrontEnd, Impairments, Timing};
+use super::frontend::{Carrier, FrontEnd, Impairments, Timing};
 use super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
 use super::pulse::RootRaisedCosine;
-use super::recording::widen;
 use super::sync::{PER_CHIP, PRECURSOR_CHIPS};
-use super::tracking::{DelayLoop, Line, derotate, unwrap};
+use super::tracking::{DelayLoop, Line, derotate, mirrored, wrap};
+use super::unexplained::Unexplained;
 
 /// Where the data symbols are within an equalised window.
-const DATA_AT: usize = PRECURSOR_CHIPS;
+pub(crate) const DATA_AT: usize = PRECURSOR_CHIPS;
 /// Where the next guard begins within the window.
-const NEXT_GUARD_AT: usize = DATA_AT + DATA_SYMBOLS_PER_BLOCK;
+pub(crate) const NEXT_GUARD_AT: usize = DATA_AT + DATA_SYMBOLS_PER_BLOCK;
 /// Chip within a block at which its window begins: the window holds the guard's last chips, the
 /// data, and the first chips of the next guard, so that both ends agree.
-const WINDOW_AT: usize = GUARD_CHIPS - PRECURSOR_CHIPS;
+pub(crate) const WINDOW_AT: usize = GUARD_CHIPS - PRECURSOR_CHIPS;
 /// Chip of the preamble to which the channel estimate's phase belongs.
 const PREAMBLE_CENTRE: f64 = 1720.0;
+/// Blocks at the frame's beginning that are all looked at, one after the other.
+const FIRST_BLOCKS: usize = 16;
+/// Blocks looked at together farther on.
+const GROUP: usize = 4;
 
 /// What is corrected and how.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Corrections {
     pub dc: bool,
     pub iq: bool,
+    pub skew: bool,
     pub carrier: bool,
     pub clock: bool,
     pub phase: bool,
     pub equaliser: EqualiserKind,
+}
+
+impl Corrections {
+    /// As the configuration has them.
+    pub fn of(config: &AnalysisConfig) -> Self {
+        Self {
+            dc: config.remove_dc,
+            iq: config.correct_iq,
+            skew: config.correct_skew,
+            carrier: config.correct_carrier,
+            clock: config.correct_clock,
+            phase: config.track_phase,
+            equaliser: config.equaliser,
+        }
+    }
 }
 
 /// What is known of a frame before a pass over it.
@@ -45,147 +66,186 @@ pub(crate) struct FrameState {
     pub timing: Timing,
 }
 
-/// An equalised block.
-pub(crate) struct Block {
+impl FrameState {
+    /// Takes a delay that runs along a line over a frame of `chips` chips as an offset of the clock.
+    /// Whether it matters.
+    pub fn take_delay(&mut self, line: Line, chips: usize) -> bool {
+        let timing = &mut self.timing;
+        timing.start += line.offset * (1.0 + timing.drift);
+        timing.drift = (1.0 + line.slope) * (1.0 + timing.drift) - 1.0;
+        (line.slope * chips as f64).abs() > 0.01
+    }
+}
+
+/// What receiving any frame of a recording needs.
+#[derive(Clone)]
+pub(crate) struct Receiver<'a> {
+    pub front_end: &'a FrontEnd<'a>,
+    pub pulse: RootRaisedCosine,
+    pub transforms: Transforms,
+    pub corrections: Corrections,
+}
+
+/// A frame whose preamble has been received with a state that is taken as right.
+pub(crate) struct Tuned<'a> {
+    pub receiver: &'a Receiver<'a>,
+    pub state: FrameState,
+    carrier: Carrier,
+    pub channel: ChannelEstimate,
+    pub equaliser: Equaliser,
+}
+
+impl<'a> Tuned<'a> {
+    /// Estimates the channel from the preamble.
+    pub fn new(receiver: &'a Receiver<'a>, state: FrameState) -> Option<Self> {
+        let mut values = vec![Complex32::default(); PER_CHIP * PREAMBLE_CHIPS];
+        let step = (1.0 + state.timing.drift) / PER_CHIP as f64;
+        receiver.front_end.sample(&state.wrong, state.timing.at(0.0), step, &mut values);
+        let channel = channel::estimate(&values)?;
+        let kind = receiver.corrections.equaliser;
+        let equaliser = Equaliser::new(&channel, receiver.pulse, kind, receiver.transforms.clone());
+        let carrier = Carrier::new(state.wrong.cfo, step);
+        Some(Self { receiver, state, carrier, channel, equaliser })
+    }
+
+    /// What a block is worked on in.
+    pub fn workspace(&self) -> Workspace {
+        self.receiver.transforms.workspace()
+    }
+
+    /// What is corrected and how.
+    pub fn corrections(&self) -> &Corrections {
+        &self.receiver.corrections
+    }
+
+    /// Puts the values of the block whose guard begins at chip `first` into the workspace, sampled
+    /// `offset` chips late; returns the position of the first one.
+    pub fn sample(&self, first: usize, offset: f64, block: &mut Workspace) -> f64 {
+        let start = self.state.timing.at((first + WINDOW_AT) as f64 + offset);
+        let front_end = self.receiver.front_end;
+        front_end.values(&self.state.wrong, &self.carrier, start, &mut block.values);
+        start
+    }
+
+    /// Equalises the block whose guard begins at chip `first`.
+    pub fn equalise(&self, first: usize, block: &mut Workspace) {
+        self.sample(first, 0.0, block);
+        self.equaliser.equalise(block);
+    }
+
+    /// Noise variance expected at the equalised symbols, relative to their unit power.
+    pub fn noise_variance(&self) -> f32 {
+        self.equaliser.noise_variance as f32
+    }
+}
+
+/// An equalised block that was looked at.
+struct Block {
     /// First chip of its guard, counted from the frame's start.
     first: usize,
     /// The chips of its window, before phase tracking.
     chips: Vec<Complex32>,
-    measure: BlockMeasure,
+    /// Its phase, without jumps from block to block.
+    phase: f64,
     /// Delay of the block against the timing it was sampled with, in chips.
     delay: f64,
 }
 
-/// Sums over the blocks of what the model does not explain.
-#[derive(Clone, Copy, Debug, Default)]
-struct Unexplained {
-    image: Complex64,
-    image_energy: f64,
-    dc: Complex64,
-    count: f64,
+impl Block {
+    /// The chip in the middle of its window.
+    fn centre(&self) -> f64 {
+        window_centre(self.first)
+    }
 }
 
-/// A running pass over one frame.
-pub(crate) struct Pass<'a> {
-    front_end: &'a FrontEnd<'a>,
-    corrections: Corrections,
-    state: FrameState,
-    pub channel: ChannelEstimate,
-    pub equaliser: Equaliser,
+/// The chip in the middle of the window of the block whose guard begins at chip `first`.
+pub(crate) fn window_centre(first: usize) -> f64 {
+    (first + WINDOW_AT + BLOCK_CHIPS / 2) as f64
+}
+
+/// A look at some blocks of a frame, in rising order.
+pub(crate) struct Exploration<'a> {
+    pub tuned: Tuned<'a>,
+    workspace: Workspace,
     delay_loop: Option<DelayLoop>,
     blocks: Vec<Block>,
     unexplained: Unexplained,
 }
 
-impl<'a> Pass<'a> {
-    /// Estimates the channel from the preamble. The loop that follows the clock runs when
-    /// `follow_clock` is set.
-    pub fn begin(
-        front_end: &'a FrontEnd<'a>,
-        pulse: RootRaisedCosine,
-        transforms: &Transforms,
-        corrections: Corrections,
-        state: FrameState,
-        follow_clock: bool,
-    ) -> Option<Self> {
-        let mut values = vec![Complex32::default(); PER_CHIP * PREAMBLE_CHIPS];
-        let step = (1.0 + state.timing.drift) / PER_CHIP as f64;
-        front_end.sample(&state.wrong, state.timing.at(0.0), step, &mut values);
-        let channel = channel::estimate(&values)?;
-        let equaliser = Equaliser::new(&channel, pulse, corrections.equaliser, transforms.clone());
-        let delay_loop = (follow_clock && corrections.clock).then(DelayLoop::default);
-        let (blocks, unexplained) = (Vec::new(), Unexplained::default());
-        Some(Self {
-            front_end,
-            corrections,
-            state,
-            channel,
-            equaliser,
-            delay_loop,
-            blocks,
-            unexplained,
-        })
+impl<'a> Exploration<'a> {
+    /// Begins with the preamble.
+    pub fn begin(receiver: &'a Receiver<'a>, state: FrameState) -> Option<Self> {
+        let tuned = Tuned::new(receiver, state)?;
+        let workspace = tuned.workspace();
+        let delay_loop = receiver.corrections.clock.then(DelayLoop::default);
+        let unexplained = Unexplained::default();
+        Some(Self { tuned, workspace, delay_loop, blocks: Vec::new(), unexplained })
     }
 
-    /// Equalises the block whose guard begins at chip `first`, decides its symbols and takes in
-    /// what they show.
+    /// Chips of the blocks looked at.
+    pub fn chips_looked_at(&self) -> usize {
+        self.blocks.len() * BLOCK_CHIPS
+    }
+
+    /// Looks at the block whose guard begins at chip `first`.
     pub fn block(&mut self, first: usize, constellation: Constellation) {
-        let offset = self.delay_loop.map_or(0.0, |delay_loop| delay_loop.predicted());
-        let timing = self.state.timing;
-        let start = timing.at((first + WINDOW_AT) as f64 + offset);
-        let step = (1.0 + timing.drift) / PER_CHIP as f64;
-        let mut values = vec![Complex32::default(); BLOCK_VALUES];
-        self.front_end.sample(&self.state.wrong, start, step, &mut values);
-        let mut spectrum = values.clone();
-        let mut chips = vec![Complex32::default(); BLOCK_CHIPS];
-        self.equaliser.equalise(&mut spectrum, &mut chips);
-        let mut decided = decide(&chips, constellation);
-        let measure = self.equaliser.measure(&spectrum, &mut decided);
-        let expected = self.equaliser.expected(&decided, &measure);
-        self.explain(&values, &expected, start, step);
+        let (expected_phase, offset) = self.predict(first);
+        let block = &mut self.workspace;
+        let start = self.tuned.sample(first, offset, block);
+        let values = block.values.clone();
+        let equaliser = &self.tuned.equaliser;
+        equaliser.equalise(block);
+        let mut decided = decide(&block.chips, constellation);
+        let measure = equaliser.measure(block, &mut decided);
+        let chips = block.chips.clone();
+        let (expected, changes) = equaliser.expected(&decided, &measure, block);
+        self.unexplained.add(&self.tuned.state, values, expected, changes, start);
         let delay = offset - measure.late;
         if let Some(delay_loop) = &mut self.delay_loop {
             delay_loop.update(delay);
         }
-        self.blocks.push(Block { first, chips, measure, delay });
+        let phase = expected_phase + wrap(measure.phase - expected_phase);
+        self.blocks.push(Block { first, chips, phase, delay });
     }
 
-    /// Compares values with what the model expects: what is left may be an image or an offset.
-    fn explain(&mut self, values: &[Complex32], expected: &[Complex32], start: f64, step: f64) {
-        let turn = TAU * self.state.wrong.cfo;
-        let mut carrier =
-            Complex64::from_polar(1.0, FrontEnd::carrier_phase(&self.state.wrong, start));
-        let rotation = Complex64::from_polar(1.0, turn * step);
-        let sums = &mut self.unexplained;
-        for (value, expected) in values.iter().zip(expected) {
-            let (value, expected) = (widen(*value), widen(*expected));
-            // In the unturned signal the error is dc + image * conj(signal).
-            let error = (value - expected) * carrier;
-            sums.dc += error;
-            sums.image += error * expected * carrier;
-            sums.image_energy += expected.norm_sqr();
-            carrier *= rotation;
-        }
-        sums.count += values.len() as f64;
+    /// Phase and delay to be expected of the block at chip `first`: near the last one looked at they
+    /// are followed, farther on they are taken from the lines so far.
+    fn predict(&self, first: usize) -> (f64, f64) {
+        let follows = self.blocks.last().is_none_or(|last| first <= last.first + BLOCK_CHIPS);
+        let last_phase = self.blocks.last().map_or(0.0, |last| last.phase);
+        let centre = window_centre(first);
+        let on = |line: Line| line.offset + line.slope * centre;
+        let phase = if follows { last_phase } else { self.phase_line().map_or(last_phase, on) };
+        let delay = match (&self.delay_loop, self.delay_line()) {
+            (None, _) => 0.0,
+            (Some(_), Some(line)) if !follows || self.blocks.len() > FIRST_BLOCKS => on(line),
+            (Some(delay_loop), _) => delay_loop.predicted(),
+        };
+        (phase, delay)
     }
 
-    /// The state for another pass, `None` when nothing that matters was found.
-    pub fn improved(&self) -> Option<FrameState> {
-        let (mut next, mut matters) = (self.state, false);
-        let wrong = &mut next.wrong;
-        let sums = &self.unexplained;
-        if self.corrections.dc && sums.count > 0.0 {
-            let left = sums.dc / sums.count;
-            wrong.dc += left / self.front_end.scale();
-            matters |= left.norm() > 1e-3;
+    /// The state as this look shows it, and whether it differs from the one looked with by anything
+    /// that matters.
+    pub fn improved(&self) -> (FrameState, bool) {
+        let corrections = self.tuned.corrections();
+        let (mut next, mut matters) = (self.tuned.state, false);
+        let scale = self.tuned.receiver.front_end.scale();
+        matters |= self.unexplained.improve(corrections, scale, &mut next.wrong);
+        if let Some(line) = self.phase_line().filter(|_| corrections.carrier) {
+            matters |= take_slope(line, &mut next);
         }
-        if self.corrections.iq && sums.image_energy > 0.0 {
-            let left = sums.image / sums.image_energy;
-            wrong.image += left;
-            matters |= left.norm() > 1e-3;
-        }
-        if let Some(line) = self.phase_line().filter(|_| self.corrections.carrier) {
-            let left = line.slope / TAU;
-            wrong.cfo += left / (1.0 + self.state.timing.drift);
-            // Half a per cent of phase across a block is an error of -56 dB.
-            matters |= (left * TAU * BLOCK_CHIPS as f64).abs() > 5e-3;
-        }
-        if let Some(line) = self.delay_line().filter(|_| self.corrections.clock) {
-            let timing = &mut next.timing;
-            timing.start += line.offset * (1.0 + timing.drift);
-            timing.drift = (1.0 + line.slope) * (1.0 + timing.drift) - 1.0;
+        if let Some(line) = self.delay_line().filter(|_| corrections.clock) {
             let chips = self.blocks.last().map_or(0, |block| block.first + BLOCK_CHIPS);
-            matters |= (line.slope * chips as f64).abs() > 0.01;
+            matters |= next.take_delay(line, chips);
         }
-        matters.then_some(next)
+        (next, matters)
     }
 
     /// Phase over chips, along the blocks and from the preamble.
     fn phase_line(&self) -> Option<Line> {
-        let phases = unwrap(self.blocks.iter().map(|block| block.measure.phase));
-        let centres = self.blocks.iter().map(Block::centre);
         let preamble = std::iter::once((PREAMBLE_CENTRE, 0.0));
-        Line::through(&preamble.chain(centres.zip(phases)).collect::<Vec<_>>())
+        let blocks = self.blocks.iter().map(|block| (block.centre(), block.phase));
+        Line::through(&preamble.chain(blocks).collect::<Vec<_>>())
     }
 
     /// Delay over chips. Fewer than four blocks say too little.
@@ -195,39 +255,17 @@ impl<'a> Pass<'a> {
         if points.len() < 4 { None } else { Line::through(&points) }
     }
 
-    /// The state that this pass worked with.
-    pub fn state(&self) -> &FrameState {
-        &self.state
-    }
-
-    /// Noise variance expected at the equalised symbols, relative to their unit power.
-    pub fn noise_variance(&self) -> f32 {
-        self.equaliser.noise_variance as f32
-    }
-
-    /// Blocks so far.
-    pub fn block_count(&self) -> usize {
-        self.blocks.len()
-    }
-
-    /// The data symbols of block `index`, phase tracked, without pi/2 rotation.
+    /// The data symbols of the `index`-th block looked at, phase tracked, without pi/2 rotation. The
+    /// blocks before and after it must have been looked at, too.
     pub fn symbols(&self, index: usize) -> Vec<Complex32> {
         let Some(block) = self.blocks.get(index) else { return Vec::new() };
         let mut chips = block.chips.clone();
-        if self.corrections.phase {
-            let phase = |n: Option<usize>| {
-                n.and_then(|n| self.blocks.get(n)).map(|neighbour| {
-                    let apart = neighbour.measure.phase - block.measure.phase;
-                    block.measure.phase + super::tracking::wrap(apart)
-                })
-            };
-            let (own, before, after) =
-                (block.measure.phase, phase(index.checked_sub(1)), phase(Some(index + 1)));
-            // At the ends of the frame the phase runs on as it does on the other side.
-            let mirrored = |other: Option<f64>| other.map_or(own, |other| 2.0 * own - other);
+        if self.tuned.corrections().phase {
+            let neighbour = |n: Option<usize>| n.and_then(|n| self.blocks.get(n)).map(|b| b.phase);
+            let own = block.phase;
             let (before, after) =
-                (before.unwrap_or(mirrored(after)), after.unwrap_or(mirrored(before)));
-            derotate(&mut chips, before, own, after);
+                mirrored(neighbour(index.checked_sub(1)), own, neighbour(Some(index + 1)));
+            derotate(&mut chips, BLOCK_CHIPS, 0, [before, own, after]);
         }
         derotate_half_pi(&mut chips, 0);
         chips.truncate(NEXT_GUARD_AT);
@@ -235,11 +273,26 @@ impl<'a> Pass<'a> {
     }
 }
 
-impl Block {
-    /// The chip in the middle of its window.
-    fn centre(&self) -> f64 {
-        (self.first + WINDOW_AT + BLOCK_CHIPS / 2) as f64
+/// Takes a slope of the phase (radians a chip) as a carrier offset. Whether it matters: half a per
+/// cent of phase across a block is an error of -56 dB.
+pub(crate) fn take_slope(line: Line, state: &mut FrameState) -> bool {
+    let left = line.slope / TAU;
+    state.wrong.cfo += left / (1.0 + state.timing.drift);
+    (left * TAU * BLOCK_CHIPS as f64).abs() > 5e-3
+}
+
+/// The blocks of a frame of `count` that are looked at, in rising order: the first ones, then groups
+/// at distances that double, so that each line drawn so far predicts the next group, and the last.
+pub(crate) fn explored(count: usize) -> Vec<usize> {
+    let mut blocks: Vec<usize> = (0..count.min(FIRST_BLOCKS)).collect();
+    let mut at = FIRST_BLOCKS + FIRST_BLOCKS / 2;
+    while at + 2 * GROUP < count {
+        blocks.extend(at..at + GROUP);
+        at += at / 2;
     }
+    let next = blocks.last().map_or(0, |last| last + 1);
+    blocks.extend(next.max(count.saturating_sub(GROUP))..count);
+    blocks
 }
 
 /// The chips that a window most likely holds: known in the guards, nearest points elsewhere, after
@@ -257,11 +310,10 @@ fn decide(chips: &[Complex32], constellation: Constellation) -> Vec<Complex32> {
         .filter_map(|(n, chip)| known(n).map(|guard| chip * guard.conj()))
         .sum();
     let turn = Complex32::from_polar(1.0, -sum.arg());
-    let mut decided: Vec<Complex32> = chips.iter().map(|chip| chip * turn).collect();
-    derotate_half_pi(&mut decided, 0);
-    for chip in &mut decided {
-        *chip = constellation.nearest(*chip).1;
-    }
+    let mut turned: Vec<Complex32> = chips.iter().map(|chip| chip * turn).collect();
+    derotate_half_pi(&mut turned, 0);
+    let mut decided = vec![Complex32::default(); turned.len()];
+    constellation.decide_all(&turned, &mut decided);
     rotate_half_pi(&mut decided, 0);
     for (n, chip) in decided.iter_mut().enumerate() {
         if let Some(guard) = known(n) {
@@ -269,4 +321,22 @@ fn decide(chips: &[Complex32], constellation: Constellation) -> Vec<Complex32> {
         }
     }
     decided
+}
+
+// The window of a block is one block long.
+const _: () = assert!(BLOCK_VALUES == PER_CHIP * BLOCK_CHIPS);
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn explored_blocks_rise_and_reach_the_end() {
+        for count in [0, 1, 2, 15, 16, 17, 20, 24, 33, 128, 1000, 16_384] {
+            let blocks = explored(count);
+            assert!(blocks.windows(2).all(|pair| pair[0] < pair[1]), "{count}: {blocks:?}");
+            assert_eq!(blocks.last().copied(), count.checked_sub(1));
+            assert!(blocks.len() <= FIRST_BLOCKS + 80, "{count}: {}", blocks.len());
+        }
+    }
 }

@@ -3,10 +3,9 @@
 
 use num_complex::{Complex32, Complex64};
 
-/// Fraction of full scale from which a sample counts as clipped. Codes reach `full_scale` at the
-/// negative end and one code less at the positive one; 10-bit codes are the coarsest expected to
-/// matter, and their last code but one is at 1 - 2/512.
-const CLIPPED_FROM: f32 = 1.0 - 1.5 / 512.0;
+/// Distance of two codes relative to full scale where nothing is said: 10 bits are the coarsest that
+/// are assumed then.
+const STEP_ASSUMED: f32 = 1.0 / 512.0;
 
 /// Complex samples with their rate.
 #[derive(Clone, Copy, Debug)]
@@ -17,6 +16,9 @@ pub struct Recording<'a> {
     pub sample_rate_hz: f64,
     /// Largest magnitude that an axis of a sample can have, in the unit of the samples.
     pub full_scale: Option<f32>,
+    /// Distance of two codes of the digitiser in the unit of the samples; that of 10 bits is assumed
+    /// where it is absent. Tells which samples are clipped.
+    pub step: Option<f32>,
 }
 
 /// What is wrong with a recording or with the way it is to be read.
@@ -67,27 +69,13 @@ impl Recording<'_> {
         }
     }
 
-    /// Mean, level and clipping.
-    ///
-    /// # Errors
-    /// When a sample is infinite or not a number.
-    pub(crate) fn levels(&self) -> Result<Levels, RecordingError> {
-        if let Some(at) = self.samples.iter().position(|z| !z.is_finite()) {
-            return Err(RecordingError::NotFinite(at));
-        }
-        if self.samples.is_empty() {
-            return Ok(Levels::default());
-        }
-        let count = self.samples.len() as f64;
-        let sum: Complex64 = self.samples.iter().map(|z| widen(*z)).sum();
-        let mean = sum / count;
-        let power: f64 = self.samples.iter().map(|z| (widen(*z) - mean).norm_sqr()).sum();
-        let clipped_fraction = self.full_scale.filter(|full| *full > 0.0).map(|full| {
-            let edge = full * CLIPPED_FROM;
-            let clipped = self.samples.iter().filter(|z| z.re.abs().max(z.im.abs()) >= edge);
-            clipped.count() as f64 / count
-        });
-        Ok(Levels { mean, rms: (power / count).sqrt(), clipped_fraction })
+    /// Values from which a sample counts as clipped, at the lower and at the upper end: codes reach
+    /// `-full_scale`, and one step less at the upper end.
+    pub(crate) fn clipping_edges(&self) -> Option<(f32, f32)> {
+        let full = self.full_scale.filter(|full| *full > 0.0)?;
+        let step = self.step.filter(|step| *step > 0.0 && *step < full);
+        let step = step.unwrap_or(full * STEP_ASSUMED);
+        Some((-full + 0.5 * step, full - 1.5 * step))
     }
 }
 
@@ -106,33 +94,33 @@ mod tests {
     use super::*;
 
     fn recording(samples: &[Complex32], full_scale: Option<f32>) -> Recording<'_> {
-        Recording { samples, sample_rate_hz: 8e9, full_scale }
+        Recording { samples, sample_rate_hz: 8e9, full_scale, step: None }
     }
 
     #[test]
-    fn levels_are_those_of_the_definition() {
-        let samples = [Complex32::new(1.0, 2.0), Complex32::new(3.0, -2.0)];
-        let levels = recording(&samples, Some(3.0)).levels().expect("finite");
-        assert_eq!(levels.mean, Complex64::new(2.0, 0.0));
-        assert!((levels.rms - 5.0_f64.sqrt()).abs() < 1e-12);
-        assert_eq!(levels.clipped_fraction, Some(0.5));
-        assert_eq!(recording(&samples, None).levels().expect("finite").clipped_fraction, None);
-        assert_eq!(recording(&[], Some(1.0)).levels(), Ok(Levels::default()));
-    }
-
-    #[test]
-    fn positive_end_of_two_complement_codes_is_clipped_too() {
-        let samples = [Complex32::new(511.0, 0.0), Complex32::new(510.0, 0.0)];
-        let levels = recording(&samples, Some(512.0)).levels().expect("finite");
-        assert_eq!(levels.clipped_fraction, Some(0.5));
+    fn both_ends_of_twos_complement_codes_are_clipped() {
+        for bits in [8, 10, 12, 16] {
+            let full = (1_i32 << (bits - 1)) as f32;
+            let recording = Recording {
+                samples: &[],
+                sample_rate_hz: 8e9,
+                full_scale: Some(full),
+                step: Some(1.0),
+            };
+            let (low, high) = recording.clipping_edges().expect("there is a full scale");
+            let clipped = |code: f32| code <= low || code >= high;
+            assert!(clipped(-full) && clipped(full - 1.0), "{bits} bits");
+            assert!(!clipped(1.0 - full) && !clipped(full - 2.0), "{bits} bits");
+        }
+        assert_eq!(recording(&[], None).clipping_edges(), None);
+        assert_eq!(recording(&[], Some(0.0)).clipping_edges(), None);
     }
 
     #[test]
     fn impossible_recordings_are_refused() {
-        let samples = [Complex32::new(1.0, 0.0), Complex32::new(f32::NAN, 0.0)];
-        assert_eq!(recording(&samples, None).levels(), Err(RecordingError::NotFinite(1)));
         for rate in [0.0, -1.0, f64::NAN, f64::INFINITY, 2.1e9] {
-            let recording = Recording { samples: &[], sample_rate_hz: rate, full_scale: None };
+            let recording =
+                Recording { samples: &[], sample_rate_hz: rate, full_scale: None, step: None };
             assert!(recording.samples_per_chip(1.76e9).is_err(), "{rate}");
         }
         assert!(recording(&[], None).samples_per_chip(f64::NAN).is_err());

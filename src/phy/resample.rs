@@ -7,6 +7,7 @@
 
 use num_complex::Complex32;
 
+use super::lanes::widest;
 use super::pulse::RootRaisedCosine;
 
 /// Fractions of a sample for which taps are kept; between them they are interpolated linearly.
@@ -72,6 +73,7 @@ impl MatchedFilter {
 
     /// Filter output at position `position` (in samples of the recording). Far outside of the
     /// samples it is zero.
+    #[inline(always)]
     pub fn at(&self, samples: &SplitSamples, position: f64) -> Complex32 {
         // Beyond this an f64 has no fractions worth filtering; it also keeps NaN out.
         if position.is_nan() || position.abs() > 1e15 {
@@ -93,14 +95,20 @@ impl MatchedFilter {
 
     /// Filter outputs at `start`, `start + step`, ... (in samples of the recording).
     pub fn run(&self, samples: &SplitSamples, start: f64, step: f64, out: &mut [Complex32]) {
-        for (n, y) in out.iter_mut().enumerate() {
-            *y = self.at(samples, start + n as f64 * step);
-        }
+        widest(
+            #[inline(always)]
+            || {
+                for (n, y) in out.iter_mut().enumerate() {
+                    *y = self.at(samples, start + n as f64 * step);
+                }
+            },
+        );
     }
 }
 
 /// Sum of the samples times the interpolated taps, in lanes that the compiler can keep in vector
 /// registers.
+#[inline(always)]
 fn dot(low: &[f32], high: &[f32], fraction: f32, re: &[f32], im: &[f32]) -> Complex32 {
     let mut sum_re = [0.0_f32; LANES];
     let mut sum_im = [0.0_f32; LANES];

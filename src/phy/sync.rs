@@ -5,6 +5,7 @@
 //! estimation field then tells which period was the first. Knows nothing of what follows the preamble.
 
 use std::f64::consts::TAU;
+use std::ops::Range;
 
 use num_complex::{Complex32, Complex64};
 
@@ -60,14 +61,20 @@ pub(crate) struct Alignment {
     pub cfo: f64,
 }
 
-/// All candidates in the recording, in order of their position.
-pub(crate) fn find(front_end: &FrontEnd<'_>, wrong: &Impairments) -> Vec<Candidate> {
-    let inside = (front_end.chips() * PER_CHIP as f64) as usize;
+/// All candidates in a stretch of the recording (in chips), in order of their position.
+pub(crate) fn find(
+    front_end: &FrontEnd<'_>,
+    wrong: &Impairments,
+    stretch: Range<usize>,
+) -> Vec<Candidate> {
+    let from = stretch.start as f64;
+    let end = front_end.chips().min(stretch.end as f64);
+    let inside = ((end - from) * PER_CHIP as f64) as usize;
     if inside < PERIOD * 2 {
         return Vec::new();
     }
     let mut values = vec![Complex32::default(); inside + 2 * PADDING];
-    front_end.sample(wrong, 0.0, 1.0 / PER_CHIP as f64, &mut values[PADDING..PADDING + inside]);
+    front_end.sample(wrong, from, 1.0 / PER_CHIP as f64, &mut values[PADDING..PADDING + inside]);
     let energy = running_energy(&values);
     derotate_pairs(&mut values);
     let correlation = correlate(&values, PER_CHIP).a;
@@ -90,7 +97,7 @@ pub(crate) fn find(front_end: &FrontEnd<'_>, wrong: &Impairments) -> Vec<Candida
             continue;
         }
         taken[n.saturating_sub(SPACING)..(n + SPACING).min(count)].fill(true);
-        let start = (n as f64 - PADDING as f64) / PER_CHIP as f64;
+        let start = from + (n as f64 - PADDING as f64) / PER_CHIP as f64;
         let cfo = f64::from(sum.arg()) / (TAU * SEQUENCE_CHIPS as f64);
         found.push(Candidate { start, cfo, metric });
     }

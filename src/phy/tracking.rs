@@ -7,7 +7,7 @@ use std::f64::consts::{PI, TAU};
 
 use num_complex::Complex32;
 
-use super::recording::narrow;
+use super::lanes::turn_back;
 
 /// A straight line `offset + slope * x`.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -46,16 +46,27 @@ pub(crate) fn wrap(phase: f64) -> f64 {
     (phase + PI).rem_euclid(TAU) - PI
 }
 
-/// Turns the chips of one block back by a phase that runs straight from the phase half way to the
-/// block before, through its own, to half way to the block after.
-pub(crate) fn derotate(chips: &mut [Complex32], before: f64, own: f64, after: f64) {
-    let half = chips.len() as f64 / 2.0;
-    for (n, chip) in chips.iter_mut().enumerate() {
-        let x = (n as f64 + 0.5 - half) / half;
-        let side = if x < 0.0 { before } else { after };
-        let phase = own + (side - own) * x.abs() / 2.0;
-        *chip *= narrow(num_complex::Complex64::from_polar(1.0, -phase));
-    }
+/// Phases before and after a block; where there is none, the phase runs on as it does on the other
+/// side.
+pub(crate) fn mirrored(before: Option<f64>, own: f64, after: Option<f64>) -> (f64, f64) {
+    let mirror = |other: Option<f64>| other.map_or(own, |other| 2.0 * own - other);
+    (before.unwrap_or(mirror(after)), after.unwrap_or(mirror(before)))
+}
+
+/// Turns chips of one window of `length` chips back by a phase that runs straight from the phase half
+/// way to the window before, through its own, to half way to the window after. The slice begins
+/// `first` chips after the window.
+#[inline(always)]
+pub(crate) fn derotate(chips: &mut [Complex32], length: usize, first: usize, phases: [f64; 3]) {
+    let [before, own, after] = phases;
+    let half = length as f64 / 2.0;
+    let slope = |side: f64| (side - own) / (2.0 * half);
+    // Distance of a chip's middle from the window's.
+    let from_centre = |n: usize| (first + n) as f64 + 0.5 - half;
+    let (early, late) = chips.split_at_mut((length / 2).saturating_sub(first).min(chips.len()));
+    let turned = early.len();
+    turn_back(early, own - slope(before) * from_centre(0), -slope(before));
+    turn_back(late, own + slope(after) * from_centre(turned), slope(after));
 }
 
 /// Second-order loop that predicts the next block's delay.
@@ -110,10 +121,28 @@ mod tests {
         let slope = 0.004;
         let phase = |n: f64| 0.3 + slope * n;
         let mut chips: Vec<Complex32> = (0..512)
-            .map(|n| narrow(num_complex::Complex64::from_polar(1.0, phase(f64::from(n) + 0.5))))
+            .map(|n| {
+                crate::phy::recording::narrow(num_complex::Complex64::from_polar(
+                    1.0,
+                    phase(f64::from(n) + 0.5),
+                ))
+            })
             .collect();
-        derotate(&mut chips, phase(-256.0), phase(256.0), phase(768.0));
+        let mut part = chips[16..464].to_vec();
+        derotate(&mut chips, 512, 0, [phase(-256.0), phase(256.0), phase(768.0)]);
         assert!(chips.iter().all(|z| (z - 1.0).norm() < 1e-5));
+        derotate(&mut part, 512, 16, [phase(-256.0), phase(256.0), phase(768.0)]);
+        assert!(part.iter().all(|z| (z - 1.0).norm() < 1e-5));
+    }
+
+    #[test]
+    fn phase_bends_in_the_middle_of_a_block() {
+        let mut chips = vec![Complex32::new(1.0, 0.0); 512];
+        derotate(&mut chips, 512, 0, [0.2, 0.1, 0.5]);
+        // Half way to a neighbour lies at the edge.
+        for (n, phase) in [(0, 0.15), (255, 0.1), (256, 0.1), (511, 0.3)] {
+            assert!((f64::from(chips[n].arg()) + phase).abs() < 1e-3, "chip {n}");
+        }
     }
 
     /// 80 ppm of clock error move a block of 512 chips by 0.041 chips against the one before.

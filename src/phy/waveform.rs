@@ -5,15 +5,22 @@
 //! to the source's granularity); the idle time takes up the difference, so any ratio of sample rate to
 //! chip rate will do and no chip is moved. Knows nothing of the source but its rate.
 
-use num_complex::{Complex32, Complex64};
+mod correction;
+mod synthesis;
 
+use num_complex::Complex32;
+
+pub use correction::{
+    BOOST_DB_MAX, Correction, FrequencyResponse, RESPONSE_POINTS_MAX, ResponseError, ResponsePoint,
+};
+
+use super::lanes::widest;
 use super::mcs::CHIP_RATE_HZ;
 use super::pulse::{RolloffError, RootRaisedCosine};
-use super::recording::{SAMPLES_PER_CHIP_MIN, narrow, widen};
+use super::recording::SAMPLES_PER_CHIP_MIN;
 
-/// Values a chip at which the pulse is tabulated; between them it is interpolated linearly, with an
-/// error near 1e-6 of its peak.
-const TABLE_STEPS: usize = 1024;
+/// Samples that are summed side by side.
+const LANES: usize = 16;
 /// Most samples of a waveform: 1 GiB of codes.
 const SAMPLES_MAX: f64 = (1 << 28) as f64;
 
@@ -32,6 +39,8 @@ pub struct ShapeConfig {
     pub granularity: usize,
     /// Peak of the waveform relative to full scale in dB. Above 0 the peaks are clipped.
     pub peak_dbfs: f64,
+    /// Response of what follows the waveform's memory (converter, cables), to be undone.
+    pub correction: Option<FrequencyResponse>,
 }
 
 impl Default for ShapeConfig {
@@ -43,6 +52,7 @@ impl Default for ShapeConfig {
             idle_chips: 256.0,
             granularity: 1,
             peak_dbfs: 0.0,
+            correction: None,
         }
     }
 }
@@ -100,6 +110,22 @@ pub struct Waveform {
     pub frame_start_sample: usize,
     /// Idle time that resulted, in chips.
     pub idle_chips: f64,
+    /// Share of the pulses' power beyond half of the sample rate, which folds back into the band: 0
+    /// from `1 + rolloff` samples a chip on.
+    pub folded_fraction: f64,
+    /// What the correction did, where there is one.
+    pub correction: Option<Correction>,
+}
+
+/// Peaks and power of samples.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Levels {
+    /// Largest value of an axis.
+    axis_peak: f32,
+    /// Largest squared magnitude.
+    peak: f32,
+    /// Sum of the squared magnitudes.
+    energy: f64,
 }
 
 impl Waveform {
@@ -107,22 +133,56 @@ impl Waveform {
     /// frames radiate the same power; lower where a peak would pass full scale. Yields the level
     /// reached in dB.
     pub fn level_to(&mut self, rms_dbfs: f64) -> f64 {
-        let count = self.samples.len().max(1) as f64;
-        let power: f64 = self.samples.iter().map(|z| f64::from(z.norm_sqr())).sum::<f64>() / count;
-        let peak = self.samples.iter().map(|z| z.re.abs().max(z.im.abs())).fold(0.0, f32::max);
-        if power <= 0.0 || peak <= 0.0 {
+        let Levels { axis_peak, energy, .. } = levels(&self.samples);
+        let power = energy / self.samples.len().max(1) as f64;
+        if power <= 0.0 || axis_peak <= 0.0 {
             return f64::NEG_INFINITY;
         }
         let wanted = 10f64.powf(rms_dbfs / 20.0) / power.sqrt();
-        let factor = wanted.min(1.0 / f64::from(peak));
-        self.samples.iter_mut().for_each(|z| *z *= factor as f32);
+        let factor = wanted.min(1.0 / f64::from(axis_peak));
+        let single = factor as f32;
+        widest(
+            #[inline(always)]
+            || self.samples.iter_mut().for_each(|z| *z *= single),
+        );
         10.0 * power.log10() + 20.0 * factor.log10()
+    }
+
+    /// Scales the waveform to an rms level relative to full scale (of one axis), whatever becomes of
+    /// its peaks: what passes full scale is clipped and counted. Yields the level reached in dB,
+    /// below the wanted one by what clipping took.
+    pub fn drive_to(&mut self, rms_dbfs: f64) -> f64 {
+        let present = self.rms_dbfs();
+        if present.is_finite() {
+            let factor = 10f64.powf((rms_dbfs - present) / 20.0) as f32;
+            let samples = &mut self.samples;
+            let clipped = widest(
+                #[inline(always)]
+                || scale_and_clip(samples, factor),
+            );
+            self.clipped_fraction = clipped as f64 / self.samples.len() as f64;
+        }
+        self.rms_dbfs()
+    }
+
+    /// Rms level relative to full scale of one axis in dB.
+    pub fn rms_dbfs(&self) -> f64 {
+        10.0 * (levels(&self.samples).energy / self.samples.len().max(1) as f64).log10()
     }
 
     /// 16-bit codes for the source, I and Q taking turns. Full scale is 32767.
     pub fn to_codes(&self) -> Vec<i16> {
-        let code = |value: f32| (value * f32::from(i16::MAX)).round() as i16;
-        self.samples.iter().flat_map(|z| [code(z.re), code(z.im)]).collect()
+        let full = f32::from(i16::MAX);
+        let mut codes = vec![0; 2 * self.samples.len()];
+        widest(
+            #[inline(always)]
+            || {
+                for (pair, z) in codes.as_chunks_mut::<2>().0.iter_mut().zip(&self.samples) {
+                    *pair = [z.re, z.im].map(|value| (value * full).round_ties_even() as i16);
+                }
+            },
+        );
+        codes
     }
 
     /// Duration of one pass in seconds.
@@ -144,7 +204,11 @@ pub fn shape(chips: &[Complex32], config: &ShapeConfig) -> Result<Waveform, Shap
     if count.is_nan() || count > SAMPLES_MAX {
         return Err(ShapeError::TooLong(count));
     }
-    let mut samples = synthesise(chips, pulse, samples_per_chip, count as usize);
+    let mut samples = synthesis::cyclic_sum(chips, pulse, samples_per_chip, count as usize);
+    let half_band_hz = (1.0 + config.rolloff) / 2.0 * config.chip_rate_hz;
+    let correction = config.correction.as_ref().map(|response| {
+        correction::correct(&mut samples, response, config.sample_rate_hz, half_band_hz)
+    });
     let frame_samples = (chips.len() as f64 * samples_per_chip).min(count);
     let (crest_factor_db, clipped) = scale(&mut samples, frame_samples, config.peak_dbfs)?;
     Ok(Waveform {
@@ -154,7 +218,19 @@ pub fn shape(chips: &[Complex32], config: &ShapeConfig) -> Result<Waveform, Shap
         crest_factor_db,
         frame_start_sample: 0,
         idle_chips: count / samples_per_chip - chips.len() as f64,
+        folded_fraction: folded_fraction(config.rolloff, samples_per_chip),
+        correction,
     })
+}
+
+/// Share of the raised-cosine spectrum's area beyond half of `samples_per_chip`, in closed form.
+fn folded_fraction(rolloff: f64, samples_per_chip: f64) -> f64 {
+    let beyond = (samples_per_chip - (1.0 - rolloff)) / 2.0;
+    if beyond >= rolloff {
+        return 0.0;
+    }
+    let turn = std::f64::consts::PI / rolloff;
+    (rolloff - beyond) - (turn * beyond).sin() / turn
 }
 
 fn check(chips: &[Complex32], config: &ShapeConfig) -> Result<f64, ShapeError> {
@@ -177,37 +253,33 @@ fn check(chips: &[Complex32], config: &ShapeConfig) -> Result<f64, ShapeError> {
     if chips.is_empty() { Err(ShapeError::Empty) } else { Ok(ratio) }
 }
 
-/// The cyclic sum of the chips' pulses at `count` samples.
-fn synthesise(
-    chips: &[Complex32],
-    pulse: RootRaisedCosine,
-    samples_per_chip: f64,
-    count: usize,
-) -> Vec<Complex32> {
-    let span = 2 * pulse.half_span_symbols();
-    let table: Vec<f32> = (0..=span * TABLE_STEPS + 1)
-        .map(|n| pulse.at(n as f64 / TABLE_STEPS as f64) as f32)
-        .collect();
-    let mut samples = vec![Complex32::default(); count];
-    for (k, chip) in chips.iter().enumerate() {
-        let centre = k as f64 * samples_per_chip;
-        let reach = span as f64 * samples_per_chip;
-        let first = (centre - reach).ceil() as i64;
-        let last = (centre + reach).floor() as i64;
-        let step = TABLE_STEPS as f64 / samples_per_chip;
-        let mut at = first.rem_euclid(count as i64) as usize;
-        for n in first..=last {
-            let position = ((n as f64 - centre) * step).abs();
-            let whole = position as usize;
-            let fraction = (position - whole as f64) as f32;
-            samples[at] += chip * (table[whole] + fraction * (table[whole + 1] - table[whole]));
-            at += 1;
-            if at == count {
-                at = 0;
-            }
+/// Peaks and power in one look.
+fn levels(samples: &[Complex32]) -> Levels {
+    widest(
+        #[inline(always)]
+        || levels_in_lanes(samples),
+    )
+}
+
+#[inline(always)]
+fn levels_in_lanes(samples: &[Complex32]) -> Levels {
+    let mut axis_peak = [0.0_f32; LANES];
+    let mut peak = [0.0_f32; LANES];
+    let mut energy = [0.0_f64; LANES];
+    for chunk in samples.chunks(LANES) {
+        for (lane, z) in chunk.iter().enumerate() {
+            let power = z.re * z.re + z.im * z.im;
+            let axis = z.re.abs().max(z.im.abs());
+            axis_peak[lane] = axis_peak[lane].max(axis);
+            peak[lane] = peak[lane].max(power);
+            energy[lane] += f64::from(power);
         }
     }
-    samples
+    Levels {
+        axis_peak: axis_peak.into_iter().fold(0.0, f32::max),
+        peak: peak.into_iter().fold(0.0, f32::max),
+        energy: energy.into_iter().sum(),
+    }
 }
 
 /// Scales the largest axis value to the wanted peak and clips what is above full scale. Returns the
@@ -217,21 +289,33 @@ fn scale(
     frame_samples: f64,
     peak_dbfs: f64,
 ) -> Result<(f64, usize), ShapeError> {
-    let axis_peak = samples.iter().map(|z| z.re.abs().max(z.im.abs())).fold(0.0, f32::max);
-    let energy: f64 = samples.iter().map(|z| widen(*z).norm_sqr()).sum();
-    let peak = samples.iter().map(|z| widen(*z).norm_sqr()).fold(0.0, f64::max);
-    let factor = 10_f64.powf(peak_dbfs / 20.0) / f64::from(axis_peak);
-    if !(factor.is_finite() && energy > 0.0) {
+    let Levels { axis_peak, peak, energy } = levels(samples);
+    let factor = (10_f64.powf(peak_dbfs / 20.0) / f64::from(axis_peak)) as f32;
+    if !(factor.is_finite() && energy > 0.0 && energy.is_finite()) {
         return Err(ShapeError::Empty);
     }
+    let clipped = widest(
+        #[inline(always)]
+        || scale_and_clip(samples, factor),
+    );
+    Ok((10.0 * (f64::from(peak) * frame_samples / energy).log10(), clipped))
+}
+
+/// Multiplies, clips each axis at full scale, and counts the samples that were clipped.
+#[inline(always)]
+fn scale_and_clip(samples: &mut [Complex32], factor: f32) -> usize {
     let mut clipped = 0;
-    for z in samples {
-        let Complex64 { re, im } = widen(*z) * factor;
-        // The largest value itself is full scale, not clipped.
-        clipped += usize::from(re.abs().max(im.abs()) > 1.0 + 1e-6);
-        *z = narrow(Complex64::new(re.clamp(-1.0, 1.0), im.clamp(-1.0, 1.0)));
+    for chunk in samples.chunks_mut(1 << 16) {
+        let mut here = 0_u32;
+        for z in chunk {
+            let (re, im) = (z.re * factor, z.im * factor);
+            // The largest value itself is full scale, not clipped.
+            here += u32::from(re.abs().max(im.abs()) > 1.0 + 1e-6);
+            *z = Complex32::new(re.clamp(-1.0, 1.0), im.clamp(-1.0, 1.0));
+        }
+        clipped += here as usize;
     }
-    Ok((10.0 * (peak * frame_samples / energy).log10(), clipped))
+    clipped
 }
 
 #[cfg(test)]

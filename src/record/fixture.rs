@@ -229,6 +229,7 @@ impl Writer {
                 payload_generator: Some("PRBS15".to_owned()),
                 payload_seed: Some(1),
                 payload_sha256: None,
+                ..FrameRecord::default()
             }),
             beams: vec![BeamRecord {
                 array: "rx".to_owned(),

@@ -106,12 +106,13 @@ impl RunFolder {
         &self.name
     }
 
-    /// Keeps `text` as an input of the run and returns its name and checksum for the journal.
+    /// Keeps a text or other octets as an input of the run and returns its name and checksum for the journal.
     ///
     /// # Errors
     /// When `file` is not a relative path within the folder, names one of the run's own files, or
     /// exists already: a frozen input is never overwritten.
-    pub fn freeze(&self, file: &str, text: &str) -> Result<InputFile, RecordError> {
+    pub fn freeze(&self, file: &str, content: impl AsRef<[u8]>) -> Result<InputFile, RecordError> {
+        let content = content.as_ref();
         let path = self.inside(file)?;
         let first = file.split('/').next().unwrap_or(file);
         let own = [JOURNAL_FILE, CAPTURES_FOLDER, TRACE_FOLDER, REPORT_FILE];
@@ -122,10 +123,10 @@ impl RunFolder {
             fs::create_dir_all(parent).map_err(RecordError::io(parent, "create"))?;
         }
         let mut out = fs::File::create_new(&path).map_err(RecordError::io(&path, "create"))?;
-        out.write_all(text.as_bytes())
+        out.write_all(content)
             .and_then(|()| out.sync_all())
             .map_err(RecordError::io(&path, "write"))?;
-        Ok(InputFile { file: file.to_owned(), sha256: hash::sha256_hex(text.as_bytes()) })
+        Ok(InputFile { file: file.to_owned(), sha256: hash::sha256_hex(content) })
     }
 
     /// Starts the journal of this run.

@@ -48,7 +48,7 @@ pub use sigmf::{
     BeamRecord, CaptureRecord, ChannelScale, DATA_ENDING, DataType, EXTENSION_NAME,
     EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING, Recording,
     RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, SigmfCapture, SigmfExtension,
-    SigmfGlobal, SigmfMeta, read_recording,
+    SigmfGlobal, SigmfMeta, read_recording, write_waveform,
 };
 pub use value::{
     AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,

@@ -11,7 +11,7 @@ use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
 use super::search::SearchFound;
 use super::stop::Stop;
-use crate::bench::knob::KnobValue;
+use crate::bench::knob::{FRAME, KnobValue};
 use crate::bench::{Bench, BenchError, Settled};
 use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
@@ -250,6 +250,11 @@ impl<'a> Engine<'a> {
             self.recorder.setting(&one)?;
             let value = one.read_back.to_string();
             self.progress.take(ProgressEvent::Set { setting: &one.setting, value: &value });
+            if one.setting == FRAME {
+                for message in self.bench.frame_warnings().to_vec() {
+                    self.warn(message)?;
+                }
+            }
             if !one.matched {
                 let message = format!(
                     "{}: asked for {}, reads back {}",

@@ -8,12 +8,13 @@ use super::progress::ProgressEvent;
 use super::recorder::axis_values;
 use super::translate::{figures_of, fill_curves};
 use crate::bench::{Captured, Span};
-use crate::phy::analyse::{Analysis, Expected, analyse};
+use crate::phy::analyse::{Analysis, Expected, analyse_with};
 use crate::record::{
     self, Analysis as AnalysisFile, CaptureNo, CaptureRecord, Event,
     Expectation as ExpectationRecord, Figure, MeasurementDone, RecordedValue, Value,
 };
 use crate::sequence::{Expectation, Measure, Verdict};
+use crate::threads::Cores;
 
 /// Version of the analysis as the record names it.
 const ANALYSIS_VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -131,7 +132,7 @@ impl Engine<'_> {
         let config = self.bench.analysis_config();
         let sent = self.bench.sent();
         let expected = sent.map_or_else(Expected::dmg, Expected::frame);
-        analyse(&recording, &expected, &config)
+        analyse_with(&Cores, &recording, &expected, &config)
             .map_err(|source| RunError::Analysis { place: place.to_string(), source })
     }
 

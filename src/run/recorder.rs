@@ -269,7 +269,8 @@ fn recorded(value: &KnobValue) -> RecordedValue {
             Err(_) => RecordedValue::plain(Value::Number(*whole as f64)),
         },
         KnobValue::Switch(on) => RecordedValue::plain(*on),
-        KnobValue::Word(word) | KnobValue::Frame(word, _) => RecordedValue::plain(word.as_str()),
+        KnobValue::Word(word) => RecordedValue::plain(word.as_str()),
+        KnobValue::Frame(frame) => RecordedValue::plain(frame.name.as_str()),
     }
 }
 
@@ -279,9 +280,9 @@ fn freeze(
     sequence: &Sequence,
     plan: &BenchPlan,
 ) -> Result<Vec<InputFile>, RecordError> {
-    let mut frozen = vec![folder.freeze("sequence.yaml", &sequence.source.text)?];
+    let mut frozen = vec![folder.freeze("sequence.yaml", sequence.source.text.as_bytes())?];
     for (name, text) in plan.files() {
-        frozen.push(folder.freeze(&name, &text)?);
+        frozen.push(folder.freeze(&name, text)?);
     }
     Ok(frozen)
 }

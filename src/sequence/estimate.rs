@@ -133,7 +133,8 @@ fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
 }
 
 fn frame_on_air(value: &KnobValue, known: &mut HashMap<String, OnAir>) -> Option<OnAir> {
-    let KnobValue::Frame(name, spec) = value else { return None };
+    let KnobValue::Frame(named) = value else { return None };
+    let (name, spec) = (&named.name, &named.spec);
     if let Some(on_air) = known.get(name) {
         return Some(*on_air);
     }

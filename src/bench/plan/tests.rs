@@ -64,3 +64,94 @@ fn files_of_one_name_from_two_folders_are_both_kept() {
         assert!(files.contains(&(expected.0.into(), expected.1)), "{files:?}");
     }
 }
+
+/// A folder with a frame file, its user bits and a response, and the demonstration's bench that
+/// names them.
+fn own_signal(frame: &str, response: &str) -> (tempfile::TempDir, Source) {
+    let folder = tempfile::tempdir().unwrap();
+    let write = |name: &str, content: &[u8]| {
+        std::fs::write(folder.path().join(name), content).unwrap();
+    };
+    write("user.bin", &[0xa5; 300]);
+    write("own.frame.yaml", frame.as_bytes());
+    write("response.csv", response.as_bytes());
+    let text = BENCH.replace(
+        "signal:\n",
+        "frames: [own.frame.yaml]\nsignal:\n  correction: response.csv\n  level: -4 dB\n",
+    );
+    (folder, Source::new("bench.yaml", text))
+}
+
+const OWN_FRAME: &str = "frame: ours\nmodulation: 16-qam\nguards: off\nsymbol_rate: 880 MHz\n\
+                         roll_off: 0.1\npayload: {file: user.bin}\n";
+const RESPONSE: &str = "offset_hz,gain_db,phase_deg\n0,0,0\n1e9,-3,-30\n2e9,-25,-90\n";
+
+#[test]
+fn frames_and_correction_of_the_bench_reach_the_waveform() {
+    let (folder, source) = own_signal(OWN_FRAME, RESPONSE);
+    let plan = BenchPlan::load(&source, Some(folder.path())).unwrap();
+    let knob = plan.knobs().get(FRAME).unwrap();
+    let Ok(KnobValue::Frame(ours)) = knob.read("ours") else { panic!("the frame is known") };
+    assert_eq!(plan.symbol_rate_and_roll_off(&ours), (0.88e9, 0.1));
+    let on_air = plan.on_air(&ours, 7.04e9, None).unwrap();
+    assert_eq!(on_air.frame.psdu[..300], [0xa5; 300]);
+    assert!(!on_air.frame.layout.guards);
+    assert!(on_air.waveform.correction.is_some_and(|done| done.covers_band));
+    // 4 bits a symbol at 880 MHz, every symbol carrying data; 8 samples a symbol.
+    assert_eq!(on_air.report().data_rate_bps, 3.52e9);
+    let samples = on_air.waveform.samples.len();
+    assert_eq!(samples, 8 * (3328 + on_air.report().blocks * 448 + 256));
+    assert_eq!(on_air.record().roll_off, Some(0.1));
+    let names: Vec<String> = plan.files().into_iter().map(|(name, _)| name).collect();
+    for kept in ["frames/own.frame.yaml", "frames/user.bin", "corrections/response.csv"] {
+        assert!(names.iter().any(|name| name == kept), "{kept}: {names:?}");
+    }
+    let error = knob.read("theirs").unwrap_err();
+    assert_eq!(error.help().as_deref(), Some("the bench file adds ours"));
+    // The others keep the bench's own symbol rate.
+    let Ok(KnobValue::Frame(named)) = knob.read("mcs 9") else { panic!("a known name") };
+    assert_eq!(plan.symbol_rate_and_roll_off(&named), (1.76e9, 0.25));
+}
+
+/// A level that the file asks for is reached and costs peaks; without one no peak is clipped.
+#[test]
+fn levels_and_what_they_cost_are_told() {
+    let (folder, source) = own_signal(OWN_FRAME, RESPONSE);
+    let mut plan = BenchPlan::load(&source, Some(folder.path())).unwrap();
+    let named = |name: &str| super::super::frame_file::NamedFrame::parse(name).unwrap();
+    let told = |plan: &BenchPlan, name: &str, rate_hz: f64| {
+        let on_air = plan.on_air(&named(name), rate_hz, None).unwrap();
+        (on_air.waveform.clipped_fraction, on_air.rms_dbfs, on_air.warnings().join("; "))
+    };
+    let (clipped, rms_dbfs, warnings) = told(&plan, "64-qam uncoded", 7.04e9);
+    assert!(clipped > 1e-4 && (-4.1..-3.9).contains(&rms_dbfs), "{clipped}, {rms_dbfs}");
+    assert!(warnings.contains("of the samples are clipped at -4.0 dB"), "{warnings}");
+    let (_, _, warnings) = told(&plan, "bpsk uncoded", 2.12e9);
+    assert!(warnings.contains("folds back into the band"), "{warnings}");
+    plan.signal.level_dbfs = None;
+    plan.correction = None;
+    let (clipped, rms_dbfs, warnings) = told(&plan, "64-qam uncoded", 7.04e9);
+    assert_eq!((clipped, warnings.as_str()), (0.0, ""));
+    assert!((rms_dbfs + 6.0).abs() < 1e-3, "{rms_dbfs}");
+}
+
+#[test]
+fn faults_of_frames_and_responses_are_those_of_their_files() {
+    let faults = |frame: &str, response: &str| -> String {
+        let (folder, source) = own_signal(frame, response);
+        let files = BenchPlan::load(&source, Some(folder.path())).unwrap_err();
+        files.iter().map(|file| file.render(false)).collect()
+    };
+    let shown = faults(&OWN_FRAME.replace("16-qam", "17-qam"), RESPONSE);
+    assert!(shown.contains("own.frame.yaml:2") && shown.contains("did you mean '16-qam'"));
+    let shown = faults(OWN_FRAME, "offset_hz,gain_db,phase_deg\n0,0,0\n-1,0,0\n");
+    assert!(shown.contains("response.csv:3") && shown.contains("above the one before"), "{shown}");
+    check_fault("signal:\n", "frames: [absent.yaml]\nsignal:\n", None, "absent.yaml");
+    let expected = "a level is between -60 dB and 0 dB of full scale";
+    check_fault("signal:\n", "signal:\n  level: 3 dB\n", None, expected);
+    let (folder, source) = own_signal(OWN_FRAME, RESPONSE);
+    let twice = source.text.replace("[own.frame.yaml]", "[own.frame.yaml, own.frame.yaml]");
+    let source = Source::new("bench.yaml", twice);
+    let files = BenchPlan::load(&source, Some(folder.path())).unwrap_err();
+    assert!(files[0].render(false).contains("a second frame is called 'ours'"));
+}

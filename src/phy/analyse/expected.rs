@@ -60,9 +60,7 @@ impl<'a> Expected<'a> {
     ) -> Option<Vec<u8>> {
         let psdu = self.psdu.filter(|psdu| !psdu.is_empty())?;
         let Some(header) = header else {
-            return Some(
-                octets_to_bits(psdu).into_iter().cycle().take(layout.coded_bits()).collect(),
-            );
+            return Some(repeated(octets_to_bits(psdu), layout.coded_bits()));
         };
         let mcs = header.mcs().filter(|_| self.fits_header(header))?;
         let bits = payload::encode(mcs, psdu, &mut header.payload_scrambler());
@@ -79,4 +77,14 @@ impl<'a> Expected<'a> {
         let shorter = if mcs.is_extended() { 3 } else { 0 };
         (octets.saturating_sub(shorter)..=octets).contains(&psdu.len())
     }
+}
+
+/// The bits, again and again until there are `count`.
+fn repeated(bits: Vec<u8>, count: usize) -> Vec<u8> {
+    if bits.len() >= count {
+        let mut bits = bits;
+        bits.truncate(count);
+        return bits;
+    }
+    bits.iter().copied().cycle().take(count).collect()
 }

@@ -1,27 +1,33 @@
-//! Receives one frame: aligns, repeats passes until nothing of weight is wrong any more, reads the
-//! header, decides, decodes and counts.
+//! Receives one frame: aligns, looks at it until nothing of weight is wrong any more, reads the
+//! header, receives all blocks, decodes and counts.
 
-use num_complex::{Complex32, Complex64};
+use num_complex::Complex32;
 
 use super::super::bits::{bits_to_octets, octets_to_bits};
 use super::super::constellation::Constellation;
-use super::super::equaliser::Transforms;
 use super::super::figures::ErrorVectors;
 use super::super::frame::{FrameLayout, PREAMBLE_CHIPS};
 use super::super::frontend::{FrontEnd, Impairments, Timing};
 use super::super::header::{self, HEADER_CODED_BITS, Header};
+use super::super::lanes::{distance, widest};
 use super::super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
 use super::super::payload::{self, PayloadSizes};
-use super::super::receiver::{FrameState, Pass};
+use super::super::receiver::{Exploration, FrameState, Receiver, Tuned, explored, take_slope};
+use super::super::reception::{self, Reception};
 use super::super::recording::narrow;
 use super::super::sync::{self, Candidate};
-use super::super::workers::Alone;
-use super::Bench;
+use super::super::unguarded::{self, Unguarded};
+use super::super::workers::{Workers, on_chunks};
 use super::expected::{Expected, Format};
 
-/// Passes over a frame at most: the second takes off what the first has measured, the others are
-/// for what only then becomes visible.
-const PASSES_MAX: usize = 4;
+/// Looks at a frame at most: the second takes off what the first has measured, the others are for
+/// what only then becomes visible.
+const LOOKS_MAX: usize = 4;
+/// Times that all blocks are received at most: again where only all of them together show a carrier
+/// offset.
+const RECEPTIONS_MAX: usize = 2;
+/// Largest relative clock offset that is allowed for before it is known.
+const DRIFT_MAX: f64 = 1e-4;
 /// Least Es/N0 at which a candidate counts as a frame. What is taken for one in noise has an
 /// estimate around zero with a spread of some -25 dB.
 const ES_N0_MIN: f64 = 0.1;
@@ -49,16 +55,14 @@ pub(super) struct Received {
     pub start_chips: f64,
     pub es_n0: f64,
     pub power: f64,
+    pub state: FrameState,
+    /// Chips from which the state was learnt.
+    pub chips_looked_at: usize,
     pub cfo: f64,
-    pub drift: f64,
-    pub image: Complex64,
-    pub dc: Complex64,
     pub delay_spread_chips: f64,
     pub response_db: Vec<(f64, f64)>,
     pub impulse_response: Vec<Complex32>,
-    pub symbols: Vec<Complex32>,
-    pub decided: Vec<Complex32>,
-    pub bits: Vec<u8>,
+    pub reception: Reception,
     pub errors_data_aided: ErrorVectors,
     pub errors_by_decision: ErrorVectors,
     pub evm_per_block_db: Vec<f64>,
@@ -77,62 +81,79 @@ struct Contents {
     layout: Option<FrameLayout>,
 }
 
+/// What receiving a frame needs besides the receiver.
+pub(super) struct Errand<'a> {
+    pub receiver: &'a Receiver<'a>,
+    pub expected: &'a Expected<'a>,
+    pub workers: &'a dyn Workers,
+    /// The state of the frame before, or what is known of the recording as a whole.
+    pub known: FrameState,
+}
+
 /// Receives the frame of a candidate.
-pub(super) fn receive(
-    bench: &Bench<'_>,
-    front_end: &FrontEnd<'_>,
-    transforms: &Transforms,
-    wrong: &Impairments,
-    candidate: &Candidate,
-    expected: &Expected<'_>,
-) -> Verdict {
-    let aligned = sync::align(front_end, wrong, candidate);
-    if !fits(front_end, aligned.main, PREAMBLE_CHIPS) {
+pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
+    let receiver = errand.receiver;
+    let aligned = sync::align(receiver.front_end, &errand.known.wrong, candidate);
+    if !fits(receiver.front_end, aligned.main, PREAMBLE_CHIPS as f64) {
         return Verdict::Cut;
     }
-    let whole = |layout: &FrameLayout| fits(front_end, aligned.main, layout.total_chips());
-    let corrections = bench.corrections();
+    let corrections = &receiver.corrections;
     let cfo = if corrections.carrier { aligned.cfo } else { 0.0 };
     let mut state = FrameState {
-        wrong: Impairments { cfo, ..*wrong },
-        timing: Timing { start: aligned.start, drift: 0.0 },
+        wrong: Impairments { cfo, ..errand.known.wrong },
+        timing: Timing { start: aligned.start, drift: errand.known.timing.drift },
     };
-    for number in 1..=PASSES_MAX {
-        let first = number == 1;
-        let begun = Pass::begin(front_end, bench.pulse, transforms, corrections, state, first);
-        let Some(mut pass) = begun else { return Verdict::Nothing };
-        if pass.equaliser.es_n0 < ES_N0_MIN {
+    let whole = |layout: &FrameLayout, drift: f64| {
+        fits(receiver.front_end, aligned.main, layout.total_chips() as f64 * (1.0 + drift))
+    };
+    for number in 1..=LOOKS_MAX {
+        let Some(mut look) = Exploration::begin(receiver, state) else { return Verdict::Nothing };
+        if look.tuned.equaliser.es_n0 < ES_N0_MIN {
             return Verdict::Nothing;
         }
-        let contents = read_blocks(&mut pass, expected, whole);
-        if let Some(layout) = &contents.layout
-            && !whole(layout)
-        {
+        let contents = explore(&mut look, errand.expected, |layout| whole(layout, -DRIFT_MAX));
+        let unguarded = contents
+            .layout
+            .filter(|layout| !layout.guards && whole(layout, -DRIFT_MAX))
+            .map(|layout| unguarded::receive(&look.tuned, &layout));
+        let (better, matters, looked_at) = match &unguarded {
+            Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.symbols.len()),
+            None => {
+                let (better, matters) = look.improved();
+                (better, matters, look.chips_looked_at())
+            }
+        };
+        if matters && number < LOOKS_MAX {
+            state = better;
+            continue;
+        }
+        if contents.layout.is_some_and(|layout| !whole(&layout, better.timing.drift)) {
             return Verdict::Cut;
         }
-        match pass.improved().filter(|_| number < PASSES_MAX) {
-            Some(better) => state = better,
-            None => {
-                let mut received = describe(bench, front_end, &pass);
-                if !corrections.carrier {
-                    received.cfo = aligned.cfo;
-                }
-                received.read(&pass, &contents, expected);
-                return Verdict::Received(Box::new(received));
+        let mut received = match (unguarded, contents.layout) {
+            (Some(unguarded), Some(layout)) => {
+                take_unguarded(errand, look.tuned, &contents, layout.constellation, unguarded)
             }
+            _ => receive_known(errand, look.tuned, &contents),
+        };
+        received.state = better;
+        received.chips_looked_at = looked_at;
+        if !corrections.carrier {
+            received.cfo = aligned.cfo;
         }
+        return Verdict::Received(Box::new(received));
     }
     Verdict::Nothing
 }
 
 /// Whether a frame of `chips` that begins at `start` lies within the recording, but for half a chip.
-fn fits(front_end: &FrontEnd<'_>, start: f64, chips: usize) -> bool {
-    start > -0.5 && start + chips as f64 - 1.0 < front_end.chips() + 0.5
+fn fits(front_end: &FrontEnd<'_>, start: f64, chips: f64) -> bool {
+    start > -0.5 && start + chips - 1.0 < front_end.chips() + 0.5
 }
 
-/// Takes all blocks of the frame, as far as they are known and recorded.
-fn read_blocks(
-    pass: &mut Pass<'_>,
+/// Looks at the header and a choice of the data blocks, as far as they are known and recorded.
+fn explore(
+    look: &mut Exploration<'_>,
     expected: &Expected<'_>,
     whole: impl Fn(&FrameLayout) -> bool,
 ) -> Contents {
@@ -141,29 +162,74 @@ fn read_blocks(
         Format::Uncoded(layout) => contents.layout = Some(layout),
         Format::Dmg => {
             for n in 0..2 {
-                pass.block(PREAMBLE_CHIPS + n * BLOCK_CHIPS, Constellation::Bpsk);
+                look.block(PREAMBLE_CHIPS + n * BLOCK_CHIPS, Constellation::Bpsk);
             }
-            contents.header = read_header(pass);
+            contents.header = read_header(look);
             contents.layout = contents.header.as_ref().and_then(layout_of);
         }
     }
-    if let Some(layout) = &contents.layout
-        && whole(layout)
-    {
-        for block in layout.data_block_ranges() {
-            pass.block(block.start, layout.constellation);
+    // Without guards the whole frame is received in one go, later.
+    if let Some(layout) = contents.layout.filter(&whole).filter(|layout| layout.guards) {
+        for n in explored(layout.data_blocks) {
+            look.block(layout.data_start() + n * BLOCK_CHIPS, layout.constellation);
         }
     }
     contents
 }
 
-/// Reads the header from the two blocks received so far.
-fn read_header(pass: &Pass<'_>) -> Option<Header> {
+/// Receives all of a frame whose state is known.
+fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Contents) -> Received {
+    let Some(layout) = contents.layout else { return describe(errand, &tuned) };
+    let track = errand.receiver.corrections.phase;
+    for number in 1..=RECEPTIONS_MAX {
+        let (symbols, phases) = reception::equalise(&tuned, &layout, errand.workers);
+        let mut next = tuned.state;
+        let line = reception::phase_line(&layout, &phases);
+        let left = line.is_some_and(|line| take_slope(line, &mut next));
+        if left
+            && errand.receiver.corrections.carrier
+            && number < RECEPTIONS_MAX
+            && let Some(better) = Tuned::new(errand.receiver, next)
+        {
+            tuned = better;
+            continue;
+        }
+        let mut received = describe(errand, &tuned);
+        received.cfo = next.wrong.cfo;
+        let (constellation, workers) = (layout.constellation, errand.workers);
+        received.reception = reception::decide(symbols, phases, track, constellation, workers);
+        received.read(errand, &tuned, contents);
+        return received;
+    }
+    describe(errand, &tuned)
+}
+
+/// Takes over what a frame without guards has yielded.
+fn take_unguarded(
+    errand: &Errand<'_>,
+    tuned: Tuned<'_>,
+    contents: &Contents,
+    constellation: Constellation,
+    unguarded: Unguarded,
+) -> Received {
+    let mut received = describe(errand, &tuned);
+    received.cfo = unguarded.better.wrong.cfo;
+    let symbols = unguarded.symbols;
+    received.reception =
+        reception::decide(symbols, Vec::new(), false, constellation, errand.workers);
+    received.reception.phases = unguarded.phases;
+    received.reception.symbols_per_phase = unguarded::PHASE_SYMBOLS;
+    received.read(errand, &tuned, contents);
+    received
+}
+
+/// Reads the header from the two blocks looked at so far.
+fn read_header(look: &Exploration<'_>) -> Option<Header> {
     let mut blocks = [[0.0_f32; HEADER_CODED_BITS]; 2];
     for (n, block) in blocks.iter_mut().enumerate() {
         let mut llrs = Vec::with_capacity(HEADER_CODED_BITS);
-        for symbol in pass.symbols(n) {
-            Constellation::Bpsk.demap_soft(symbol, pass.noise_variance(), &mut llrs);
+        for symbol in look.symbols(n) {
+            Constellation::Bpsk.demap_soft(symbol, look.tuned.noise_variance(), &mut llrs);
         }
         *block = llrs.try_into().ok()?;
     }
@@ -181,85 +247,113 @@ fn layout_of(header: &Header) -> Option<FrameLayout> {
     })
 }
 
-/// What the pass says about the link.
-fn describe(bench: &Bench<'_>, front_end: &FrontEnd<'_>, pass: &Pass<'_>) -> Received {
-    let state = pass.state();
-    let scale = front_end.scale();
+/// What the preamble and the state say about the link.
+fn describe(errand: &Errand<'_>, tuned: &Tuned<'_>) -> Received {
+    let state = tuned.state;
+    let scale = errand.receiver.front_end.scale();
     Received {
-        start_chips: state.timing.at(pass.equaliser.main_delay),
-        es_n0: pass.equaliser.es_n0,
-        power: pass.equaliser.chip_energy / (scale * scale),
+        start_chips: state.timing.at(tuned.equaliser.main_delay),
+        es_n0: tuned.equaliser.es_n0,
+        power: tuned.equaliser.chip_energy / (scale * scale),
+        state,
         cfo: state.wrong.cfo,
-        drift: state.timing.drift,
-        image: state.wrong.image,
-        dc: state.wrong.dc,
-        delay_spread_chips: pass.channel.delay_spread_chips(),
-        response_db: pass.equaliser.response_db(bench.pulse),
-        impulse_response: pass.channel.taps.iter().map(|tap| narrow(tap / scale)).collect(),
+        delay_spread_chips: tuned.channel.delay_spread_chips(),
+        response_db: tuned.equaliser.response_db(errand.receiver.pulse),
+        impulse_response: tuned.channel.taps.iter().map(|tap| narrow(tap / scale)).collect(),
         ..Received::default()
     }
 }
 
 impl Received {
-    /// Decides, decodes and counts.
-    fn read(&mut self, pass: &Pass<'_>, contents: &Contents, expected: &Expected<'_>) {
+    /// Decodes and counts.
+    fn read(&mut self, errand: &Errand<'_>, tuned: &Tuned<'_>, contents: &Contents) {
         self.header = contents.header;
         self.layout = contents.layout;
         let Some(layout) = contents.layout else { return };
-        let header_blocks = layout.header_blocks_ranges().len();
-        self.symbols = (header_blocks..pass.block_count()).flat_map(|n| pass.symbols(n)).collect();
-        let constellation = layout.constellation;
-        self.decided = self.symbols.iter().map(|z| constellation.nearest(*z).1).collect();
-        for z in &self.symbols {
-            constellation.demap_hard(*z, &mut self.bits);
+        let used = used_symbols(self.reception.symbols.len());
+        self.errors_by_decision = self.error_vectors(&self.reception.distances, None, used);
+        let sent = errand.expected.coded_bits(&layout, contents.header.as_ref());
+        match &sent {
+            Some(bits) => self.count_errors(layout.constellation, bits, errand.workers),
+            None => self.evm_per_block_db = self.evm_per_block(&self.reception.distances),
         }
-        let sent = expected.coded_bits(&layout, contents.header.as_ref());
-        self.count_errors(constellation, sent.as_deref());
         match &contents.header {
             None => {
                 self.payload = self.raw;
-                self.psdu = Some(bits_to_octets(&self.bits));
+                self.psdu = Some(bits_to_octets(&self.reception.bits));
             }
-            Some(header) => self.decode(pass, header, expected),
+            Some(header) => self.decode(errand, tuned, header),
         }
     }
 
-    fn count_errors(&mut self, constellation: Constellation, sent: Option<&[u8]>) {
-        let sent_symbols = sent.map(|bits| constellation.map(bits));
-        let used = match self.symbols.len() {
-            few if few < RAMP_SYMBOLS_FROM => few,
-            many => many - RAMP_SYMBOLS,
-        };
-        let received = &self.symbols[..used];
-        self.errors_by_decision = ErrorVectors::between(received, &self.decided);
-        if let (Some(bits), Some(symbols)) = (sent, &sent_symbols) {
-            self.errors_data_aided = ErrorVectors::between(received, symbols);
-            self.raw = Some((differences(&self.bits, bits), self.bits.len() as u64));
-        }
-        let reference = sent_symbols.as_deref().unwrap_or(&self.decided);
-        self.evm_per_block_db = self
-            .symbols
-            .chunks(DATA_SYMBOLS_PER_BLOCK)
-            .zip(reference.chunks(DATA_SYMBOLS_PER_BLOCK))
-            .filter_map(|(block, reference)| ErrorVectors::between(block, reference).evm_db())
-            .collect();
+    /// Compares with the bits that were sent.
+    fn count_errors(&mut self, constellation: Constellation, sent: &[u8], workers: &dyn Workers) {
+        let Reception { symbols, bits, distances, .. } = &self.reception;
+        let block_bits = DATA_SYMBOLS_PER_BLOCK * constellation.bits_per_symbol();
+        let mut against: Vec<(f64, u64)> = vec![(0.0, 0); distances.len()];
+        on_chunks(workers, &mut against, 32, |first, against| {
+            for (n, against) in against.iter_mut().enumerate() {
+                let n = first + n;
+                let part = n * block_bits..((n + 1) * block_bits).min(bits.len()).min(sent.len());
+                let symbols = symbols.get(n * DATA_SYMBOLS_PER_BLOCK..).unwrap_or_default();
+                let (bits, sent) = (&bits[part.clone()], &sent[part]);
+                *against = match differences(bits, sent) {
+                    0 => (distances[n], 0),
+                    errors => {
+                        let reference = constellation.map(sent);
+                        (
+                            widest(
+                                #[inline(always)]
+                                || distance(symbols, &reference),
+                            ),
+                            errors,
+                        )
+                    }
+                };
+            }
+        });
+        let errors = against.iter().map(|(_, errors)| errors).sum();
+        self.raw = Some((errors, self.reception.bits.len() as u64));
+        let sums: Vec<f64> = against.into_iter().map(|(sum, _)| sum).collect();
+        let used = used_symbols(self.reception.symbols.len());
+        let tail = constellation.map(&sent[used * constellation.bits_per_symbol()..]);
+        self.errors_data_aided = self.error_vectors(&sums, Some(&tail), used);
+        self.evm_per_block_db = self.evm_per_block(&sums);
     }
 
-    fn decode(&mut self, pass: &Pass<'_>, header: &Header, expected: &Expected<'_>) {
+    /// Error vectors of the first `used` symbols, from the sums over all blocks; `tail` holds the
+    /// references of the others, which are the nearest points where it is absent.
+    fn error_vectors(&self, sums: &[f64], tail: Option<&[Complex32]>, used: usize) -> ErrorVectors {
+        let tail = tail.unwrap_or(&self.reception.decided[used..]);
+        let left_out = distance(&self.reception.symbols[used..], tail);
+        let sum = sums.iter().sum::<f64>() - left_out;
+        ErrorVectors::of(sum.max(0.0), used as u64)
+    }
+
+    fn evm_per_block(&self, sums: &[f64]) -> Vec<f64> {
+        let counts = self.reception.symbols.chunks(DATA_SYMBOLS_PER_BLOCK).map(<[_]>::len);
+        let blocks = sums.iter().zip(counts);
+        blocks.filter_map(|(sum, count)| ErrorVectors::of(*sum, count as u64).evm_db()).collect()
+    }
+
+    fn decode(&mut self, errand: &Errand<'_>, tuned: &Tuned<'_>, header: &Header) {
         let Some(layout) = self.layout else { return };
         // Where distortion adds to the noise that the preamble showed, the decisions tell.
         let by_decision = self.errors_by_decision.mean_square().unwrap_or(0.0);
-        let variance = pass.noise_variance().max(by_decision as f32);
+        let variance = tuned.noise_variance().max(by_decision as f32);
         let mut llrs = Vec::with_capacity(layout.coded_bits());
-        for z in &self.symbols {
+        for z in &self.reception.symbols {
             layout.constellation.demap_soft(*z, variance, &mut llrs);
         }
-        let Ok(mut decoded) = payload::decode_announced(header, &llrs, &Alone) else { return };
+        let Ok(mut decoded) = payload::decode_announced(header, &llrs, errand.workers) else {
+            return;
+        };
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
+        let expected = errand.expected;
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
             // Nothing sent is known, but every codeword is valid: what was decoded was sent.
             match sent_again(header, &layout, &decoded.psdu) {
-                Some(bits) => self.count_errors(layout.constellation, Some(&bits)),
+                Some(bits) => self.count_errors(layout.constellation, &bits, errand.workers),
                 None => self.raw = Some((decoded.raw_bit_errors as u64, decoded.raw_bits as u64)),
             }
         }
@@ -268,11 +362,17 @@ impl Received {
                 decoded.psdu.truncate(sent.len());
             }
             let (received, sent) = (octets_to_bits(&decoded.psdu), octets_to_bits(sent));
-            self.payload =
-                Some((differences(&received, &sent), received.len().max(sent.len()) as u64));
+            let surplus = received.len().abs_diff(sent.len()) as u64;
+            let errors = differences(&received, &sent) + surplus;
+            self.payload = Some((errors, received.len().max(sent.len()) as u64));
         }
         self.psdu = Some(decoded.psdu);
     }
+}
+
+/// Symbols that count for the EVM: those of the ramp are left out.
+fn used_symbols(count: usize) -> usize {
+    if count < RAMP_SYMBOLS_FROM { count } else { count - RAMP_SYMBOLS }
 }
 
 /// The bits on the data symbols of a frame that carries this PSDU. `None` where the header leaves its
@@ -283,8 +383,12 @@ fn sent_again(header: &Header, layout: &FrameLayout, psdu: &[u8]) -> Option<Vec<
     (bits.len() == layout.coded_bits()).then_some(bits)
 }
 
-/// Positions at which two bit strings differ; what one has more counts as different.
+/// Positions at which two bit strings differ; the shorter one counts.
 fn differences(received: &[u8], sent: &[u8]) -> u64 {
-    let different = received.iter().zip(sent).filter(|(a, b)| a != b).count();
-    (different + received.len().abs_diff(sent.len())) as u64
+    let (received, sent) = (received.chunks(128), sent.chunks(128));
+    let different = |(a, b): (&[u8], &[u8])| -> u64 {
+        // At most 128 of them: the sum fits an octet, which keeps many of them side by side.
+        u64::from(a.iter().zip(b).map(|(a, b)| u8::from(a != b)).sum::<u8>())
+    };
+    received.zip(sent).map(different).sum()
 }

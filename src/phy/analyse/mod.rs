@@ -4,6 +4,9 @@
 
 mod expected;
 mod frame;
+mod quality;
+
+use std::ops::Range;
 
 use num_complex::Complex32;
 
@@ -17,10 +20,13 @@ use super::header::Header;
 use super::imbalance::IqImbalance;
 use super::mcs::CHIP_RATE_HZ;
 use super::pulse::{RolloffError, RootRaisedCosine};
-use super::receiver::Corrections;
+use super::receiver::{Corrections, FrameState, Receiver};
 use super::recording::{Levels, Recording, RecordingError};
-use super::sync;
-use frame::{Received, Verdict};
+use super::spectrum::Spectrum;
+use super::survey::{Survey, survey};
+use super::sync::{self, Candidate};
+use super::workers::{Alone, Workers, on_chunks};
+use frame::{Errand, Received, Verdict};
 
 /// How a recording is read, and which of its flaws are corrected.
 #[derive(Clone, Debug, PartialEq)]
@@ -33,6 +39,8 @@ pub struct AnalysisConfig {
     pub remove_dc: bool,
     /// Correct the gain and phase imbalance of the two channels.
     pub correct_iq: bool,
+    /// Correct the delay between the two channels.
+    pub correct_skew: bool,
     /// Correct the carrier offset.
     pub correct_carrier: bool,
     /// Correct the offset of the sender's chip clock.
@@ -52,6 +60,7 @@ impl Default for AnalysisConfig {
             rolloff: 0.25,
             remove_dc: true,
             correct_iq: true,
+            correct_skew: true,
             correct_carrier: true,
             correct_clock: true,
             track_phase: true,
@@ -124,6 +133,8 @@ pub struct Analysis {
     /// chips from the beginning unless paths before it count; from the first frame, relative to
     /// the recording's unit.
     pub impulse_response: Vec<Complex32>,
+    /// Spectrum of the frames as received, against the carrier.
+    pub spectrum: Option<Spectrum>,
     /// Where each frame used begins, in seconds from the first sample.
     pub frame_starts_s: Vec<f64>,
 }
@@ -137,9 +148,23 @@ pub fn analyse(
     expected: &Expected<'_>,
     config: &AnalysisConfig,
 ) -> Result<Analysis, AnalysisError> {
+    analyse_with(&Alone, recording, expected, config)
+}
+
+/// [`analyse`], with the parts of the work that do not depend on each other handed to `workers`. The
+/// result is the same whoever they are.
+///
+/// # Errors
+/// As [`analyse`].
+pub fn analyse_with(
+    workers: &dyn Workers,
+    recording: &Recording<'_>,
+    expected: &Expected<'_>,
+    config: &AnalysisConfig,
+) -> Result<Analysis, AnalysisError> {
     let pulse = RootRaisedCosine::new(config.rolloff)?;
     let samples_per_chip = recording.samples_per_chip(config.chip_rate_hz)?;
-    let levels = recording.levels()?;
+    let Survey { levels, stretches } = survey(recording, samples_per_chip, workers)?;
     let mut analysis = Analysis::empty(&levels);
     let chips = recording.samples.len() as f64 / samples_per_chip;
     // Less than a short training field: the filter would be longer than the recording.
@@ -151,19 +176,23 @@ pub fn analyse(
         dc: if config.remove_dc { levels.mean } else { Default::default() },
         ..Impairments::default()
     };
-    let candidates = {
-        // Finding needs no exact filter.
-        let coarse = bench.front_end(6);
-        sync::find(&coarse, &wrong)
-    };
+    let candidates = bench.candidates(&wrong, stretches, workers);
     let front_end = bench.front_end(pulse.half_span_symbols());
-    let transforms = Transforms::new();
-    let mut frames = Vec::new();
+    let receiver = Receiver {
+        front_end: &front_end,
+        pulse,
+        transforms: Transforms::new(),
+        corrections: Corrections::of(config),
+    };
+    let mut frames: Vec<Received> = Vec::new();
     for candidate in candidates {
         if config.frames_max.is_some_and(|most| frames.len() >= most) {
             break;
         }
-        match frame::receive(&bench, &front_end, &transforms, &wrong, &candidate, expected) {
+        // What is wrong with the bench is much the same from frame to frame.
+        let known = frames.last().map_or(FrameState { wrong, ..Default::default() }, |f| f.state);
+        let errand = Errand { receiver: &receiver, expected, workers, known };
+        match frame::receive(&errand, &candidate) {
             Verdict::Received(received) => frames.push(*received),
             Verdict::Cut => analysis.figures.frames_cut += 1,
             Verdict::Nothing => {}
@@ -183,6 +212,25 @@ pub(crate) struct Bench<'a> {
 }
 
 impl Bench<'_> {
+    /// Places where frames may begin, from the stretches that the survey has shown.
+    fn candidates(
+        &self,
+        wrong: &Impairments,
+        stretches: Vec<Range<usize>>,
+        workers: &dyn Workers,
+    ) -> Vec<Candidate> {
+        // Finding needs no exact filter.
+        let coarse = self.front_end(6);
+        let mut found: Vec<(Range<usize>, Vec<Candidate>)> =
+            stretches.into_iter().map(|stretch| (stretch, Vec::new())).collect();
+        on_chunks(workers, &mut found, 1, |_, found| {
+            for (stretch, found) in found {
+                *found = sync::find(&coarse, wrong, stretch.clone());
+            }
+        });
+        found.into_iter().flat_map(|(_, found)| found).collect()
+    }
+
     fn front_end(&self, half_span_chips: usize) -> FrontEnd<'_> {
         FrontEnd::new(
             self.recording.samples,
@@ -191,17 +239,6 @@ impl Bench<'_> {
             self.pulse,
             half_span_chips,
         )
-    }
-
-    fn corrections(&self) -> Corrections {
-        Corrections {
-            dc: self.config.remove_dc,
-            iq: self.config.correct_iq,
-            carrier: self.config.correct_carrier,
-            clock: self.config.correct_clock,
-            phase: self.config.track_phase,
-            equaliser: self.config.equaliser,
-        }
     }
 }
 
@@ -224,6 +261,7 @@ impl Analysis {
             evm_per_block_db: Vec::new(),
             channel_response_db: Vec::new(),
             impulse_response: Vec::new(),
+            spectrum: None,
             frame_starts_s: Vec::new(),
         }
     }
@@ -246,12 +284,13 @@ impl Analysis {
             self.figures.header_ok = Some(frames.iter().all(|frame| frame.header.is_some()));
         }
         self.describe_payload(&frames, expected);
+        self.describe_quality(bench, &frames);
         let chips_to_s = 1.0 / bench.config.chip_rate_hz;
         self.frame_starts_s = frames.iter().map(|f| f.start_chips * chips_to_s).collect();
         for frame in frames {
-            self.points.extend(frame.symbols);
-            self.decided.extend(frame.decided);
-            self.bits.extend(frame.bits);
+            append(&mut self.points, frame.reception.symbols);
+            append(&mut self.decided, frame.reception.decided);
+            append(&mut self.bits, frame.reception.bits);
             self.psdus.extend(frame.psdu);
         }
     }
@@ -273,19 +312,23 @@ impl Analysis {
             .filter(|full| *full > 0.0)
             .and_then(|full| db(power / f64::from(full).powi(2)));
         figures.cfo_hz = Some(mean(|f| f.cfo) * rate);
-        figures.clock_offset_ppm = Some(mean(|f| f.drift) * -1e6);
+        figures.clock_offset_ppm = Some(mean(|f| f.state.timing.drift) * -1e6);
         figures.delay_spread_s = Some(mean(|f| f.delay_spread_chips) / rate);
         if bench.config.correct_iq {
-            let image = frames.iter().map(|f| f.image).sum::<num_complex::Complex64>();
+            let images = frames.iter().map(|f| f.state.wrong.image);
+            let image = images.sum::<num_complex::Complex64>();
             let imbalance = IqImbalance::from_image_ratio(image / frames.len() as f64);
             figures.iq_gain_db = Some(imbalance.gain_db);
             figures.iq_phase_deg = Some(imbalance.phase_deg);
             figures.image_rejection_db =
                 Some(imbalance.image_rejection_db()).filter(|db| db.is_finite());
         }
+        if bench.config.correct_skew {
+            figures.iq_skew_s = Some(mean(|f| f.state.wrong.skew) / rate);
+        }
         if bench.config.remove_dc {
-            figures.dc_i = Some(mean(|f| f.dc.re));
-            figures.dc_q = Some(mean(|f| f.dc.im));
+            figures.dc_i = Some(mean(|f| f.state.wrong.dc.re));
+            figures.dc_q = Some(mean(|f| f.state.wrong.dc.im));
         }
         if let Some(first) = frames.first() {
             self.channel_response_db =
@@ -331,6 +374,15 @@ impl Analysis {
         };
         self.constellation = first.and_then(|f| f.layout).map(|layout| layout.constellation);
         self.evm_per_block_db = first.map_or(Vec::new(), |frame| frame.evm_per_block_db.clone());
+    }
+}
+
+/// Appends without copying where there is nothing yet.
+fn append<T>(all: &mut Vec<T>, mut more: Vec<T>) {
+    if all.is_empty() {
+        *all = more;
+    } else {
+        all.append(&mut more);
     }
 }
 

@@ -34,6 +34,8 @@ pub enum FrameKind {
         constellation: Constellation,
         /// Data blocks.
         blocks: usize,
+        /// Whether guards stand between the blocks.
+        guards: bool,
     },
     /// A frame of the DMG single-carrier PHY.
     Dmg {
@@ -59,9 +61,9 @@ pub enum Payload {
 }
 
 impl FrameSpec {
-    /// Reads a frame's name: `bpsk uncoded`, `qpsk uncoded`, `16-qam uncoded`, `64-qam uncoded`,
-    /// `mcs 1` to `mcs 12.6`, in any case and spacing. Uncoded frames get 128 blocks, coded ones a
-    /// PSDU of 4096 octets, both of a test sequence.
+    /// Reads a frame's name: `bpsk uncoded`, `qpsk uncoded`, `16-qam uncoded`, `64-qam uncoded`, each
+    /// also `... without guards`, `mcs 1` to `mcs 12.6`, in any case and spacing. Uncoded frames get 128
+    /// blocks, coded ones a PSDU of 4096 octets, both of a test sequence.
     pub fn parse(name: &str) -> Result<Self, FrameError> {
         let wanted = name.split_whitespace().collect::<Vec<_>>().join(" ").to_lowercase();
         let payload = Payload::Prbs {
@@ -87,7 +89,12 @@ impl fmt::Display for FrameSpec {
 impl fmt::Display for FrameKind {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Self::Uncoded { constellation, .. } => write!(f, "{constellation} uncoded"),
+            Self::Uncoded { constellation, guards: true, .. } => {
+                write!(f, "{constellation} uncoded")
+            }
+            Self::Uncoded { constellation, guards: false, .. } => {
+                write!(f, "{constellation} uncoded without guards")
+            }
             Self::Dmg { mcs } => write!(f, "mcs {mcs}"),
         }
     }
@@ -95,9 +102,13 @@ impl fmt::Display for FrameKind {
 
 /// Every kind of frame that has a name.
 fn kinds() -> impl Iterator<Item = FrameKind> {
-    let uncoded = Constellation::ALL
-        .into_iter()
-        .map(|constellation| FrameKind::Uncoded { constellation, blocks: DEFAULT_BLOCKS });
+    let uncoded = [true, false].into_iter().flat_map(|guards| {
+        Constellation::ALL.into_iter().map(move |constellation| FrameKind::Uncoded {
+            constellation,
+            blocks: DEFAULT_BLOCKS,
+            guards,
+        })
+    });
     uncoded.chain(Mcs::all().map(|mcs| FrameKind::Dmg { mcs }))
 }
 

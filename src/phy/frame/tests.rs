@@ -10,13 +10,9 @@ use crate::phy::testing::{ReferenceBits, ReferenceChips, ReferenceSymbols, read,
 
 #[test]
 fn fields_follow_one_another() {
-    for header in [false, true] {
-        let layout = FrameLayout {
-            header,
-            guards: true,
-            data_blocks: 5,
-            constellation: Constellation::Qpsk,
-        };
+    for (header, guards) in [(false, true), (true, true), (false, false)] {
+        let layout =
+            FrameLayout { header, guards, data_blocks: 5, constellation: Constellation::Qpsk };
         let mut ranges = vec![layout.stf_range(), layout.cef_range()];
         ranges.extend(layout.header_blocks_ranges());
         ranges.extend(layout.data_block_ranges());
@@ -25,7 +21,8 @@ fn fields_follow_one_another() {
         assert!(ranges.windows(2).all(|pair| pair[0].end == pair[1].start));
         assert_eq!(ranges.last().map(|range| range.end), Some(layout.total_chips()));
         // Clause 21.3.6: 2176 + 1152 chips, then 1024 of header, 512 a block, a closing 64.
-        let expected = 2176 + 1152 + if header { 1024 } else { 0 } + 5 * 512 + 64;
+        let data = if guards { 5 * 512 + 64 } else { 5 * 448 };
+        let expected = 2176 + 1152 + if header { 1024 } else { 0 } + data;
         assert_eq!(layout.total_chips(), expected);
         assert_eq!(layout.data_block_range(4), layout.data_block_ranges().last());
         assert_eq!(layout.data_block_range(5), None);
@@ -63,6 +60,7 @@ fn an_unknown_name_is_answered_with_the_nearest() {
     check_nearest("qpks uncoded", Some("qpsk uncoded"));
     check_nearest("16qam uncoded", Some("16-qam uncoded"));
     check_nearest("mcs12", Some("mcs 12"));
+    check_nearest("qpsk uncoded no guards", Some("qpsk uncoded without guards"));
     check_nearest("something else entirely", None);
     check_nearest(&"x".repeat(100_000), None);
     let message = FrameSpec::parse("mcs 12.9").expect_err("no such MCS").to_string();
@@ -193,9 +191,45 @@ fn uncoded_frames_carry_their_bits_between_guards() {
     }
 }
 
+/// Without guards: 448 symbols a block right after the preamble, and nothing else, the rotation going
+/// on from the preamble's.
+#[test]
+fn frames_without_guards_are_nothing_but_preamble_and_data() {
+    for constellation in Constellation::ALL {
+        let name = format!("{constellation} uncoded without guards");
+        let frame = build(&FrameSpec::parse(&name).expect("a known name")).expect("valid");
+        assert_eq!(frame.chips[..PREAMBLE_CHIPS], *preamble_chips());
+        assert_eq!(frame.chips.len(), 3328 + 128 * 448);
+        let mut data = frame.chips[PREAMBLE_CHIPS..].to_vec();
+        derotate_half_pi(&mut data, PREAMBLE_CHIPS);
+        let mut decided = Vec::new();
+        data.iter().for_each(|z| constellation.demap_hard(*z, &mut decided));
+        assert!(decided == frame.coded_bits, "{constellation}");
+        // The same bits as with guards: only the guards differ.
+        let guarded = FrameSpec::parse(&format!("{constellation} uncoded")).expect("known");
+        assert!(build(&guarded).expect("valid").coded_bits == decided, "{constellation}");
+    }
+}
+
+/// Every sequence fills every uncoded frame, with its polynomial's recurrence (ITU-T O.150: the bit
+/// sent is the sum of two earlier ones, inverted twice where the signal is).
+#[test]
+fn every_test_sequence_is_offered() {
+    let taps = [(7, 6), (9, 5), (11, 9), (15, 14), (23, 18), (31, 28)];
+    for (order, (high, low)) in PrbsOrder::ALL.into_iter().zip(taps) {
+        let kind =
+            FrameKind::Uncoded { constellation: Constellation::Qam16, blocks: 2, guards: false };
+        let payload = Payload::Prbs { order, seed: 5, octets: 0 };
+        let bits = build(&FrameSpec { kind, payload }).expect("valid").coded_bits;
+        let inverted = u8::from(matches!(high, 15 | 23 | 31));
+        let raw: Vec<u8> = bits.iter().map(|bit| bit ^ inverted).collect();
+        assert!((high..raw.len()).all(|n| raw[n] == raw[n - high] ^ raw[n - low]), "{order}");
+    }
+}
+
 #[test]
 fn a_test_sequence_fills_an_uncoded_frame_and_octets_repeat() {
-    let kind = FrameKind::Uncoded { constellation: Constellation::Bpsk, blocks: 1 };
+    let kind = FrameKind::Uncoded { constellation: Constellation::Bpsk, blocks: 1, guards: true };
     let payload = Payload::Prbs { order: PrbsOrder::Order7, seed: 1, octets: 0 };
     let frame = build(&FrameSpec { kind, payload }).expect("valid");
     let sequence = Prbs::new(PrbsOrder::Order7, 1).expect("not zero");
@@ -219,10 +253,34 @@ fn report_states_rate_duration_and_sizes() {
     assert_eq!(uncoded.psdu_octets, 128 * 448 * 2 / 8);
 }
 
+/// The rates of the standard's table at its chip rate, and in proportion at others.
+#[test]
+fn report_follows_the_symbol_rate() {
+    let close = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-12;
+    // IEEE 802.11ad-2012 Table 21-18: MCS 1 385 Mbit/s, MCS 9 2502.5, MCS 12 4620.
+    for (mcs, rate_bps) in [("1", 385e6), ("9", 2502.5e6), ("12", 4620e6)] {
+        let frame = example_frame(mcs);
+        let (standard, half) = (frame.report(), frame.report_at(0.88e9));
+        assert!(close(standard.data_rate_bps, rate_bps), "MCS {mcs}");
+        assert!(close(half.data_rate_bps, rate_bps / 2.0) && half.symbol_rate_hz == 0.88e9);
+        assert!(close(half.duration_s, 2.0 * standard.duration_s));
+        assert!(close(half.net_rate_bps, standard.net_rate_bps / 2.0));
+        assert_eq!((half.blocks, half.codewords), (standard.blocks, standard.codewords));
+    }
+    let named = |name| build(&FrameSpec::parse(name).expect("known")).expect("valid");
+    // 6 bits a symbol, of which 448 in 512 carry data, or all.
+    let report = named("64-qam uncoded").report_at(1e6);
+    assert!(close(report.data_rate_bps, 6e6 * 448.0 / 512.0));
+    let report = named("64-qam uncoded without guards").report_at(1e6);
+    assert!(close(report.data_rate_bps, 6e6));
+    assert!(close(report.duration_s, f64::from(3328 + 128 * 448) / 1e6));
+}
+
 #[test]
 fn frames_that_cannot_be_are_refused() {
     let prbs = |seed, octets| Payload::Prbs { order: PrbsOrder::Order9, seed, octets };
-    let uncoded = |blocks| FrameKind::Uncoded { constellation: Constellation::Qpsk, blocks };
+    let uncoded =
+        |blocks| FrameKind::Uncoded { constellation: Constellation::Qpsk, blocks, guards: true };
     let coded = FrameKind::Dmg { mcs: "4".parse().expect("a known MCS") };
     let empty = |octets| FrameError::Header(HeaderError::Length(octets));
     let cases = [

@@ -49,6 +49,21 @@ pub struct FrameRecord {
     /// Peak to rms of the waveform, dB.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub crest_factor_db: Option<f64>,
+    /// Share of the waveform's samples that were clipped at full scale.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub clipped_fraction: Option<f64>,
+    /// Rate of payload bits within the data field, bit/s.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub data_rate_bps: Option<f64>,
+    /// Duration of the frame without idle time, seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub duration_s: Option<f64>,
+    /// Data blocks.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub blocks: Option<u64>,
+    /// Most that the correction for the source's response raised a part of the band by, dB.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub correction_db: Option<f64>,
 }
 
 /// The weights one array stood at.

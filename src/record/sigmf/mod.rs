@@ -6,6 +6,7 @@
 mod datatype;
 mod meta;
 mod read;
+mod waveform;
 mod write;
 
 pub use datatype::{DataType, Endian, SampleType};
@@ -14,6 +15,7 @@ pub use meta::{
     SigmfExtension, SigmfGlobal, SigmfMeta,
 };
 pub use read::{Recording, SampleUnit, read_recording};
+pub use waveform::write_waveform;
 pub use write::CaptureRecord;
 
 /// Version of the SigMF specification the writer follows.

@@ -53,6 +53,8 @@ pub struct Recording {
     /// Largest magnitude a component can have, in `unit`, without the offset; none for floating
     /// point, which has no end.
     pub full_scale: Option<f64>,
+    /// Distance of two codes, in `unit`; none for floating point.
+    pub step: Option<f64>,
     /// Largest code a component can have; none for floating point.
     pub full_scale_code: Option<u32>,
     /// Share of samples in which I or Q stands at either end of the converter's range; none for
@@ -95,6 +97,7 @@ pub fn read_recording(path: &Path) -> Result<Recording, RecordError> {
         sample_rate_hz: meta.global.sample_rate_hz,
         centre_hz: meta.captures.first().and_then(|segment| segment.centre_hz),
         full_scale: layout.full_scale(),
+        step: layout.step(),
         full_scale_code: layout.code_max().map(|max| max as u32),
         clipped_fraction: layout.code_max().map(|_| data.clipped as f64 / count),
         checksum_compared: meta.global.sha512.is_some(),
@@ -198,6 +201,11 @@ impl Layout {
             Some(channels) => half * channels[0].volts_per_code.abs(),
             None => 1.0,
         })
+    }
+
+    /// Distance of two codes.
+    fn step(&self) -> Option<f64> {
+        Some(self.full_scale()? / (self.code_max()? + 1.0))
     }
 
     /// Factor and offset of component `index` (0 = I, 1 = Q).

@@ -136,7 +136,7 @@ fn check(record: &CaptureRecord, i_codes: &[i16], q_codes: &[i16]) -> Result<(),
 }
 
 /// Writes the codes interleaved as `ci16_le` and returns the SHA-512 of what was written.
-fn write_codes(
+pub(super) fn write_codes(
     file: &mut File,
     path: &Path,
     i_codes: &[i16],

@@ -14,7 +14,7 @@ fn knobs() -> KnobTable {
     add("supply.output", KnobKind::Switch, None);
     add("turntable.angle", KnobKind::Number(Dimension::Angle), Some(90.0));
     add("dut.tx.gain", KnobKind::Whole, Some(31.0));
-    add(FRAME, KnobKind::Frame, None);
+    add(FRAME, KnobKind::Frame(Vec::new()), None);
     add(BEAM_RX, KnobKind::Number(Dimension::Angle), None);
     table
 }
@@ -73,7 +73,8 @@ steps:
             "s.yaml:10:15: there is no setting 'suply.output' on this bench (did you mean 'supply.output'?)",
             "s.yaml:10:48: supply.output: 'maybe' is not on or off",
             "s.yaml:10:62: frame: no frame is called 'qpks uncoded', did you mean 'qpsk uncoded'?; there are \
-             bpsk uncoded, qpsk uncoded, 16-qam uncoded, 64-qam uncoded, mcs 1, mcs 2, mcs 3, mcs 4, mcs 5, mcs 6, \
+             bpsk uncoded, qpsk uncoded, 16-qam uncoded, 64-qam uncoded, bpsk uncoded without guards, qpsk uncoded without guards, \
+             16-qam uncoded without guards, 64-qam uncoded without guards, mcs 1, mcs 2, mcs 3, mcs 4, mcs 5, mcs 6, \
              mcs 7, mcs 8, mcs 9, mcs 9.1, mcs 10, mcs 11, mcs 12, mcs 12.1, mcs 12.2, mcs 12.3, mcs 12.4, \
              mcs 12.5, mcs 12.6",
             "s.yaml:11:32: supply.output takes no range; write a list of its values",

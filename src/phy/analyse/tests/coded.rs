@@ -8,7 +8,7 @@ fn coded(name: &str) -> Frame {
 }
 
 fn analyse_dmg(samples: &[Complex32], expected: &Expected<'_>) -> Analysis {
-    let recording = Recording { samples, sample_rate_hz: 8e9, full_scale: None };
+    let recording = Recording { samples, sample_rate_hz: 8e9, full_scale: None, step: None };
     analyse(&recording, expected, &AnalysisConfig::default()).expect("sound input")
 }
 

@@ -4,6 +4,7 @@ use num_complex::Complex64;
 
 use super::super::super::link_testing::table;
 use super::*;
+use crate::phy::link_testing::mmse_bound_db;
 
 #[test]
 fn carrier_offset_is_found_up_to_80_ppm_of_69_ghz() {
@@ -106,7 +107,8 @@ fn level_is_measured() {
     let frame = uncoded(Constellation::Qpsk, 16);
     let link = Link { gain: 0.01, es_n0_db: Some(10.0), ..Link::default() };
     let samples = link.receive(&frame.chips);
-    let recording = Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: Some(0.1) };
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: Some(0.1), step: None };
     let config = AnalysisConfig::default();
     let figures = analyse(&recording, &Expected::frame(&frame), &config).expect("sound").figures;
     assert!((have(figures.power_db) + 40.0).abs() < 0.15, "{:?}", figures.power_db);
@@ -130,24 +132,23 @@ fn two_taps_are_equalised_to_the_bound() {
     }
 }
 
-/// Unbiased MMSE bound of rays at any delay, by numerical integration: both parts of the pulse's
-/// spectrum that fold onto a frequency are combined (Proakis and Salehi ch. 9).
-fn mmse_bound_db(rays: &[(f64, Complex64)], rolloff: f64, es_n0_db: f64) -> f64 {
-    let rc = |f: f64| -> f64 {
-        let x = (f.abs() - (1.0 - rolloff) / 2.0) / rolloff;
-        (0.5 + 0.5 * (std::f64::consts::PI * x.clamp(0.0, 1.0)).cos()).clamp(0.0, 1.0)
-    };
-    let power = |f: f64| -> f64 {
-        let turn = |delay: f64| Complex64::from_polar(1.0, -std::f64::consts::TAU * f * delay);
-        rays.iter().map(|(delay, gain)| gain * turn(*delay)).sum::<Complex64>().norm_sqr() * rc(f)
-    };
-    const STEPS: usize = 4096;
-    let mse = (0..STEPS)
-        .map(|n| n as f64 / STEPS as f64)
-        .map(|f| 1.0 / (1.0 + ratio(es_n0_db) * (power(f) + power(f - 1.0))))
-        .sum::<f64>()
-        / STEPS as f64;
-    db(1.0 / mse - 1.0)
+/// Channels of two, three and thirty rays: the last ones with falling power over 30 ns, 52.8 chips.
+pub(super) fn channels() -> Vec<(&'static str, Vec<(f64, Complex64)>)> {
+    let one = (0.0, Complex64::new(1.0, 0.0));
+    let two = vec![one, (1.0, Complex64::new(0.5, 0.0))];
+    let three = vec![
+        one,
+        (1.37, Complex64::from_polar(0.6, 2.0)),
+        (22.6, Complex64::from_polar(0.4, -1.0)),
+    ];
+    let mut source = super::super::super::link_testing::Noise::new(8);
+    let thirty = (0..30)
+        .map(|n| {
+            let z = source.complex((-f64::from(n) / 10.0).exp() / 10.0);
+            (52.8 / 29.0 * f64::from(n), Complex64::new(f64::from(z.re), f64::from(z.im)))
+        })
+        .collect();
+    vec![("two", two), ("three", three), ("thirty", thirty)]
 }
 
 #[test]
@@ -163,21 +164,9 @@ fn the_bound_used_here_agrees_with_the_published_one() {
 #[test]
 fn many_rays_at_any_delay_are_equalised_to_the_bound() {
     let frame = uncoded(Constellation::Qpsk, 40);
-    let three = vec![
-        (0.0, Complex64::new(1.0, 0.0)),
-        (1.37, Complex64::from_polar(0.6, 2.0)),
-        (22.6, Complex64::from_polar(0.4, -1.0)),
-    ];
-    // An early ray before the strongest one, and thirty of them with falling power.
+    // An early ray before the strongest one.
     let early = vec![(0.0, Complex64::new(0.0, 0.5)), (30.5, Complex64::new(1.0, 0.0))];
-    let mut source = super::super::super::link_testing::Noise::new(8);
-    let thirty: Vec<_> = (0..30)
-        .map(|n| {
-            let z = source.complex((-f64::from(n) / 10.0).exp() / 10.0);
-            (1.4 * f64::from(n), Complex64::new(f64::from(z.re), f64::from(z.im)))
-        })
-        .collect();
-    for (name, rays) in [("three", three), ("early", early), ("thirty", thirty)] {
+    for (name, rays) in channels().into_iter().chain([("early", early)]) {
         let base = Link { rays: rays.clone(), ..Link::default() };
         let signal = base.transmit(&frame.chips, &[base.delay_chips]);
         for es_n0_db in [10.0, 20.0] {
@@ -191,6 +180,29 @@ fn many_rays_at_any_delay_are_equalised_to_the_bound() {
             let energy: f64 = rays.iter().map(|ray| ray.1.norm_sqr()).sum();
             assert!((have(figures.snr_db) - es_n0_db - db(energy)).abs() < 1.0, "{name}");
         }
+    }
+}
+
+/// The delay of one channel against the other, at no and at a large carrier offset.
+#[test]
+fn skew_of_the_channels_is_found_and_corrected() {
+    let frame = uncoded(Constellation::Qam16, 64);
+    for (skew_chips, cfo_hz) in [(0.05, 0.0), (-0.03, 5.5e6), (0.2, -2e6)] {
+        let link = Link { skew_chips, cfo_hz, es_n0_db: Some(35.0), ..Link::default() };
+        let samples = link.receive(&frame.chips);
+        let figures = run_on(&samples, &link, &frame, &AnalysisConfig::default()).figures;
+        let found = have(figures.iq_skew_s) * link.chip_rate_hz;
+        println!("skew {skew_chips}: {found:.4} chips, EVM {:.2} dB", have(figures.evm_db));
+        assert!((found - skew_chips).abs() < 2e-3, "{skew_chips}: {found}");
+        assert!((have(figures.evm_db) + 35.0).abs() < 0.4, "{:?}", figures.evm_db);
+        let config = AnalysisConfig { correct_skew: false, ..AnalysisConfig::default() };
+        let without = run_on(&samples, &link, &frame, &config).figures;
+        // The image of a skew t at frequency f stands pi f t below the signal (rms over the
+        // band, on which it depends somewhat how the receiver weighs it).
+        let image_db = 20.0 * (std::f64::consts::PI * 0.29 * skew_chips.abs()).log10();
+        let expected = db(ratio(-35.0) + ratio(image_db));
+        assert!((have(without.evm_db) - expected).abs() < 2.0, "{:?} {expected}", without.evm_db);
+        assert_eq!(without.iq_skew_s, None);
     }
 }
 

@@ -4,7 +4,9 @@ mod awgn;
 mod coded;
 mod impairments;
 mod presence;
+mod quality;
 mod robustness;
+mod unguarded;
 
 use super::super::frame::{Frame, FrameKind, FrameSpec, Payload, build};
 use super::super::link_testing::{Link, db};
@@ -14,7 +16,7 @@ use super::*;
 /// An uncoded frame with a test sequence.
 fn uncoded(constellation: Constellation, blocks: usize) -> Frame {
     let payload = Payload::Prbs { order: PrbsOrder::Order23, seed: 77, octets: 0 };
-    build(&FrameSpec { kind: FrameKind::Uncoded { constellation, blocks }, payload })
+    build(&FrameSpec { kind: FrameKind::Uncoded { constellation, blocks, guards: true }, payload })
         .expect("a sound frame")
 }
 
@@ -25,7 +27,8 @@ fn run(link: &Link, frame: &Frame) -> Analysis {
 }
 
 fn run_on(samples: &[Complex32], link: &Link, frame: &Frame, config: &AnalysisConfig) -> Analysis {
-    let recording = Recording { samples, sample_rate_hz: link.sample_rate_hz, full_scale: None };
+    let recording =
+        Recording { samples, sample_rate_hz: link.sample_rate_hz, full_scale: None, step: None };
     analyse(&recording, &Expected::frame(frame), config).expect("sound input")
 }
 

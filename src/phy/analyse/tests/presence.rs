@@ -5,7 +5,7 @@ use super::super::super::waveform::{ShapeConfig, shape};
 use super::*;
 
 fn analyse_unknown(samples: &[Complex32]) -> Analysis {
-    let recording = Recording { samples, sample_rate_hz: 8e9, full_scale: None };
+    let recording = Recording { samples, sample_rate_hz: 8e9, full_scale: None, step: None };
     analyse(&recording, &Expected::dmg(), &AnalysisConfig::default()).expect("sound input")
 }
 
@@ -148,7 +148,8 @@ fn looped_waveform_is_received_from_any_place() {
     for from in [0, 5_000, count / 2, count - 1] {
         let samples: Vec<Complex32> =
             (0..3 * count).map(|n| waveform.samples[(from + n) % count] * 0.3).collect();
-        let recording = Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None };
+        let recording =
+            Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None, step: None };
         let analysis = analyse(&recording, &Expected::frame(&frame), &AnalysisConfig::default())
             .expect("sound");
         let figures = analysis.figures;

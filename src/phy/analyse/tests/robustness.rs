@@ -27,7 +27,7 @@ fn samples_of(bytes: &[u8]) -> Vec<Complex32> {
 }
 
 fn check_survives(samples: &[Complex32], rate: f64, config: &AnalysisConfig, blocks: usize) {
-    let recording = Recording { samples, sample_rate_hz: rate, full_scale: Some(1.0) };
+    let recording = Recording { samples, sample_rate_hz: rate, full_scale: Some(1.0), step: None };
     let layout = FrameLayout {
         header: false,
         guards: true,
@@ -85,7 +85,8 @@ proptest! {
 fn samples_that_are_no_numbers_are_an_error() {
     let mut samples = vec![Complex32::new(0.1, 0.2); 20_000];
     samples[777] = Complex32::new(0.0, f32::INFINITY);
-    let recording = Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None };
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None, step: None };
     let error =
         analyse(&recording, &Expected::dmg(), &AnalysisConfig::default()).expect_err("not finite");
     assert_eq!(error, AnalysisError::Recording(RecordingError::NotFinite(777)));
