@@ -1,6 +1,6 @@
-//! LDPC decoding: layered normalised min-sum with early stop, in small integers.
+//! LDPC decoding: layered offset min-sum with early stop, in small integers.
 //!
-//! Layered schedule after D. E. Hocevar, IEEE SiPS 2004; normalised min-sum after J. Chen,
+//! Layered schedule after D. E. Hocevar, IEEE SiPS 2004; offset min-sum after J. Chen,
 //! M. Fossorier, IEEE Trans. Commun. 50(3), 2002 (both from memory). Many words are decoded side by
 //! side in vector lanes, few words one by one; a word's result does not depend on which.
 
