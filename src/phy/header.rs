@@ -107,8 +107,11 @@ impl Header {
     pub fn psdu_octets(&self) -> Option<usize> {
         let mcs = self.mcs()?;
         let length = self.length as usize;
-        let octets = if mcs.is_extended() { extended_octets(mcs, length)? } else { length };
-        (1..=PSDU_OCTETS_MAX).contains(&octets).then_some(octets)
+        let (octets, shorter) =
+            if mcs.is_extended() { (extended_octets(mcs, length)?, 3) } else { (length, 0) };
+        // The step of 4 octets may reach beyond the longest PSDU, which is then what is meant.
+        let most = octets.min(PSDU_OCTETS_MAX);
+        (most > 0 && octets - most <= shorter).then_some(most)
     }
 
     /// The 64 header bits in time order, before scrambling.

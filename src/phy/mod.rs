@@ -12,6 +12,8 @@ pub mod evm_theory;
 pub mod figures;
 pub mod frame;
 mod frontend;
+#[doc(hidden)]
+pub mod fuzzing;
 pub mod golay;
 pub mod header;
 pub mod imbalance;

@@ -3,6 +3,9 @@
 mod awgn;
 mod coded;
 mod impairments;
+mod long;
+mod loss;
+mod payloads;
 mod presence;
 mod quality;
 mod robustness;
