@@ -30,11 +30,22 @@ pub struct Figures {
     pub evm_data_aided_db: Option<f64>,
     /// The same with the decisions as reference. Too low when many decisions are wrong.
     pub evm_by_decision_db: Option<f64>,
+    /// The same by decision after the best complex gain, so that the symbols' own rms is the
+    /// reference ("rms normalised").
+    pub evm_gain_fitted_db: Option<f64>,
+    /// How far below the true EVM the one by decision is expected to lie over white noise, in dB:
+    /// wrong decisions pull the reference towards the symbol (H. A. Mahmoud, H. Arslan, IEEE Trans.
+    /// Wireless Commun. 8(5), 2009). Absent where it tells nothing of the true one any more.
+    pub evm_by_decision_bias_db: Option<f64>,
     /// Es/N0 in dB from the preamble: energy of a received chip in all its paths over the noise
     /// density, without the bias of the channel estimate.
     pub snr_db: Option<f64>,
     /// Signal-to-noise ratio in dB after the equaliser, from the error vectors of `evm_db`.
     pub snr_from_evm_db: Option<f64>,
+    /// Signal-to-noise ratio in dB after the equaliser by the symbols' second and fourth moments,
+    /// without any reference (D. R. Pauluzzi, N. C. Beaulieu, IEEE Trans. Commun. 48(10), 2000).
+    /// Absent where its uncertainty is above 2 dB.
+    pub snr_from_moments_db: Option<f64>,
     /// Power of the received frame relative to a tone at full scale, in dB.
     pub power_dbfs: Option<f64>,
     /// Power of the received frame in dB over the square of the recording's unit.
@@ -50,13 +61,23 @@ pub struct Figures {
     pub iq_phase_deg: Option<f64>,
     /// Delay of the receiver's Q channel against the I channel in seconds.
     pub iq_skew_s: Option<f64>,
-    /// Image rejection ratio in dB that follows from both, limited by their noise: about Es/N0
-    /// plus ten times the logarithm of the symbols used.
+    /// Image rejection ratio in dB that follows from both. Absent where the image does not stand out
+    /// of its own noise, which lies about Es/N0 plus ten times the logarithm of the symbols used
+    /// below the signal.
     pub image_rejection_db: Option<f64>,
     /// Offset of I in the recording's unit.
     pub dc_i: Option<f64>,
     /// Offset of Q in the recording's unit.
     pub dc_q: Option<f64>,
+    /// Integrated phase noise in degrees rms, from about the inverse of the frame's duration to half
+    /// of the symbol rate, without straight line and thermal noise. Absent where it does not stand
+    /// out of the latter.
+    pub phase_noise_deg: Option<f64>,
+    /// Least distance in dB of the received spectrum from the transmit mask (IEEE 802.11ad-2012
+    /// clause 21.3.2, from memory); negative when it is exceeded. Noise of the receiver counts, too.
+    pub mask_margin_db: Option<f64>,
+    /// Offset in Hz up to which the recording shows the spectrum on both sides.
+    pub mask_covered_hz: Option<f64>,
     /// Share of samples at full scale.
     pub clipped_fraction: Option<f64>,
     /// Rms delay spread of the channel with both pulse filters, in seconds.
@@ -79,6 +100,11 @@ pub struct Figures {
     pub codewords: Option<u64>,
     /// Codewords that the decoder could not make valid.
     pub codewords_failed: Option<u64>,
+    /// Frames of which something was lost: the header, a codeword or a bit.
+    pub frames_failed: Option<u64>,
+    /// Payload bits that arrived rightly over the duration of the frames, preambles included, in
+    /// bit/s.
+    pub throughput_bps: Option<f64>,
 }
 
 /// One figure for tables.
@@ -152,8 +178,11 @@ impl Figures {
             evm_db "dB",
             evm_data_aided_db "dB",
             evm_by_decision_db "dB",
+            evm_gain_fitted_db "dB",
+            evm_by_decision_bias_db "dB",
             snr_db "dB",
             snr_from_evm_db "dB",
+            snr_from_moments_db "dB",
             power_dbfs "dBFS",
             power_db "dB",
             cfo_hz "Hz",
@@ -164,6 +193,9 @@ impl Figures {
             image_rejection_db "dB",
             dc_i "",
             dc_q "",
+            phase_noise_deg "deg",
+            mask_margin_db "dB",
+            mask_covered_hz "Hz",
             clipped_fraction "",
             delay_spread_s "s",
             bits "",
@@ -175,6 +207,8 @@ impl Figures {
             raw_bit_errors "",
             codewords "",
             codewords_failed "",
+            frames_failed "",
+            throughput_bps "bit/s",
         ]
     }
 

@@ -36,7 +36,6 @@ pub mod stages;
 mod survey;
 mod sync;
 pub mod theory;
-#[cfg_attr(not(test), expect(dead_code, reason = "the receiver takes it in next"))]
 mod time_equaliser;
 mod tracking;
 mod unexplained;

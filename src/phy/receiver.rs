@@ -182,6 +182,11 @@ impl<'a> Exploration<'a> {
         Some(Self { tuned, workspace, delay_loop, blocks: Vec::new(), unexplained })
     }
 
+    /// Chips of the blocks looked at.
+    pub fn chips_looked_at(&self) -> usize {
+        self.blocks.len() * BLOCK_CHIPS
+    }
+
     /// Looks at the block whose guard begins at chip `first`.
     pub fn block(&mut self, first: usize, constellation: Constellation) {
         let (expected_phase, offset) = self.predict(first);

@@ -24,8 +24,10 @@ const SYMBOLS_A_TASK: usize = BLOCKS_A_TASK * DATA_SYMBOLS_PER_BLOCK;
 pub(crate) struct Reception {
     /// Equalised, without pi/2 rotation, unit mean power.
     pub symbols: Vec<Complex32>,
-    /// Phase of each block in radians, as it was before tracking; between -pi and pi.
+    /// Phases in radians that tracking has taken off, each of a stretch of symbols.
     pub phases: Vec<f64>,
+    /// Symbols of a stretch.
+    pub symbols_per_phase: usize,
     /// Nearest points.
     pub decided: Vec<Complex32>,
     /// Their bits, one per octet.
@@ -139,7 +141,8 @@ pub(crate) fn decide(
         })
     });
     workers.run(tasks.collect());
-    Reception { symbols, phases, decided, bits, distances }
+    let symbols_per_phase = DATA_SYMBOLS_PER_BLOCK;
+    Reception { symbols, phases, symbols_per_phase, decided, bits, distances }
 }
 
 /// Takes the phase of block `n` off its symbols, straight from block to block.

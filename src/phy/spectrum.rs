@@ -69,7 +69,7 @@ pub fn mask_dbr(offset_hz: f64, chip_rate_hz: f64) -> f64 {
 
 /// Spectrum of the samples within `ranges` (of a frame each; parts outside of the recording are left
 /// out), against the frequency `centre_hz` at which the signal lies in the recording (its carrier
-/// offset). `None` when no range holds [`SEGMENT_MIN`] samples, when a sample there is not finite or
+/// offset). `None` when no range holds 64 samples, when a sample there is not finite or
 /// all are 0, or when a rate makes no sense.
 pub fn spectrum(
     samples: &[Complex32],

@@ -191,7 +191,8 @@ fn stretches(
     let span = (span.round() as usize).max(1);
     let shift = (pass.lag as f64 / CHUNK as f64).round() as usize;
     if chips <= CHIPS_SEARCHED_WHOLE {
-        return vec![0..chips + 1];
+        let whole = 0..chips + 1;
+        return vec![whole];
     }
     let mut window = Window::default();
     let shares: Vec<f64> = (0..sums.len())
@@ -291,7 +292,7 @@ mod tests {
             let levels = survey(&recording(&samples, Some(42.0)), 8.0 / 1.76, &Alone)
                 .expect("finite")
                 .levels;
-            let n = count as f64;
+            let n = f64::from(count);
             let mean = samples.iter().map(|z| widen(*z)).sum::<Complex64>() / n;
             let power = samples.iter().map(|z| (widen(*z) - mean).norm_sqr()).sum::<f64>() / n;
             assert!((levels.mean - mean).norm() < 1e-5);

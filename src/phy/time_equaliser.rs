@@ -28,8 +28,8 @@ pub(crate) const SEGMENT_CHIPS: usize = 512;
 /// eighth of the cost.
 const LEARN_EVERY: usize = 8;
 /// Decisions teach the response when their noise variance is below the squared distance of points
-/// over this: about one wrong symbol in forty (BPSK) to ten (64-QAM), which would shrink the
-/// response by less than its steady-state error.
+/// over this: up to one wrong symbol in forty (BPSK) to twelve (64-QAM). With more of them the
+/// preamble's response is kept.
 const DISTANCE_OVER_NOISE: f64 = 8.0;
 
 /// Delay in chips that is left in the symbols of a segment: an error of -39 dB. A larger one is taken
@@ -70,10 +70,12 @@ pub(crate) struct SegmentMeasure {
     /// segment to segment without jumps.
     pub phase: f64,
     /// Its change in radians a chip.
+    #[cfg_attr(not(test), expect(dead_code, reason = "the tests look at it"))]
     pub phase_rate: f64,
     /// Delay of the sampling instants in chips; positive when they are late.
     pub late: f64,
     /// Mean squared error against the decisions.
+    #[cfg_attr(not(test), expect(dead_code, reason = "the tests look at it"))]
     pub error: f64,
     /// The phases that were taken off.
     pub track: PhaseTrack,
@@ -107,11 +109,13 @@ impl TimeEqualiser {
     }
 
     /// Noise variance of a symbol expected at the output, relative to unit symbol power.
+    #[cfg_attr(not(test), expect(dead_code, reason = "the tests look at it"))]
     pub fn noise_variance(&self) -> f64 {
         self.design.noise_variance
     }
 
     /// The channel as it is known at present.
+    #[cfg_attr(not(test), expect(dead_code, reason = "the tests look at it"))]
     pub fn channel(&self) -> &ChannelEstimate {
         &self.model.channel
     }

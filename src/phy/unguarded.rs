@@ -11,14 +11,15 @@ use super::time_equaliser::{SEGMENT_CHIPS, Segment, SegmentMeasure, TimeEqualise
 use super::tracking::{DelayLoop, Line};
 use super::unexplained::Unexplained;
 
+/// Symbols that share a phase.
+pub(crate) const PHASE_SYMBOLS: usize = 16;
+
 /// The data symbols of a frame without guards.
 pub(crate) struct Unguarded {
     /// Phase tracked, without pi/2 rotation, unit mean power.
     pub symbols: Vec<Complex32>,
-    /// Phase in radians that was taken off each of them, without jumps.
+    /// Phases in radians that were taken off, one for [`PHASE_SYMBOLS`] of them, without jumps.
     pub phases: Vec<f64>,
-    /// Noise variance expected at the symbols, relative to their unit power.
-    pub noise_variance: f64,
     /// The state as the frame shows it.
     pub better: FrameState,
     /// Whether it differs by anything that matters from the state that was received with.
@@ -65,8 +66,7 @@ pub(crate) fn receive(tuned: &Tuned<'_>, layout: &FrameLayout) -> Unguarded {
         course.take((first + chips / 2) as f64, offset, &measure);
     }
     let (better, matters) = course.improved(tuned, data.end);
-    let noise_variance = equaliser.noise_variance();
-    Unguarded { symbols, phases, noise_variance, better, matters }
+    Unguarded { symbols, phases, better, matters }
 }
 
 /// How fast values, two a chip, change per chip: differences over one chip. They are somewhat low at

@@ -17,6 +17,7 @@ const SUMS: &[&str] = &[
     "raw_bit_errors",
     "codewords",
     "codewords_failed",
+    "frames_failed",
 ];
 
 /// Combines the figures of captures in order.
@@ -61,14 +62,14 @@ fn combine_one(name: &str, values: &[&Value]) -> Option<Value> {
     match name {
         _ if numbers.is_empty() => values.last().map(|value| (*value).clone()),
         // Error power of equally many symbols a capture.
-        "evm_db" | "evm_data_aided_db" | "evm_by_decision_db" => {
+        "evm_db" | "evm_data_aided_db" | "evm_by_decision_db" | "evm_gain_fitted_db" => {
             Some(Value::Number(10.0 * mean(|db| 10f64.powf(db / 10.0)).log10()))
         }
         // Noise power relative to the signal.
-        "snr_db" | "snr_from_evm_db" => {
+        "snr_db" | "snr_from_evm_db" | "snr_from_moments_db" => {
             Some(Value::Number(-10.0 * mean(|db| 10f64.powf(-db / 10.0)).log10()))
         }
-        "clipped_fraction" => Some(Value::Number(mean(|share| share))),
+        "clipped_fraction" | "throughput_bps" => Some(Value::Number(mean(|share| share))),
         _ => values.last().map(|value| (*value).clone()),
     }
 }

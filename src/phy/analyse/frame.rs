@@ -56,6 +56,8 @@ pub(super) struct Received {
     pub es_n0: f64,
     pub power: f64,
     pub state: FrameState,
+    /// Chips from which the state was learnt.
+    pub chips_looked_at: usize,
     pub cfo: f64,
     pub delay_spread_chips: f64,
     pub response_db: Vec<(f64, f64)>,
@@ -114,9 +116,12 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             .layout
             .filter(|layout| !layout.guards && whole(layout, -DRIFT_MAX))
             .map(|layout| unguarded::receive(&look.tuned, &layout));
-        let (better, matters) = match &unguarded {
-            Some(unguarded) => (unguarded.better, unguarded.matters),
-            None => look.improved(),
+        let (better, matters, looked_at) = match &unguarded {
+            Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.symbols.len()),
+            None => {
+                let (better, matters) = look.improved();
+                (better, matters, look.chips_looked_at())
+            }
         };
         if matters && number < LOOKS_MAX {
             state = better;
@@ -132,6 +137,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             _ => receive_known(errand, look.tuned, &contents),
         };
         received.state = better;
+        received.chips_looked_at = looked_at;
         if !corrections.carrier {
             received.cfo = aligned.cfo;
         }
@@ -180,11 +186,13 @@ fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Conte
         let mut next = tuned.state;
         let line = reception::phase_line(&layout, &phases);
         let left = line.is_some_and(|line| take_slope(line, &mut next));
-        if left && errand.receiver.corrections.carrier && number < RECEPTIONS_MAX {
-            if let Some(better) = Tuned::new(errand.receiver, next) {
-                tuned = better;
-                continue;
-            }
+        if left
+            && errand.receiver.corrections.carrier
+            && number < RECEPTIONS_MAX
+            && let Some(better) = Tuned::new(errand.receiver, next)
+        {
+            tuned = better;
+            continue;
         }
         let mut received = describe(errand, &tuned);
         received.cfo = next.wrong.cfo;
@@ -209,6 +217,8 @@ fn take_unguarded(
     let symbols = unguarded.symbols;
     received.reception =
         reception::decide(symbols, Vec::new(), false, constellation, errand.workers);
+    received.reception.phases = unguarded.phases;
+    received.reception.symbols_per_phase = unguarded::PHASE_SYMBOLS;
     received.read(errand, &tuned, contents);
     received
 }
@@ -331,11 +341,9 @@ impl Received {
         // Where distortion adds to the noise that the preamble showed, the decisions tell.
         let by_decision = self.errors_by_decision.mean_square().unwrap_or(0.0);
         let variance = tuned.noise_variance().max(by_decision as f32);
-        let mut llrs = Vec::with_capacity(layout.coded_bits());
-        for z in &self.reception.symbols {
-            layout.constellation.demap_soft(*z, variance, &mut llrs);
-        }
-        let Ok(mut decoded) = payload::decode_announced(header, &llrs) else { return };
+        let llrs = soft_values(&self.reception, layout.constellation, variance, errand.workers);
+        let decoded = payload::decode_announced(header, &llrs, errand.workers);
+        let Ok(mut decoded) = decoded else { return };
         self.codewords = Some((decoded.codewords_failed as u64, decoded.codewords as u64));
         let expected = errand.expected;
         if expected.psdu.is_none() && decoded.codewords_failed == 0 {
@@ -356,6 +364,26 @@ impl Received {
         }
         self.psdu = Some(decoded.psdu);
     }
+}
+
+/// Log-likelihood ratios of all data bits.
+fn soft_values(
+    reception: &Reception,
+    constellation: Constellation,
+    variance: f32,
+    workers: &dyn Workers,
+) -> Vec<f32> {
+    let per_symbol = constellation.bits_per_symbol();
+    let mut llrs = vec![0.0; reception.symbols.len() * per_symbol];
+    on_chunks(workers, &mut llrs, 32 * DATA_SYMBOLS_PER_BLOCK * per_symbol, |first, llrs| {
+        let mut part = Vec::with_capacity(llrs.len());
+        let symbols = &reception.symbols[first / per_symbol..];
+        for z in &symbols[..llrs.len() / per_symbol] {
+            constellation.demap_soft(*z, variance, &mut part);
+        }
+        llrs.copy_from_slice(&part);
+    });
+    llrs
 }
 
 /// Symbols that count for the EVM: those of the ramp are left out.

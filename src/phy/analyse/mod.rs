@@ -4,6 +4,7 @@
 
 mod expected;
 mod frame;
+mod quality;
 
 use std::ops::Range;
 
@@ -21,6 +22,7 @@ use super::mcs::CHIP_RATE_HZ;
 use super::pulse::{RolloffError, RootRaisedCosine};
 use super::receiver::{Corrections, FrameState, Receiver};
 use super::recording::{Levels, Recording, RecordingError};
+use super::spectrum::Spectrum;
 use super::survey::{Survey, survey};
 use super::sync::{self, Candidate};
 use super::workers::{Alone, Workers, on_chunks};
@@ -131,6 +133,8 @@ pub struct Analysis {
     /// chips from the beginning unless paths before it count; from the first frame, relative to
     /// the recording's unit.
     pub impulse_response: Vec<Complex32>,
+    /// Spectrum of the frames as received, against the carrier.
+    pub spectrum: Option<Spectrum>,
     /// Where each frame used begins, in seconds from the first sample.
     pub frame_starts_s: Vec<f64>,
 }
@@ -257,6 +261,7 @@ impl Analysis {
             evm_per_block_db: Vec::new(),
             channel_response_db: Vec::new(),
             impulse_response: Vec::new(),
+            spectrum: None,
             frame_starts_s: Vec::new(),
         }
     }
@@ -279,6 +284,7 @@ impl Analysis {
             self.figures.header_ok = Some(frames.iter().all(|frame| frame.header.is_some()));
         }
         self.describe_payload(&frames, expected);
+        self.describe_quality(bench, &frames);
         let chips_to_s = 1.0 / bench.config.chip_rate_hz;
         self.frame_starts_s = frames.iter().map(|f| f.start_chips * chips_to_s).collect();
         for frame in frames {

@@ -324,7 +324,8 @@ fn every_frame_is_read_back_from_its_chips() {
         assert_eq!(header.mcs(), Some(mcs));
         let data: Vec<f32> =
             frame.layout.data_block_ranges().flat_map(|r| soft(r, mcs.constellation())).collect();
-        let decoded = payload::decode_announced(&header, &data).expect("all soft bits");
+        let decoded = payload::decode_announced(&header, &data, &crate::phy::workers::Alone)
+            .expect("all soft bits");
         assert_eq!((decoded.codewords_failed, decoded.raw_bit_errors), (0, 0), "MCS {mcs}");
         assert_eq!(decoded.psdu[..1000], frame.psdu, "MCS {mcs}");
     }

@@ -36,14 +36,6 @@ fn encode_blocks(rate: CodeRate, information: &[u64; BLOCK_COLUMNS]) -> [u64; BL
     blocks
 }
 
-/// Whether the 16 blocks of a word fulfil all parity checks.
-pub(super) fn checks_hold(rate: CodeRate, blocks: &[u64; BLOCK_COLUMNS]) -> bool {
-    rate.shifts().iter().all(|row| {
-        let entries = row.iter().zip(blocks).filter(|(shift, _)| **shift >= 0);
-        entries.fold(0, |sum, (shift, block)| sum ^ shifted(*block, shift.unsigned_abs())) == 0
-    })
-}
-
 /// The block whose bit `r` is bit `(r + shift) mod 42` of `block`, for shifts from 0 to 42.
 fn shifted(block: u64, shift: u8) -> u64 {
     (block >> shift | block << (BLOCK_BITS as u8 - shift)) & BLOCK_MASK

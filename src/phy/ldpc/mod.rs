@@ -3,13 +3,20 @@
 //! IEEE 802.11ad-2012 clause 21.3.8 (20.3.8 in IEEE 802.11-2016; both numbers from memory). Knows
 //! nothing of padding, repetition, scrambling or headers.
 
+mod batch;
 mod decode;
 mod encode;
+mod quantise;
+mod rule;
+mod schedule;
 mod tables;
+mod transpose;
+mod vectors;
+mod word;
 
-pub(crate) use decode::KNOWN_ZERO;
-pub use decode::{Decoder, ITERATIONS_MAX, Outcome};
+pub use decode::{BatchDecoder, Decision, Decoder, ITERATIONS_MAX, Outcome, Stopping};
 pub use encode::encode;
+pub(crate) use quantise::KNOWN_ZERO;
 pub use tables::{BLOCK_BITS, BLOCK_COLUMNS};
 
 /// Bits of a codeword before puncturing.

@@ -1,7 +1,12 @@
 //! The codes against their own parity checks over GF(2), the decoder against a plain sum-product
-//! decoder in double precision.
+//! decoder in double precision and, lane by lane and instruction set by instruction set, against
+//! itself.
 
+use super::batch::Batch;
+use super::rule::LANES;
 use super::tables::BlockRow;
+use super::vectors::Vectors;
+use super::word::Word;
 use super::*;
 use crate::phy::testing::{Noise, noise_variance};
 
@@ -164,38 +169,171 @@ fn noisy_word(rate: CodeRate, es_n0_db: f64, noise: &mut Noise) -> (Vec<u8>, Vec
     (word, llrs)
 }
 
-/// Frame errors of `words` words over the same noise: the sum-product decoder at `es_n0_db` and
-/// the production decoder 0.2 dB above.
-fn frame_errors(rate: CodeRate, es_n0_db: f64, words: usize) -> (usize, usize) {
-    let information = rate.information_bits();
-    let (mut reference, mut decoder) = (SumProduct::new(rate), Decoder::new(rate));
-    let (mut reference_noise, mut noise) = (Noise::new(672), Noise::new(672));
-    let (mut reference_errors, mut errors) = (0, 0);
-    for _ in 0..words {
-        let (word, llrs) = noisy_word(rate, es_n0_db, &mut reference_noise);
-        let mut channel = vec![0.0; CODEWORD_BITS];
-        rate.sent_positions().zip(llrs).for_each(|(n, llr)| channel[n] = f64::from(llr));
-        let found = reference.decode(&channel, 50);
-        let same = found.is_some_and(|found| found[..information] == word[..information]);
-        reference_errors += usize::from(!same);
+/// Es/N0 in dB at which the reference fails in about 1 % of the words: 178, 168, 310, 200 and 151 of
+/// 20,000 words, each rate with its own noise.
+const REFERENCE_ES_N0_DB: [f64; 5] = [-0.91, 0.54, 1.87, 2.89, 3.9];
 
-        let (word, llrs) = noisy_word(rate, es_n0_db + 0.2, &mut noise);
-        decoder.decode(&llrs);
-        let same = decoder.bits(information).eq(word[..information].iter().copied());
-        errors += usize::from(!same);
+/// LLRs of many words with their information bits, one word after the other.
+fn noisy_words(rate: CodeRate, es_n0_db: f64, words: usize, seed: u64) -> (Vec<u8>, Vec<f32>) {
+    let mut noise = Noise::new(seed);
+    let (mut information, mut all) = (Vec::new(), Vec::new());
+    for _ in 0..words {
+        let (word, llrs) = noisy_word(rate, es_n0_db, &mut noise);
+        information.extend_from_slice(&word[..rate.information_bits()]);
+        all.extend(llrs);
     }
-    (reference_errors, errors)
+    (information, all)
 }
 
-/// Each rate where the reference fails in some per cent of the words.
+fn decoded(rate: CodeRate, stopping: Stopping, llrs: &[f32]) -> Vec<Decision> {
+    let mut decisions = vec![Decision::default(); llrs.len() / rate.codeword_bits()];
+    BatchDecoder::with_stopping(rate, stopping).decode(llrs, &mut decisions);
+    decisions
+}
+
+/// The production decoder with 0.2 dB more fails in no more words than the reference does, over the
+/// same noise. Of 2500 words the reference fails in some 25; a decoder that is as good, then in
+/// some 10; one that needed 0.4 dB more would fail in some 60.
+fn check_loss(rate: CodeRate) {
+    const WORDS: usize = 2500;
+    let (information, es_n0_db) = (rate.information_bits(), REFERENCE_ES_N0_DB[rate as usize]);
+    let mut reference = SumProduct::new(rate);
+    let (sent, llrs) = noisy_words(rate, es_n0_db, WORDS, 672);
+    let received = llrs.chunks(rate.codeword_bits());
+    let reference_errors = sent.chunks(information).zip(received).filter(|(sent, llrs)| {
+        let mut channel = vec![0.0; CODEWORD_BITS];
+        let positions = rate.sent_positions().zip(*llrs);
+        positions.for_each(|(n, llr)| channel[n] = f64::from(*llr));
+        reference.decode(&channel, 50).is_none_or(|found| found[..information] != **sent)
+    });
+    let reference_errors = reference_errors.count();
+    let (sent, llrs) = noisy_words(rate, es_n0_db + 0.2, WORDS, 672);
+    let decisions = decoded(rate, Stopping::default(), &llrs);
+    let pairs = sent.chunks(information).zip(&decisions);
+    let errors = pairs
+        .filter(|(sent, found)| !found.outcome.converged || found.bits()[..information] != **sent);
+    let errors = errors.count();
+    assert!(reference_errors >= 12, "rate {rate}: {reference_errors} are too few to compare");
+    assert!(errors <= reference_errors, "rate {rate}: {errors}, reference {reference_errors}");
+}
+
 #[test]
-fn decoder_is_within_a_fifth_of_a_decibel_of_sum_product() {
-    let working_points = [-1.25, 0.2, 1.5, 2.4, 3.3];
-    for (rate, es_n0_db) in CodeRate::ALL.into_iter().zip(working_points) {
-        let (reference_errors, errors) = frame_errors(rate, es_n0_db, 800);
-        assert!(reference_errors >= 20, "rate {rate}: {reference_errors} are too few to compare");
-        assert!(errors <= reference_errors, "rate {rate}: {errors}, reference {reference_errors}");
+fn rate_1_2_is_within_a_fifth_of_a_decibel_of_sum_product() {
+    check_loss(CodeRate::Half);
+}
+
+#[test]
+fn rate_5_8_is_within_a_fifth_of_a_decibel_of_sum_product() {
+    check_loss(CodeRate::FiveEighths);
+}
+
+#[test]
+fn rate_3_4_is_within_a_fifth_of_a_decibel_of_sum_product() {
+    check_loss(CodeRate::ThreeQuarters);
+}
+
+#[test]
+fn rate_13_16_is_within_a_fifth_of_a_decibel_of_sum_product() {
+    check_loss(CodeRate::ThirteenSixteenths);
+}
+
+#[test]
+fn rate_7_8_is_within_a_fifth_of_a_decibel_of_sum_product() {
+    check_loss(CodeRate::SevenEighths);
+}
+
+/// LLRs of words between hopeless and clean, so that neighbours stop at all iterations.
+fn mixed_words(rate: CodeRate, words: usize) -> Vec<f32> {
+    let mut noise = Noise::new(3);
+    let threshold = REFERENCE_ES_N0_DB[rate as usize];
+    let word = |n: usize| noisy_word(rate, threshold + (n % 7) as f64 - 1.5, &mut noise).1;
+    (0..words).flat_map(word).collect()
+}
+
+const STOPPINGS: [Stopping; 4] = [
+    Stopping::AtCodeword(ITERATIONS_MAX),
+    Stopping::AtCodeword(3),
+    Stopping::Fixed(10),
+    Stopping::Fixed(0),
+];
+
+/// A word decodes to the same, with the same count of iterations, alone and among any neighbours,
+/// for every number of words around that of the lanes.
+#[test]
+fn neighbours_do_not_matter() {
+    for rate in CodeRate::ALL {
+        let llrs = mixed_words(rate, 2 * LANES + 1);
+        for stopping in STOPPINGS {
+            let mut single = Decoder::with_stopping(rate, stopping);
+            let alone: Vec<Decision> = llrs
+                .chunks(rate.codeword_bits())
+                .map(|word| {
+                    let mut decision = Decision::default();
+                    single.decode_into(word, &mut decision);
+                    decision
+                })
+                .collect();
+            let mut iterations: Vec<_> = alone.iter().map(|word| word.outcome.iterations).collect();
+            iterations.sort_unstable();
+            iterations.dedup();
+            assert!(iterations.len() > 4 || stopping != Stopping::default(), "{iterations:?}");
+            let counts = if stopping == Stopping::default() { 1..=65 } else { 63..=65 };
+            for words in counts.chain([2 * LANES, 2 * LANES + 1]) {
+                // Begins elsewhere each time, so that words change their lanes.
+                let first = (2 * LANES + 1 - words) / 2;
+                let bits = rate.codeword_bits();
+                let decisions =
+                    decoded(rate, stopping, &llrs[first * bits..(first + words) * bits]);
+                assert!(decisions == alone[first..first + words], "{rate} {stopping:?} {words}");
+            }
+        }
     }
+}
+
+#[test]
+fn every_instruction_set_gives_the_same_bits() {
+    for rate in CodeRate::ALL {
+        let llrs = mixed_words(rate, LANES);
+        let words: Vec<&[f32]> = llrs.chunks(rate.codeword_bits()).collect();
+        for stopping in STOPPINGS {
+            let results = [Vectors::widest(), Vectors::Plain].map(|vectors| {
+                let mut results = Vec::new();
+                let mut batch = Batch::new(rate, vectors);
+                batch.decode(&words, stopping, 0, |n, outcome, bits| {
+                    results.push((n, outcome, bits.to_vec()));
+                });
+                let mut single = Word::new(rate, vectors);
+                for (n, word) in words.iter().enumerate() {
+                    let outcome = Some(single.decode(word, stopping));
+                    results.push((n, outcome, single.bits().collect()));
+                }
+                results
+            });
+            assert!(results[0] == results[1], "{rate} {stopping:?}");
+            let (batch, single) = results[0].split_at(LANES);
+            assert!(batch == single, "{rate} {stopping:?}");
+        }
+    }
+}
+
+/// Words that are left over are the last ones of a batch to be decided, at most as many as allowed.
+#[test]
+fn spare_words_are_left_undecided() {
+    let rate = CodeRate::ThreeQuarters;
+    let llrs = mixed_words(rate, LANES);
+    let words: Vec<&[f32]> = llrs.chunks(rate.codeword_bits()).collect();
+    let mut batch = Batch::new(rate, Vectors::widest());
+    let mut outcomes = Vec::new();
+    for spare in [0, 20] {
+        let mut results = vec![None; LANES];
+        batch.decode(&words, Stopping::default(), spare, |n, outcome, _| results[n] = outcome);
+        outcomes.push(results);
+    }
+    let left: Vec<usize> = (0..LANES).filter(|n| outcomes[1][*n].is_none()).collect();
+    assert!(!left.is_empty() && left.len() <= 20, "{left:?}");
+    let iterations = |n: usize| outcomes[0][n].map(|outcome: Outcome| outcome.iterations);
+    let last = (0..LANES).filter_map(|n| Some(outcomes[1][n]?.iterations)).max();
+    assert!(left.iter().all(|n| iterations(*n) > last));
 }
 
 #[test]
@@ -203,18 +341,37 @@ fn a_codeword_needs_no_iteration() {
     for rate in CodeRate::ALL {
         let mut word = Vec::new();
         encode(mother(rate), &Noise::new(3).bits(rate.information_bits()), &mut word);
-        let llrs: Vec<f32> =
-            rate.sent_positions().map(|n| 1.0 - 2.0 * f32::from(word[n])).collect();
-        let mut decoder = Decoder::new(rate);
-        let outcome = decoder.decode(&llrs);
-        assert!(outcome.converged, "{rate}");
-        assert!(decoder.bits(CODEWORD_BITS).eq(word.iter().copied()), "{rate}");
-        // The bits that rate 7/8 leaves out must be found first.
-        assert_eq!(outcome.iterations > 0, rate == CodeRate::SevenEighths, "{rate}");
+        for magnitude in [f32::MIN_POSITIVE, 1.0, 1e6, KNOWN_ZERO, f32::MAX, f32::INFINITY] {
+            let bit = |n: usize| if word[n] == 0 { magnitude } else { -magnitude };
+            let llrs: Vec<f32> = rate.sent_positions().map(bit).collect();
+            let mut decoder = Decoder::new(rate);
+            let outcome = decoder.decode(&llrs);
+            assert!(outcome.converged, "{rate} {magnitude}");
+            assert!(decoder.bits(CODEWORD_BITS).eq(word.iter().copied()), "{rate} {magnitude}");
+            // The bits that rate 7/8 leaves out must be found first.
+            assert_eq!(outcome.iterations > 0, rate == CodeRate::SevenEighths, "{rate}");
+        }
     }
 }
 
-/// Min-sum knows no scale, so a wrong noise estimate cannot hurt.
+/// Fixed iterations run on from a codeword without leaving it, whatever the soft values' size.
+#[test]
+fn a_codeword_stays() {
+    for rate in CodeRate::ALL {
+        let (sent, mut llrs) = noisy_words(rate, 12.0, LANES, 7);
+        for (n, word) in llrs.chunks_mut(rate.codeword_bits()).enumerate() {
+            word.iter_mut().for_each(|llr| *llr *= 10_f32.powi(n as i32 - 20));
+        }
+        for decisions in [1, 10, 200].map(|n| decoded(rate, Stopping::Fixed(n), &llrs)) {
+            for (sent, found) in sent.chunks(rate.information_bits()).zip(decisions) {
+                assert!(found.outcome.converged, "{rate}");
+                assert_eq!(found.bits()[..sent.len()], *sent, "{rate}");
+            }
+        }
+    }
+}
+
+/// The decoder takes its scale from the word, so a wrong noise estimate cannot hurt.
 #[test]
 fn the_scale_of_the_input_does_not_matter() {
     let mut noise = Noise::new(11);
@@ -234,21 +391,30 @@ fn the_scale_of_the_input_does_not_matter() {
 
 #[test]
 fn an_undecided_word_has_not_converged() {
-    let mut decoder = Decoder::new(CodeRate::ThreeQuarters);
     let failed = Outcome { converged: false, iterations: ITERATIONS_MAX };
+    let rate = CodeRate::ThreeQuarters;
+    let mut decoder = Decoder::new(rate);
     for llrs in [vec![], vec![0.0; 672], vec![f32::NAN; 672], vec![1.0; 100]] {
         assert_eq!(decoder.decode(&llrs), failed);
+        let mut decisions = vec![Decision::default(); LANES];
+        BatchDecoder::new(rate).decode(&llrs, &mut decisions);
+        assert!(decisions.iter().all(|word| word.outcome == failed));
     }
 }
 
-/// Every check of rate 1/2 that touches the block columns 0 and 2 touches both, so these bits cannot
-/// be found when both are missing, while all others go on gaining certainty. At most 8 layers double
-/// the input's bound of 1e8 once each, and a sum has at most 4 messages: 1e8 * 2^8 * 4 = 1e11.
+/// Certain bits and missing ones beside ordinary ones: half of the information is known, a tenth of
+/// the rest is missing. At this noise the reference decodes all of 1000 such words.
 #[test]
-fn growing_certainty_stays_finite() {
-    let mut decoder = Decoder::with_iterations(CodeRate::Half, 1000);
-    let is_missing = |n: usize| matches!(n / BLOCK_BITS, 0 | 2);
-    let llrs: Vec<f32> = (0..672).map(|n| if is_missing(n) { 0.0 } else { f32::MAX }).collect();
-    assert!(!decoder.decode(&llrs).converged);
-    assert!(decoder.sums_are_below(1e11));
+fn certain_and_missing_values_have_their_weight() {
+    let (rate, mut noise) = (CodeRate::Half, Noise::new(8));
+    let mut decoder = Decoder::new(rate);
+    for _ in 0..200 {
+        let (word, mut llrs) = noisy_word(rate, -1.0, &mut noise);
+        for n in 0..168 {
+            llrs[n] = if word[n] == 0 { KNOWN_ZERO } else { f32::NEG_INFINITY };
+        }
+        (170..672).step_by(10).for_each(|n| llrs[n] = [0.0, f32::NAN][n / 10 % 2]);
+        assert!(decoder.decode(&llrs).converged);
+        assert!(decoder.bits(CODEWORD_BITS).eq(word));
+    }
 }

@@ -6,7 +6,9 @@ use serde::Deserialize;
 
 use super::*;
 use crate::phy::constellation::Constellation;
+use crate::phy::header::{Header, payload_scrambler};
 use crate::phy::testing::{Noise, ReferenceBits, noise_variance, read, reference_file};
+use crate::phy::workers::{Alone, Task, Workers};
 
 #[derive(Deserialize)]
 struct Example {
@@ -88,7 +90,7 @@ fn the_worked_example_is_decoded() {
     for example in examples() {
         let soft: Vec<f32> =
             example.coded.bits().iter().map(|bit| 1.0 - 2.0 * f32::from(*bit)).collect();
-        let decoded = decode(mcs(&example.mcs), 1000, SEED, &soft).expect("enough bits");
+        let decoded = decode(mcs(&example.mcs), 1000, SEED, &soft, &Alone).expect("enough bits");
         assert!(decoded.psdu == example_psdu(), "MCS {}", example.mcs);
         assert_eq!((decoded.codewords_failed, decoded.iterations), (0, 0));
         assert_eq!(decoded.raw_bit_errors, 0);
@@ -136,7 +138,7 @@ fn every_scheme_comes_back_through_noise() {
         let psdu: Vec<u8> = (0..4096).map(|_| noise.next_u64() as u8).collect();
         let coded = encode(mcs, &psdu, &mut payload_scrambler(SEED));
         let (soft, _) = received(mcs, &coded, working_es_n0_db(mcs), &mut noise);
-        let decoded = decode(mcs, psdu.len(), SEED, &soft).expect("enough bits");
+        let decoded = decode(mcs, psdu.len(), SEED, &soft, &Alone).expect("enough bits");
         let words = decoded.codewords * mcs.code_rate().codeword_bits();
         assert_eq!(decoded.codewords_failed, 0, "MCS {mcs}");
         assert!(decoded.psdu == psdu, "MCS {mcs}");
@@ -155,7 +157,7 @@ fn hopeless_noise_is_told_as_failed_codewords() {
     for mcs in Mcs::all() {
         let coded = encode(mcs, &[0x55; 500], &mut payload_scrambler(SEED));
         let (soft, _) = received(mcs, &coded, -10.0, &mut noise);
-        let decoded = decode(mcs, 500, SEED, &soft).expect("enough bits");
+        let decoded = decode(mcs, 500, SEED, &soft, &Alone).expect("enough bits");
         assert_eq!(decoded.codewords_failed, decoded.codewords, "MCS {mcs}");
         assert_eq!((decoded.raw_bits, decoded.raw_bit_errors), (0, 0));
     }
@@ -165,7 +167,7 @@ fn hopeless_noise_is_told_as_failed_codewords() {
 fn values_that_say_nothing_decode_nothing() {
     for value in [0.0, -0.0, f32::NAN] {
         let soft = vec![value; PayloadSizes::new(mcs("4"), 300).codewords * 672];
-        let decoded = decode(mcs("4"), 300, SEED, &soft).expect("enough bits");
+        let decoded = decode(mcs("4"), 300, SEED, &soft, &Alone).expect("enough bits");
         assert_eq!(decoded.codewords_failed, decoded.codewords, "{value}");
         assert_eq!(decoded.psdu.len(), 300);
     }
@@ -173,14 +175,14 @@ fn values_that_say_nothing_decode_nothing() {
 
 #[test]
 fn impossible_payloads_are_refused() {
-    assert_eq!(decode(mcs("1"), 0, SEED, &[]), Err(PayloadError::Length(0)));
-    assert_eq!(decode(mcs("1"), 1 << 18, SEED, &[]), Err(PayloadError::Length(1 << 18)));
-    let short = decode(mcs("12"), 100, SEED, &[1.0; 1343]);
+    assert_eq!(decode(mcs("1"), 0, SEED, &[], &Alone), Err(PayloadError::Length(0)));
+    assert_eq!(decode(mcs("1"), 1 << 18, SEED, &[], &Alone), Err(PayloadError::Length(1 << 18)));
+    let short = decode(mcs("12"), 100, SEED, &[1.0; 1343], &Alone);
     assert_eq!(short, Err(PayloadError::TooFewBits { needed: 1344, given: 1343 }));
     let mut header = Header::new(mcs("12"), 100, SEED).expect("valid");
     header.base_mcs = 0;
     let announcement = PayloadError::Announcement { base_mcs: 0, length: 100 };
-    assert_eq!(decode_announced(&header, &[]), Err(announcement));
+    assert_eq!(decode_announced(&header, &[], &Alone), Err(announcement));
 }
 
 /// Whole codewords are the lengths at which an extended header may announce one codeword too many.
@@ -196,7 +198,7 @@ fn padding_is_not_taken_for_a_codeword() {
                 usize::from(PayloadSizes::new(mcs, longest).codewords > codewords);
             let coded = encode(mcs, &psdu, &mut header.payload_scrambler());
             let soft: Vec<f32> = coded.iter().map(|bit| 1.0 - 2.0 * f32::from(*bit)).collect();
-            let decoded = decode_announced(&header, &soft).expect("enough bits");
+            let decoded = decode_announced(&header, &soft, &Alone).expect("enough bits");
             assert_eq!((decoded.codewords, decoded.codewords_failed), (codewords, 0), "MCS {mcs}");
             assert!(decoded.psdu.starts_with(&psdu), "MCS {mcs}");
         }
@@ -224,10 +226,10 @@ proptest! {
         let sizes = PayloadSizes::new(mcs, psdu.len());
         prop_assert_eq!(coded.len(), sizes.blocks * mcs.coded_bits_per_block());
         let (soft, _) = received(mcs, &coded, 35.0, &mut Noise::new(9));
-        let exact = decode(mcs, psdu.len(), seed, &soft).expect("enough bits");
+        let exact = decode(mcs, psdu.len(), seed, &soft, &Alone).expect("enough bits");
         prop_assert_eq!(exact.codewords_failed, 0);
         prop_assert_eq!(&exact.psdu, &psdu);
-        let announced = decode_announced(&header, &soft).expect("enough bits");
+        let announced = decode_announced(&header, &soft, &Alone).expect("enough bits");
         prop_assert_eq!(announced.codewords_failed, 0);
         prop_assert_eq!(&announced.psdu[..psdu.len()], &psdu);
         let slack = if mcs.is_extended() { 3 } else { 0 };
@@ -242,7 +244,7 @@ proptest! {
         soft in prop::collection::vec(any::<f32>(), 0..4000),
     ) {
         let mcs = Mcs::all().nth(scheme).expect("within the table");
-        if let Ok(decoded) = decode(mcs, octets, SEED, &soft) {
+        if let Ok(decoded) = decode(mcs, octets, SEED, &soft, &Alone) {
             prop_assert_eq!(decoded.psdu.len(), octets);
         }
     }
@@ -256,7 +258,31 @@ fn the_longest_payload_comes_back() {
         let header = Header::new(mcs, psdu.len(), SEED).expect("expressible");
         let coded = encode(mcs, &psdu, &mut header.payload_scrambler());
         let soft: Vec<f32> = coded.iter().map(|bit| 1.0 - 2.0 * f32::from(*bit)).collect();
-        let decoded = decode(mcs, psdu.len(), SEED, &soft).expect("enough bits");
+        let decoded = decode(mcs, psdu.len(), SEED, &soft, &Alone).expect("enough bits");
         assert!(decoded.psdu == psdu, "MCS {mcs}");
+    }
+}
+
+/// Does the last task first.
+struct Backwards;
+
+impl Workers for Backwards {
+    fn run<'a>(&self, tasks: Vec<Task<'a>>) {
+        tasks.into_iter().rev().for_each(|task| task());
+    }
+}
+
+/// Payloads of several parts, with a short last one, over noise that leaves failed codewords.
+#[test]
+fn it_does_not_matter_who_decodes_which_part() {
+    let mut noise = Noise::new(4);
+    for (name, es_n0_db) in [("1", -3.2), ("4", 1.8), ("9.1", 6.7)] {
+        let mcs = mcs(name);
+        let psdu: Vec<u8> = (0..90_001).map(|_| noise.next_u64() as u8).collect();
+        let coded = encode(mcs, &psdu, &mut payload_scrambler(SEED));
+        let (soft, _) = received(mcs, &coded, es_n0_db, &mut noise);
+        let alone = decode(mcs, psdu.len(), SEED, &soft, &Alone).expect("enough bits");
+        assert!(alone.codewords_failed > 0 && alone.codewords_failed < alone.codewords / 10);
+        assert_eq!(decode(mcs, psdu.len(), SEED, &soft, &Backwards), Ok(alone));
     }
 }

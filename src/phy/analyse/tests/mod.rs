@@ -4,6 +4,7 @@ mod awgn;
 mod coded;
 mod impairments;
 mod presence;
+mod quality;
 mod robustness;
 mod unguarded;
 

@@ -2,6 +2,7 @@
 
 use num_complex::Complex64;
 
+use super::impairments::channels;
 use super::*;
 use crate::phy::link_testing::mmse_bound_db;
 
@@ -44,7 +45,7 @@ fn everything_wrong_at_once_is_undone() {
 #[test]
 fn channels_are_equalised_to_the_bound() {
     let frame = frame(Constellation::Qpsk, 60);
-    for (name, rays) in super::impairments::channels() {
+    for (name, rays) in channels() {
         for es_n0_db in [10.0, 20.0] {
             let link = Link { rays: rays.clone(), es_n0_db: Some(es_n0_db), ..Link::default() };
             let snr = have(run(&link, &frame).figures.snr_from_evm_db);

@@ -1,0 +1,110 @@
+//! Figures beyond errors and link.
+
+use super::*;
+
+/// Decisions hide errors: at 4 dB QPSK shows an EVM of 0.5808 instead of 0.631 (published formula of
+/// Mahmoud and Arslan, see `evm_theory`).
+#[test]
+fn what_decisions_hide_is_said() {
+    let frame = uncoded(Constellation::Qpsk, 200);
+    let figures = run(&Link { es_n0_db: Some(4.0), ..Link::default() }, &frame).figures;
+    let bias = have(figures.evm_by_decision_bias_db);
+    assert!((bias + 0.72).abs() < 0.1, "{bias}");
+    let undone = have(figures.evm_by_decision_db) - bias;
+    assert!((undone - have(figures.evm_data_aided_db)).abs() < 0.15, "{undone}");
+    let clean = run(&Link { es_n0_db: Some(25.0), ..Link::default() }, &frame).figures;
+    assert!(have(clean.evm_by_decision_bias_db).abs() < 1e-3);
+}
+
+/// Three estimators that share neither reference nor field agree.
+#[test]
+fn signal_to_noise_ratios_agree() {
+    for (constellation, es_n0_db) in [(Constellation::Qpsk, 12.0), (Constellation::Qam16, 14.0)] {
+        let frame = uncoded(constellation, 128);
+        let link = Link { es_n0_db: Some(es_n0_db), ..Link::default() };
+        let figures = run(&link, &frame).figures;
+        let found = [figures.snr_db, figures.snr_from_evm_db, figures.snr_from_moments_db];
+        println!("{constellation} at {es_n0_db} dB: {found:?}, {:?}", figures.evm_gain_fitted_db);
+        // The moments of several levels scatter most: 0.4 dB here.
+        assert!(found.iter().all(|snr| (have(*snr) - es_n0_db).abs() < 1.0), "{found:?}");
+        assert!((have(figures.evm_gain_fitted_db) + es_n0_db).abs() < 0.4);
+    }
+}
+
+/// A phase that walks by `w` a chip over `n` chips has the variance `w^2 n / 15` around its best
+/// straight line on average (Brownian motion without its trend, own integration); one frame scatters
+/// around it.
+#[test]
+fn phase_noise_is_measured_and_not_invented() {
+    let frame = uncoded(Constellation::Qam16, 128);
+    let quiet = run(&Link { es_n0_db: Some(20.0), ..Link::default() }, &frame).figures;
+    assert_eq!(quiet.phase_noise_deg, None);
+    for walk in [5e-4, 1e-3, 2e-3] {
+        let (mut sum, count) = (0.0, 6);
+        for seed in 0..count {
+            let link = Link { es_n0_db: Some(30.0), phase_walk_rad: walk, seed, ..Link::default() };
+            let samples = link.receive(&frame.chips);
+            let figures = run_on(&samples, &link, &frame, &AnalysisConfig::default()).figures;
+            sum += have(figures.phase_noise_deg).powi(2) / count as f64;
+        }
+        let expected = walk * (128.0 * 512.0 / 15.0_f64).sqrt().to_degrees();
+        println!("walk {walk}: {:.3} deg, expected {expected:.3}", sum.sqrt());
+        // The variance of one frame scatters by about 70 %, of six by 30 %.
+        assert!((sum.sqrt() / expected - 1.0).abs() < 0.4, "{} {expected}", sum.sqrt());
+    }
+}
+
+/// A root-raised-cosine spectrum stays below the transmit mask; the same chips twice as fast for the
+/// mask's rate do not.
+#[test]
+fn spectrum_is_held_against_the_mask() {
+    let frame = uncoded(Constellation::Qpsk, 64);
+    let link = Link { es_n0_db: Some(40.0), ..Link::default() };
+    let samples = link.receive(&frame.chips);
+    let analysis = run_on(&samples, &link, &frame, &AnalysisConfig::default());
+    let margin = have(analysis.figures.mask_margin_db);
+    println!("margin {margin:.2} dB");
+    assert!((3.0..7.0).contains(&margin), "{margin}");
+    assert!(have(analysis.figures.mask_covered_hz) > 3.06e9);
+    assert!(analysis.spectrum.is_some_and(|spectrum| spectrum.points.len() > 100));
+    // Clipping spreads the spectrum.
+    let clipped: Vec<Complex32> = samples
+        .iter()
+        .map(|z| Complex32::new(z.re.clamp(-0.4, 0.4), z.im.clamp(-0.4, 0.4)))
+        .collect();
+    let spread = run_on(&clipped, &link, &frame, &AnalysisConfig::default()).figures;
+    assert!(have(spread.mask_margin_db) < margin - 2.0, "{:?}", spread.mask_margin_db);
+}
+
+/// MCS 12 carries 4096 octets in 3328 + 1024 + 20 blocks of 512 + 64 chips.
+#[test]
+fn throughput_counts_what_arrived() {
+    let frame = build(&FrameSpec::parse("mcs 12").expect("known")).expect("a sound frame");
+    let link = Link { es_n0_db: Some(25.0), ..Link::default() };
+    let samples = link.receive(&frame.chips);
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None, step: None };
+    let net = 8.0 * 4096.0 / frame.chips.len() as f64 * 1.76e9;
+    for expected in [Expected::dmg(), Expected::frame(&frame)] {
+        let figures =
+            analyse(&recording, &expected, &AnalysisConfig::default()).expect("sound").figures;
+        assert!((have(figures.throughput_bps) / net - 1.0).abs() < 1e-9);
+        assert_eq!(figures.frames_failed, Some(0));
+    }
+    let bad = Link { es_n0_db: Some(9.0), ..Link::default() };
+    let figures = run(&bad, &frame).figures;
+    assert_eq!(figures.frames_failed, Some(1));
+    assert!(have(figures.throughput_bps) < 0.99 * net);
+}
+
+/// Without an imbalance there is no rejection to report.
+#[test]
+fn an_image_below_its_noise_is_no_figure() {
+    let frame = uncoded(Constellation::Qpsk, 64);
+    let clean = run(&Link { es_n0_db: Some(15.0), ..Link::default() }, &frame).figures;
+    assert_eq!(clean.image_rejection_db, None);
+    let link = Link { es_n0_db: Some(15.0), iq_gain_db: 0.5, ..Link::default() };
+    let found = have(run(&link, &frame).figures.image_rejection_db);
+    // Schenk ch. 5: 0.5 dB leave 30.8 dB.
+    assert!((found - 30.8).abs() < 2.0, "{found}");
+}

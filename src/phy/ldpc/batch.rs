@@ -1,0 +1,251 @@
+//! Many codewords side by side: one vector lane for each.
+//!
+//! A cyclic shift is then nothing but another index. What a word decodes to does not depend on its
+//! neighbours. Knows nothing of where words come from and go to.
+
+use super::decode::{Outcome, Stopping};
+use super::quantise::{ROW, quantise};
+use super::rule::{LANES, Lanes, exchange};
+use super::schedule::{Layer, for_degree, layers};
+use super::transpose::{GROUP, from_lanes, to_lanes};
+use super::vectors::{VectorLoop, Vectors};
+use super::{CODEWORD_BITS, CodeRate};
+
+/// Rounded up to a power of two, so that a remainder keeps an index in range.
+const SUMS: usize = CODEWORD_BITS.next_power_of_two();
+
+/// Working memory for [`LANES`] words of one rate.
+#[derive(Clone, Debug)]
+pub(super) struct Batch {
+    rate: CodeRate,
+    vectors: Vectors,
+    layers: Vec<Layer>,
+    /// Soft value of each bit: the channel's plus all checks' messages.
+    sums: Box<[Lanes; SUMS]>,
+    /// Messages of all checks in the order of the layers' positions.
+    messages: Vec<Lanes>,
+}
+
+impl Batch {
+    pub(super) fn new(rate: CodeRate, vectors: Vectors) -> Self {
+        let layers = layers(rate);
+        let edges = layers.iter().map(|layer| layer.positions.len()).sum();
+        let sums = Box::new([Lanes::ZERO; SUMS]);
+        Self { rate, vectors, layers, sums, messages: vec![Lanes::ZERO; edges] }
+    }
+
+    /// Decodes at most [`LANES`] words from their soft values as sent, of which `spare` may be left
+    /// undecided.
+    ///
+    /// `sink` takes a word's number, how its decoding ended (`None`: left undecided) and its bits.
+    pub(super) fn decode(
+        &mut self,
+        words: &[&[f32]],
+        stopping: Stopping,
+        spare: usize,
+        mut sink: impl FnMut(usize, Option<Outcome>, &[u8]),
+    ) {
+        self.vectors.run(Load { rate: self.rate, words, sums: &mut self.sums });
+        let outcomes = self.run(words.len(), stopping, spare);
+        for group in 0..words.len().div_ceil(GROUP) {
+            let rows = self.vectors.run(Unload { sums: &self.sums, group });
+            let numbers = GROUP * group..words.len();
+            for (n, row) in numbers.zip(&rows) {
+                sink(n, outcomes[n], &row[..CODEWORD_BITS]);
+            }
+        }
+    }
+
+    /// Iterates until all but `spare` of the first `used` words are decided.
+    fn run(&mut self, used: usize, stopping: Stopping, spare: usize) -> [Option<Outcome>; LANES] {
+        let mut outcomes = [None; LANES];
+        let mut open: [bool; LANES] = std::array::from_fn(|lane| lane < used);
+        let mut iterations = 0;
+        loop {
+            let is_last = iterations == stopping.iterations_max();
+            if is_last || stopping.is_early() {
+                let failing = self.failing();
+                let mut closed = Lanes::ZERO;
+                for (lane, open) in open.iter_mut().enumerate().filter(|(_, open)| **open) {
+                    let converged = failing.0[lane] >= 0;
+                    if converged || is_last {
+                        outcomes[lane] = Some(Outcome { converged, iterations });
+                        *open = false;
+                        closed.0[lane] = -1;
+                    }
+                }
+                let left = open.iter().filter(|open| **open).count();
+                if is_last || left <= spare {
+                    return outcomes;
+                }
+                if closed != Lanes::ZERO {
+                    self.vectors.run(Settle { lanes: closed, sums: &mut self.sums });
+                }
+            }
+            if iterations == 0 {
+                self.iterate::<true>()
+            } else {
+                self.iterate::<false>()
+            }
+            iterations += 1;
+        }
+    }
+
+    /// Updates all checks, layer by layer; in the first iteration without old messages.
+    fn iterate<const FIRST: bool>(&mut self) {
+        let (vectors, sums) = (self.vectors, &mut self.sums);
+        let mut messages = &mut self.messages[..];
+        for Layer { degree, positions, .. } in &self.layers {
+            let own = messages.split_off_mut(..positions.len()).unwrap_or_default();
+            for_degree!(*degree, D => vectors.run(Update::<D, FIRST> { positions, sums, messages: own }));
+        }
+    }
+
+    /// Negative in the lanes in which a bit is undecided or a check does not hold.
+    fn failing(&self) -> Lanes {
+        let (vectors, sums) = (self.vectors, &self.sums);
+        let mut failing = vectors.run(Undecided { sums });
+        for Layer { degree, positions, .. } in &self.layers {
+            let failing = &mut failing;
+            for_degree!(*degree, D => vectors.run(Parity::<D> { positions, sums, failing }));
+        }
+        failing
+    }
+}
+
+/// Puts words into their lanes; what is left over gets zeros.
+struct Load<'a> {
+    rate: CodeRate,
+    words: &'a [&'a [f32]],
+    sums: &'a mut [Lanes; SUMS],
+}
+
+impl VectorLoop for Load<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let mut rows = [[0; ROW]; GROUP];
+        for group in 0..LANES / GROUP {
+            for (n, row) in rows.iter_mut().enumerate() {
+                match self.words.get(GROUP * group + n) {
+                    Some(word) => quantise(self.rate, word, row),
+                    None => *row = [0; ROW],
+                }
+            }
+            to_lanes(&rows, &mut self.sums[..ROW], group);
+        }
+    }
+}
+
+/// Reads the decided bits of a group of lanes.
+struct Unload<'a> {
+    sums: &'a [Lanes; SUMS],
+    group: usize,
+}
+
+impl VectorLoop for Unload<'_> {
+    type Output = [[u8; ROW]; GROUP];
+
+    #[inline(always)]
+    fn run(self) -> Self::Output {
+        let mut rows = [[0; ROW]; GROUP];
+        from_lanes(&self.sums[..ROW], self.group, &mut rows);
+        rows
+    }
+}
+
+/// Makes the words of some lanes certain, so that further iterations cannot change them: as all their
+/// checks hold, every message agrees with its bit, and a bit's own certainty exceeds whatever its
+/// old messages take away.
+struct Settle<'a> {
+    /// Not zero in the lanes that are meant.
+    lanes: Lanes,
+    sums: &'a mut [Lanes; SUMS],
+}
+
+impl VectorLoop for Settle<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        for sum in &mut self.sums[..CODEWORD_BITS] {
+            for lane in 0..LANES {
+                let sum = &mut sum.0[lane];
+                let certain = if *sum < 0 { -i8::MAX } else { i8::MAX };
+                *sum = if self.lanes.0[lane] != 0 { certain } else { *sum };
+            }
+        }
+    }
+}
+
+/// Finds the lanes with an undecided bit: negative.
+struct Undecided<'a> {
+    sums: &'a [Lanes; SUMS],
+}
+
+impl VectorLoop for Undecided<'_> {
+    type Output = Lanes;
+
+    #[inline(always)]
+    fn run(self) -> Lanes {
+        let mut least = [u8::MAX; LANES];
+        for sum in &self.sums[..CODEWORD_BITS] {
+            for (least, sum) in least.iter_mut().zip(&sum.0) {
+                *least = (*least).min(*sum as u8);
+            }
+        }
+        Lanes(least.map(|least| if least == 0 { -1 } else { 0 }))
+    }
+}
+
+/// Sets the sign of the lanes in which a check of a layer of degree `D` does not hold.
+struct Parity<'a, const D: usize> {
+    positions: &'a [u16],
+    sums: &'a [Lanes; SUMS],
+    failing: &'a mut Lanes,
+}
+
+impl<const D: usize> VectorLoop for Parity<'_, D> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let mut failing = *self.failing;
+        for positions in self.positions.as_chunks::<D>().0 {
+            let mut parity = Lanes::ZERO;
+            for position in positions {
+                parity.toggle(&self.sums[usize::from(*position) % SUMS]);
+            }
+            failing.join(&parity);
+        }
+        *self.failing = failing;
+    }
+}
+
+/// Updates all checks of a layer of degree `D`.
+struct Update<'a, const D: usize, const FIRST: bool> {
+    positions: &'a [u16],
+    sums: &'a mut [Lanes; SUMS],
+    messages: &'a mut [Lanes],
+}
+
+impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
+    type Output = ();
+
+    #[inline(always)]
+    fn run(self) {
+        let (checks, _) = self.positions.as_chunks::<D>();
+        let (messages, _) = self.messages.as_chunks_mut::<D>();
+        for (positions, messages) in checks.iter().zip(messages) {
+            let mut own = [Lanes::ZERO; D];
+            for n in 0..D {
+                own[n] = self.sums[usize::from(positions[n]) % SUMS];
+            }
+            exchange::<D, FIRST>(&mut own, messages);
+            for n in 0..D {
+                self.sums[usize::from(positions[n]) % SUMS] = own[n];
+            }
+        }
+    }
+}

@@ -1,0 +1,149 @@
+//! The decoder's arithmetic: vectors of small integers, and what a parity check makes of them.
+//!
+//! Every step works on one lane alone and is exact in integers, so that one word on its own, a
+//! batch of words and every vector width give the same bits. Knows nothing of where lanes come from.
+
+/// Values side by side in a vector.
+pub(super) const LANES: usize = 64;
+
+/// A vector of soft values or messages.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(align(64))]
+pub(super) struct Lanes(pub(super) [i8; LANES]);
+
+impl Lanes {
+    pub(super) const ZERO: Self = Self([0; LANES]);
+
+    /// Adds `other` bit by bit, modulo 2: the sign becomes that of the product.
+    #[inline(always)]
+    pub(super) fn toggle(&mut self, other: &Self) {
+        self.0.iter_mut().zip(&other.0).for_each(|(own, other)| *own ^= other);
+    }
+
+    /// Joins the bits: the sign becomes negative where either is.
+    #[inline(always)]
+    pub(super) fn join(&mut self, other: &Self) {
+        self.0.iter_mut().zip(&other.0).for_each(|(own, other)| *own |= other);
+    }
+}
+
+/// Largest magnitude of a soft value that is not certain. A last parity bit is in one check only,
+/// whose message must be able to overrule it, so this is less than [`MESSAGE_MAX`].
+pub(super) const CHANNEL_MAX: i8 = 23;
+/// Largest magnitude of a check's message. No bit is in more than four checks, so a bit's sum stays
+/// within 23 + 4 x 26 = 127 and never saturates unless it is certain from the start.
+pub(super) const MESSAGE_MAX: i8 = 26;
+/// What a check subtracts from the least magnitude, which overestimates its certainty.
+pub(super) const OFFSET: u8 = 1;
+
+/// Repeats a block for the numbers below a constant, without a loop that the compiler might keep.
+macro_rules! unrolled {
+    ($count:ident, $n:ident, $body:block) => {
+        unrolled!(@ $count, $n, $body, 0 1 2 3 4 5 6 7 8 9 10 11 12 13 14 15)
+    };
+    (@ $count:ident, $n:ident, $body:block, $($number:literal)*) => {
+        $(if $number < $count {
+            const $n: usize = $number;
+            $body
+        })*
+    };
+}
+
+/// One check of `D` bits (at most 16) in every lane: replaces its messages, and in `sums` what the
+/// old messages contributed by what the new ones contribute.
+///
+/// The message to a bit has the sign and, less the offset, the least magnitude of all others. With
+/// `FIRST` there are no old messages, whatever stands in their place.
+#[inline(always)]
+pub(super) fn exchange<const D: usize, const FIRST: bool>(
+    sums: &mut [Lanes; D],
+    messages: &mut [Lanes; D],
+) {
+    for lane in 0..LANES {
+        let mut inputs = [0_i8; D];
+        let (mut least, mut second, mut signs) = (u8::MAX, u8::MAX, 0_i8);
+        unrolled!(D, N, {
+            let old = if FIRST { 0 } else { messages[N].0[lane] };
+            let input = sums[N].0[lane].saturating_sub(old);
+            let magnitude = magnitude(input);
+            second = second.min(least.max(magnitude));
+            least = least.min(magnitude);
+            signs ^= input;
+            inputs[N] = input;
+        });
+        let damped = |magnitude: u8| magnitude.saturating_sub(OFFSET).min(MESSAGE_MAX as u8) as i8;
+        let (from_second, from_least) = (damped(second), damped(least));
+        unrolled!(D, N, {
+            let input = inputs[N];
+            // Where two inputs share the least magnitude, the second is the same.
+            let certainty = if magnitude(input) == least { from_second } else { from_least };
+            let message = if (signs ^ input) < 0 { -certainty } else { certainty };
+            messages[N].0[lane] = message;
+            sums[N].0[lane] = input.saturating_add(message);
+        });
+    }
+}
+
+/// The magnitude, in a form that the compiler keeps as one vector instruction.
+#[inline(always)]
+fn magnitude(value: i8) -> u8 {
+    value.max(value.wrapping_neg()) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::phy::ldpc::{BLOCK_COLUMNS, CodeRate};
+    use crate::phy::testing::Noise;
+
+    /// The bounds that the constants' descriptions claim.
+    #[test]
+    fn sums_cannot_saturate() {
+        for rate in CodeRate::ALL {
+            let checks = |column: usize| rate.shifts().iter().filter(move |row| row[column] >= 0);
+            let most = (0..BLOCK_COLUMNS).map(|column| checks(column).count()).max().unwrap_or(0);
+            let bound = usize::from(CHANNEL_MAX.unsigned_abs())
+                + most * usize::from(MESSAGE_MAX.unsigned_abs());
+            assert!(bound <= 127, "{rate}: {bound}");
+        }
+    }
+
+    /// Naive reference: the rule in words, in wide integers.
+    fn check_exchange<const D: usize, const FIRST: bool>(noise: &mut Noise) {
+        let mut lanes = |span: u64| {
+            let value = |random: u64| ((random % (2 * span + 1)) as i64 - span as i64) as i8;
+            Lanes(std::array::from_fn(|_| value(noise.next_u64())))
+        };
+        let old_sums: [Lanes; D] = std::array::from_fn(|_| lanes(127));
+        let old: [Lanes; D] = std::array::from_fn(|_| lanes(26));
+        let (mut sums, mut messages) = (old_sums, old);
+        exchange::<D, FIRST>(&mut sums, &mut messages);
+        for lane in 0..LANES {
+            let input = |n: usize| {
+                let old = if FIRST { 0 } else { i32::from(old[n].0[lane]) };
+                (i32::from(old_sums[n].0[lane]) - old).clamp(-128, 127)
+            };
+            for n in 0..D {
+                let others = || (0..D).filter(move |other| *other != n).map(input);
+                let least = others().map(i32::abs).min().unwrap_or(0);
+                let negative = others().filter(|input| *input < 0).count() % 2 == 1;
+                let certainty = (least - 1).clamp(0, 26);
+                let message = if negative { -certainty } else { certainty };
+                assert_eq!(i32::from(messages[n].0[lane]), message);
+                let sum = (input(n) + message).clamp(-128, 127);
+                assert_eq!(i32::from(sums[n].0[lane]), sum);
+            }
+        }
+    }
+
+    #[test]
+    fn exchange_follows_the_rule_in_words() {
+        let mut noise = Noise::new(26);
+        for _ in 0..20 {
+            check_exchange::<5, false>(&mut noise);
+            check_exchange::<8, true>(&mut noise);
+            check_exchange::<14, true>(&mut noise);
+            check_exchange::<16, false>(&mut noise);
+        }
+    }
+}
