@@ -150,6 +150,7 @@ def receive(samples, sample_rate_hz, blocks=None, header=False, chip_rate_hz=dmg
 
 
 GROUP = 448  # symbols that share a phase in a frame without guards
+REACH = 64  # half chips of its equaliser to either side: echoes of echoes count for 64-QAM
 
 
 def receive_unguarded(samples, sample_rate_hz, bits_per_symbol, count,
@@ -167,12 +168,15 @@ def receive_unguarded(samples, sample_rate_hz, bits_per_symbol, count,
         cfo += np.polyfit(np.arange(26) * 128, phases, 1, w=np.abs(products))[0] / 2 / np.pi
     chips = dmg.PREAMBLE_CHIPS + count
     for _ in range(3):
-        values = half_chips(samples, per_chip, cfo, found.start - TAPS_BEFORE / 2,
-                            2 * chips + TAPS_BEFORE + TAPS_AFTER)
+        values = half_chips(samples, per_chip, cfo, found.start - REACH / 2,
+                            2 * chips + 2 * REACH)
         rows = np.lib.stride_tricks.sliding_window_view(
-            values, TAPS_BEFORE + TAPS_AFTER + 1)[::2][:chips]
+            values, 2 * REACH + 1)[::2][:chips]
         inner = slice(16, len(known) - 16)
-        weights, *_ = linalg.lstsq(rows[inner], known[inner])
+        taught = np.ascontiguousarray(rows[inner])
+        # Normal equations: noise keeps them well conditioned, and they are quick.
+        adjoint = taught.conj().T
+        weights = linalg.solve(adjoint @ taught, adjoint @ known[inner], assume_a="pos")
         out = rows @ weights
         out /= np.vdot(known[inner], out[inner]) / np.vdot(known[inner], known[inner])
         symbols = out[dmg.PREAMBLE_CHIPS:] * (-1j) ** (np.arange(count) % 4)
