@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use serde_json::{Map, Value as Json, json};
 
+use super::baseband::{Baseband, RealChannels, Source};
 use super::benches_at_hand::read_source;
 use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::{FrameFile, NamedFrame};
 use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse_with};
 use crate::phy::figures::FigureValue;
 use crate::phy::frame::{Frame, build};
-use crate::phy::recording::Recording as PhyRecording;
-use crate::record::{Recording, read_recording, sha256_hex};
+use crate::record::sha256_hex;
 use crate::run::figures_of;
 use crate::threads::Cores;
 
@@ -22,9 +22,22 @@ const EXPECT_BYTES_MAX: u64 = 16 << 20;
 /// Print the figures of SigMF recordings, also of ones that were not made here.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
-    /// Recordings: meta file, data file or their common base name.
-    #[arg(required = true)]
+    /// Recordings: meta file, data file or their common base name. One complex channel, two real ones
+    /// (I, then Q), or one real one with --intermediate-frequency.
+    #[arg(required_unless_present = "i")]
     recordings: Vec<PathBuf>,
+    /// Recording of the I channel alone, where each channel has a recording of its own.
+    #[arg(long, value_name = "RECORDING", requires = "q", conflicts_with = "recordings")]
+    i: Option<PathBuf>,
+    /// Recording of the Q channel alone, of the same instants as --i.
+    #[arg(long, value_name = "RECORDING", requires = "i")]
+    q: Option<PathBuf>,
+    /// Where the carrier lies in recordings of one real channel.
+    #[arg(long, value_name = "FREQUENCY", conflicts_with = "i")]
+    intermediate_frequency: Option<String>,
+    /// The oscillator was above the signal: the spectrum at the intermediate frequency is inverted.
+    #[arg(long, requires = "intermediate_frequency")]
+    high_side: bool,
     /// What was sent: dmg (modulation, code and length from the frame's own header), a name such
     /// as "qpsk uncoded" or "mcs 9", or a frame file.
     #[arg(long, default_value = "dmg")]
@@ -51,18 +64,18 @@ struct Wanted {
     frame: Option<Frame>,
     octets: Option<Vec<u8>>,
     config: AnalysisConfig,
-    sample_rate_hz: Option<f64>,
+    channels: RealChannels,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let wanted = wanted(arguments)?;
     let mut ended = Ended::Done;
-    for path in &arguments.recordings {
-        match analyse_one(path, &wanted) {
+    for source in sources(arguments) {
+        match analyse_one(&source, &wanted) {
             Ok(analysis) if arguments.json => {
-                terminal.line(as_json(path, &analysis).to_string())?;
+                terminal.line(as_json(&source, &analysis).to_string())?;
             }
-            Ok(analysis) => print(path, &analysis, terminal)?,
+            Ok(analysis) => print(&source, &analysis, terminal)?,
             // One bad file of many is told and the others are still analysed.
             Err(failure) => {
                 terminal.tell_failure(&failure);
@@ -71,6 +84,13 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         }
     }
     Ok(ended)
+}
+
+fn sources(arguments: &Arguments) -> Vec<Source> {
+    match (&arguments.i, &arguments.q) {
+        (Some(i), Some(q)) => vec![Source::Two { i: i.clone(), q: q.clone() }],
+        _ => arguments.recordings.iter().cloned().map(Source::One).collect(),
+    }
 }
 
 fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
@@ -95,7 +115,15 @@ fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
     };
     let octets = arguments.expect.as_deref().map(read_octets).transpose()?;
     let sample_rate_hz = arguments.sample_rate.as_deref().map(frequency).transpose()?;
-    Ok(Wanted { frame, octets, config, sample_rate_hz })
+    let intermediate = arguments.intermediate_frequency.as_deref().map(frequency).transpose()?;
+    let channels = RealChannels {
+        sample_rate_hz,
+        intermediate_hz: intermediate,
+        inverted: arguments.high_side,
+        symbol_rate_hz: config.chip_rate_hz,
+        rolloff: config.rolloff,
+    };
+    Ok(Wanted { frame, octets, config, channels })
 }
 
 pub(super) fn frequency(text: &str) -> Result<f64, Failure> {
@@ -136,36 +164,27 @@ fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {
     read().map_err(|error| Failure::usage(error.context(context)))
 }
 
-fn analyse_one(path: &Path, wanted: &Wanted) -> Result<Analysis, Failure> {
-    let place = || format!("failed to analyse {}", path.display());
-    let recording = read_recording(path)
-        .map_err(|error| Failure::usage(anyhow::Error::new(error).context(place())))?;
-    let sample_rate_hz = recording.sample_rate_hz.or(wanted.sample_rate_hz).ok_or_else(|| {
-        let message = "the recording does not say its sample rate; give --sample-rate";
-        Failure::usage(anyhow::anyhow!(message).context(place()))
-    })?;
-    let samples = phy_recording(&recording, sample_rate_hz);
-    let mut expected = wanted.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);
-    if let Some(octets) = &wanted.octets {
-        expected = expected.with_psdu(octets);
-    }
-    analyse_with(&Cores, &samples, &expected, &wanted.config)
-        .map_err(|error| Failure::usage(anyhow::Error::new(error).context(place())))
-}
-
-fn phy_recording(recording: &Recording, sample_rate_hz: f64) -> PhyRecording<'_> {
-    PhyRecording {
-        samples: &recording.samples,
-        sample_rate_hz,
-        full_scale: recording.full_scale.map(|full| full as f32),
-        step: recording.step.map(|step| step as f32),
-    }
+fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Analysis, Failure> {
+    let analyse = || -> anyhow::Result<Analysis> {
+        let baseband = Baseband::read(source, &wanted.channels)?;
+        let mut expected = wanted.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);
+        if let Some(octets) = &wanted.octets {
+            expected = expected.with_psdu(octets);
+        }
+        let mut analysis = analyse_with(&Cores, &baseband.phy(), &expected, &wanted.config)?;
+        // Filtered samples do not tell any more which codes stood at an end.
+        if let Some(clipped) = baseband.clipped_before_filter {
+            analysis.figures.clipped_fraction = Some(clipped);
+        }
+        Ok(analysis)
+    };
+    analyse().map_err(|error| Failure::usage(error.context(format!("failed to analyse {source}"))))
 }
 
 /// The documented object: every figure by name, what cannot be had as null.
-fn as_json(path: &Path, analysis: &Analysis) -> Json {
+fn as_json(source: &Source, analysis: &Analysis) -> Json {
     let mut object = Map::new();
-    object.insert("recording".into(), json!(path.display().to_string()));
+    object.insert("recording".into(), json!(source.to_string()));
     for figure in analysis.figures.list() {
         let value = match figure.value {
             // A scheme such as 12 is a whole number to whoever compares it; 12.1 is none.
@@ -184,8 +203,8 @@ fn as_json(path: &Path, analysis: &Analysis) -> Json {
     Json::Object(object)
 }
 
-fn print(path: &Path, analysis: &Analysis, terminal: &mut Terminal) -> Result<(), Failure> {
-    terminal.line(format!("{}: {}", path.display(), analysis.outcome))?;
+fn print(source: &Source, analysis: &Analysis, terminal: &mut Terminal) -> Result<(), Failure> {
+    terminal.line(format!("{source}: {}", analysis.outcome))?;
     if analysis.figures.detected {
         let figures = figures_of(analysis);
         terminal.line(super::figures_table::of_figures(&figures).to_string())?;

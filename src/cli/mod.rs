@@ -1,6 +1,7 @@
 //! The command line: one file a command; this one parses and dispatches.
 
 mod analyse;
+mod baseband;
 mod bench;
 mod benches_at_hand;
 mod check;

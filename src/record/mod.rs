@@ -47,7 +47,7 @@ pub use journal::{
 pub use sigmf::{
     BeamRecord, CaptureRecord, ChannelScale, DATA_ENDING, DataType, EXTENSION_NAME,
     EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING, Recording,
-    RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, SigmfCapture, SigmfExtension,
+    RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, Samples, SigmfCapture, SigmfExtension,
     SigmfGlobal, SigmfMeta, read_recording, write_waveform,
 };
 pub use value::{

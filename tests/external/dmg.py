@@ -152,6 +152,10 @@ def constellation(bits):
         return s[0] + 0j
     if bits == 2:
         return (s[0] + 1j * s[1]) / np.sqrt(2) * np.exp(-0.25j * np.pi)
+    if bits == 6:
+        # Three bits an axis (IEEE 802.11-2016 clause 20.6.3.2.4.5, from memory).
+        level = lambda first, second, third: first * (4 - second * (2 - third))
+        return (level(*s[:3]) + 1j * level(*s[3:])) / np.sqrt(42)
     level = lambda first, second: 2 * first - first * second
     return (level(s[0], s[1]) + 1j * level(s[2], s[3])) / np.sqrt(10)
 
@@ -238,6 +242,11 @@ def frame(mcs, psdu, seed=(0, 1, 0, 0, 0, 0, 1)):
 
 def uncoded_frame(bits_per_symbol, bits):
     return np.concatenate([preamble(), blocks_of(map_bits(bits_per_symbol, bits)), GUARD_CHIPS])
+
+
+def unguarded_frame(bits_per_symbol, bits):
+    """Preamble, then the data symbols without a gap, the turn by pi/2 running on."""
+    return np.concatenate([preamble(), rotated(map_bits(bits_per_symbol, bits), PREAMBLE_CHIPS)])
 
 
 def root_raised_cosine(t, roll_off=ROLL_OFF):

@@ -149,6 +149,52 @@ def receive(samples, sample_rate_hz, blocks=None, header=False, chip_rate_hz=dmg
     )
 
 
+GROUP = 448  # symbols that share a phase in a frame without guards
+REACH = 64  # half chips of its equaliser to either side: echoes of echoes count for 64-QAM
+
+
+def receive_unguarded(samples, sample_rate_hz, bits_per_symbol, count,
+                      chip_rate_hz=dmg.CHIP_RATE_HZ):
+    """Data symbols of the first frame without guards: the taps are trained on the preamble, then twice
+    over on the decisions about the whole frame."""
+    per_chip = sample_rate_hz / chip_rate_hz
+    found = find_frame(samples, per_chip)
+    assert found is not None
+    known, cfo = dmg.preamble(), found.cfo
+    for _ in range(3):
+        z = half_chips(samples, per_chip, cfo, found.start, 2 * dmg.PREAMBLE_CHIPS)[::2]
+        products = (z * np.conj(known)).reshape(-1, 128).sum(axis=1)
+        phases = np.unwrap(np.angle(products))
+        cfo += np.polyfit(np.arange(26) * 128, phases, 1, w=np.abs(products))[0] / 2 / np.pi
+    chips = dmg.PREAMBLE_CHIPS + count
+    for _ in range(3):
+        values = half_chips(samples, per_chip, cfo, found.start - REACH / 2,
+                            2 * chips + 2 * REACH)
+        rows = np.lib.stride_tricks.sliding_window_view(
+            values, 2 * REACH + 1)[::2][:chips]
+        inner = slice(16, len(known) - 16)
+        taught = np.ascontiguousarray(rows[inner])
+        # Normal equations: noise keeps them well conditioned, and they are quick.
+        adjoint = taught.conj().T
+        weights = linalg.solve(adjoint @ taught, adjoint @ known[inner], assume_a="pos")
+        out = rows @ weights
+        out /= np.vdot(known[inner], out[inner]) / np.vdot(known[inner], known[inner])
+        symbols = out[dmg.PREAMBLE_CHIPS:] * (-1j) ** (np.arange(count) % 4)
+        ideal, phases, phase, slope = [], [], 0.0, 0.0
+        for group in symbols.reshape(-1, GROUP):
+            _, points = decide(group * np.exp(-1j * (phase + slope)), bits_per_symbol)
+            new = phase + slope + np.angle(
+                np.vdot(points, group * np.exp(-1j * (phase + slope))))
+            slope, phase = slope + 0.1 * (new - phase - slope), new
+            ideal.append(points)
+            phases.append(phase)
+        decided = dmg.rotated(np.concatenate(ideal), dmg.PREAMBLE_CHIPS)
+        step = np.polyfit(np.arange(len(phases)) * GROUP, phases, 1)[0]
+        cfo += step / 2 / np.pi
+        known = np.concatenate([dmg.preamble(), decided])
+    return symbols * np.exp(-1j * np.repeat(phases, GROUP)), cfo * chip_rate_hz
+
+
 def decide(symbols, bits_per_symbol):
     """Bits of the nearest points, and the points."""
     points = dmg.constellation(bits_per_symbol)

@@ -177,9 +177,9 @@ pub struct SigmfGlobal {
     /// Namespaces in use.
     #[serde(rename = "core:extensions", default, skip_serializing_if = "Vec::is_empty")]
     pub extensions: Vec<SigmfExtension>,
-    /// Scale of each channel, I first.
+    /// Scale of each component of a sample: I, then Q; or of the one real channel.
     #[serde(rename = "beamwarden:channels", default, skip_serializing_if = "Option::is_none")]
-    pub channels: Option<[ChannelScale; 2]>,
+    pub channels: Option<Vec<ChannelScale>>,
     /// Run it belongs to.
     #[serde(rename = "beamwarden:run", default, skip_serializing_if = "Option::is_none")]
     pub run: Option<RunProvenance>,

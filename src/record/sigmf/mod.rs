@@ -14,7 +14,7 @@ pub use meta::{
     BeamRecord, ChannelScale, FrameRecord, InstrumentRecord, RunProvenance, SigmfCapture,
     SigmfExtension, SigmfGlobal, SigmfMeta,
 };
-pub use read::{Recording, SampleUnit, read_recording};
+pub use read::{Recording, SampleUnit, Samples, read_recording};
 pub use waveform::write_waveform;
 pub use write::CaptureRecord;
 

@@ -1,4 +1,4 @@
-//! Reads a SigMF recording, ours or a stranger's, into complex samples.
+//! Reads a SigMF recording, ours or a stranger's, into complex samples or those of one real channel.
 //!
 //! Strict and bounded: what is not understood is refused with a reason, and no file makes it
 //! panic. Knows nothing of what the samples carry.
@@ -39,16 +39,40 @@ pub enum SampleUnit {
     AsStored,
 }
 
+/// Samples of a recording; all finite.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Samples {
+    /// I + jQ: one complex channel, or two real ones.
+    Complex(Vec<Complex32>),
+    /// One real channel.
+    Real(Vec<f32>),
+}
+
+impl Samples {
+    /// Number of samples.
+    pub fn len(&self) -> usize {
+        match self {
+            Self::Complex(samples) => samples.len(),
+            Self::Real(samples) => samples.len(),
+        }
+    }
+
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.len() == 0
+    }
+}
+
 /// A recording in memory.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Recording {
-    /// Samples, I + jQ, in `unit`; all finite.
-    pub samples: Vec<Complex32>,
+    /// Samples, in `unit`.
+    pub samples: Samples,
     /// Unit of the samples.
     pub unit: SampleUnit,
     /// Samples per second; none when the recording does not tell.
     pub sample_rate_hz: Option<f64>,
-    /// Carrier that stands at 0 Hz, of the first segment.
+    /// Carrier that stands at 0 Hz of complex samples, of the first segment.
     pub centre_hz: Option<f64>,
     /// Largest magnitude a component can have, in `unit`, without the offset; none for floating
     /// point, which has no end.
@@ -57,8 +81,8 @@ pub struct Recording {
     pub step: Option<f64>,
     /// Largest code a component can have; none for floating point.
     pub full_scale_code: Option<u32>,
-    /// Share of samples in which I or Q stands at either end of the converter's range; none for
-    /// floating point.
+    /// Share of samples in which I, Q or the one channel stands at either end of the converter's
+    /// range; none for floating point.
     pub clipped_fraction: Option<f64>,
     /// Whether the data were compared with a checksum in the meta file.
     pub checksum_compared: bool,
@@ -70,7 +94,7 @@ pub struct Recording {
 
 /// Reads the recording at `path`: its meta file, its data file or their common base name.
 ///
-/// Takes every SigMF 1.x data type, complex with one channel or real with two (I, then Q).
+/// Takes every SigMF 1.x data type: complex with one channel, real with two (I, then Q) or with one.
 ///
 /// # Errors
 /// When a file is missing, too long or not what the specification says; the checksum does not fit;
@@ -143,7 +167,9 @@ fn with_ending(base: &Path, ending: &str) -> PathBuf {
 /// How the bytes of a data file become samples.
 struct Layout {
     data_type: DataType,
-    channels: Option<[ChannelScale; 2]>,
+    /// Components of a sample: I and Q, or the one of a real channel.
+    components: usize,
+    channels: Option<Vec<ChannelScale>>,
     unit: SampleUnit,
 }
 
@@ -153,14 +179,16 @@ impl Layout {
         let data_type: DataType = global.datatype.parse().map_err(|()| {
             format!("core:datatype {:?} is not a SigMF data type", global.datatype)
         })?;
-        let wanted_channels = if data_type.complex { 1 } else { 2 };
-        let channels = global.num_channels.unwrap_or(1);
-        if channels != wanted_channels {
-            return Err(format!(
-                "has {channels} channels of {data_type}; one complex channel or two real ones \
-                 (I, then Q) can be read"
-            ));
-        }
+        let components = match (data_type.complex, global.num_channels.unwrap_or(1)) {
+            (true, 1) | (false, 2) => 2,
+            (false, 1) => 1,
+            (_, channels) => {
+                return Err(format!(
+                    "has {channels} channels of {data_type}; one complex channel, two real ones \
+                     (I, then Q) or one real one can be read"
+                ));
+            }
+        };
         if !global.version.starts_with("1.") {
             return Err(format!("core:version {:?} is not of SigMF 1.x", global.version));
         }
@@ -172,17 +200,17 @@ impl Layout {
             return Err(format!("core:sample_rate {rate} is not within 0 … 1e12"));
         }
         let channels = global.channels.clone();
-        check_scale(channels.as_ref(), data_type)?;
+        check_scale(channels.as_deref(), components, data_type)?;
         let unit = match (&channels, data_type.integer_bits()) {
             (Some(_), _) => SampleUnit::Volts,
             (None, Some(_)) => SampleUnit::FullScale,
             (None, None) => SampleUnit::AsStored,
         };
-        Ok(Self { data_type, channels, unit })
+        Ok(Self { data_type, components, channels, unit })
     }
 
     fn frame_bytes(&self) -> usize {
-        2 * self.data_type.component_bytes()
+        self.components * self.data_type.component_bytes()
     }
 
     /// Resolution of the converter, bits.
@@ -208,7 +236,7 @@ impl Layout {
         Some(self.full_scale()? / (self.code_max()? + 1.0))
     }
 
-    /// Factor and offset of component `index` (0 = I, 1 = Q).
+    /// Factor and offset of component `index` (0 = I or the one channel, 1 = Q).
     fn scale(&self, index: usize) -> (f64, f64) {
         match (&self.channels, self.data_type.integer_bits()) {
             (Some(channels), _) => (channels[index].volts_per_code, channels[index].offset_v),
@@ -218,8 +246,19 @@ impl Layout {
     }
 }
 
-fn check_scale(channels: Option<&[ChannelScale; 2]>, data_type: DataType) -> Result<(), String> {
+fn check_scale(
+    channels: Option<&[ChannelScale]>,
+    components: usize,
+    data_type: DataType,
+) -> Result<(), String> {
     let Some(channels) = channels else { return Ok(()) };
+    if channels.len() != components {
+        let scales = channels.len();
+        return Err(format!(
+            "beamwarden:channels has {scales} entries; there must be {components}, one for each \
+             component of a sample"
+        ));
+    }
     let type_bits = data_type.integer_bits().unwrap_or(64);
     for channel in channels {
         let finite = channel.volts_per_code.is_finite() && channel.offset_v.is_finite();
@@ -227,7 +266,7 @@ fn check_scale(channels: Option<&[ChannelScale; 2]>, data_type: DataType) -> Res
             return Err(format!("the scale of channel {:?} is not usable", channel.name));
         }
     }
-    if channels[0].bits != channels[1].bits {
+    if channels.iter().any(|channel| channel.bits != channels[0].bits) {
         return Err("the two channels have different resolutions".to_owned());
     }
     Ok(())
@@ -280,7 +319,7 @@ fn check_segments(meta: &SigmfMeta, samples: usize) -> Result<(), String> {
 
 /// Samples of a data file, with what was counted on the way.
 struct Data {
-    samples: Vec<Complex32>,
+    samples: Samples,
     clipped: u64,
     sha512: String,
 }
@@ -299,8 +338,11 @@ fn read_samples(path: &Path, layout: &Layout) -> Result<Data, RecordError> {
         let why = format!("has {count} samples; at most {SAMPLES_MAX} can be read at once");
         return Err(RecordError::content(path, why));
     }
-    let mut data =
-        Data { samples: Vec::with_capacity(count as usize), clipped: 0, sha512: String::new() };
+    let samples = match layout.components {
+        1 => Samples::Real(Vec::with_capacity(count as usize)),
+        _ => Samples::Complex(Vec::with_capacity(count as usize)),
+    };
+    let mut data = Data { samples, clipped: 0, sha512: String::new() };
     let mut hasher = Sha512::new();
     let mut buffer = vec![0; CHUNK_SAMPLES * layout.frame_bytes()];
     let mut left = bytes;
@@ -318,22 +360,36 @@ fn read_samples(path: &Path, layout: &Layout) -> Result<Data, RecordError> {
 fn take_samples(chunk: &[u8], layout: &Layout, data: &mut Data) -> Result<(), String> {
     let width = layout.data_type.component_bytes();
     let code_max = layout.code_max().unwrap_or(f64::INFINITY);
-    let (i_scale, i_offset) = layout.scale(0);
-    let (q_scale, q_offset) = layout.scale(1);
-    for frame in chunk.chunks_exact(2 * width) {
-        let (i_bytes, q_bytes) = frame.split_at(width);
-        let i = layout.data_type.component(i_bytes);
-        let q = layout.data_type.component(q_bytes);
-        let clipped = |code: f64| code >= code_max || code < -code_max;
-        data.clipped += u64::from(clipped(i) || clipped(q));
-        let sample = Complex32::new(
-            i_scale.mul_add(i, i_offset) as f32,
-            q_scale.mul_add(q, q_offset) as f32,
-        );
-        if !(sample.re.is_finite() && sample.im.is_finite()) {
-            return Err(format!("sample {} is not a finite number", data.samples.len()));
+    let clipped = |code: f64| code >= code_max || code < -code_max;
+    let scales = [0, layout.components - 1].map(|index| layout.scale(index));
+    // A component's number, and whether it stands at an end of its range.
+    let component = |bytes: &[u8], (scale, offset): (f64, f64)| {
+        let code = layout.data_type.component(bytes);
+        (scale.mul_add(code, offset) as f32, clipped(code))
+    };
+    let not_finite = |at: usize| format!("sample {at} is not a finite number");
+    match &mut data.samples {
+        Samples::Complex(samples) => {
+            for frame in chunk.chunks_exact(2 * width) {
+                let (i_bytes, q_bytes) = frame.split_at(width);
+                let (i, q) = (component(i_bytes, scales[0]), component(q_bytes, scales[1]));
+                data.clipped += u64::from(i.1 || q.1);
+                if !(i.0.is_finite() && q.0.is_finite()) {
+                    return Err(not_finite(samples.len()));
+                }
+                samples.push(Complex32::new(i.0, q.0));
+            }
         }
-        data.samples.push(sample);
+        Samples::Real(samples) => {
+            for bytes in chunk.chunks_exact(width) {
+                let (value, at_end) = component(bytes, scales[0]);
+                data.clipped += u64::from(at_end);
+                if !value.is_finite() {
+                    return Err(not_finite(samples.len()));
+                }
+                samples.push(value);
+            }
+        }
     }
     Ok(())
 }

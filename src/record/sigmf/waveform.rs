@@ -103,7 +103,7 @@ fn describe(sample_rate_hz: f64, frame: FrameRecord, version: &str, sha512: Stri
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::read_recording;
+    use crate::record::{Samples, read_recording};
 
     #[test]
     fn a_waveform_is_read_back_and_never_overwritten() {
@@ -115,8 +115,9 @@ mod tests {
         assert!(written[0].ends_with("mcs12.6.sigmf-data"), "{written:?}");
         let recording = read_recording(&base).unwrap();
         assert_eq!(recording.sample_rate_hz, Some(8e9));
-        assert_eq!(recording.samples.len(), 3);
-        let [first, second] = [recording.samples[0], recording.samples[1]];
+        let Samples::Complex(samples) = recording.samples else { panic!("complex samples") };
+        assert_eq!(samples.len(), 3);
+        let [first, second] = [samples[0], samples[1]];
         assert!((first.re / second.re + 32767.0 / 16384.0).abs() < 1e-6);
         let again = write_waveform(&written[1], &codes, 8e9, frame, "0").unwrap_err();
         assert!(again.to_string().contains("never overwritten"), "{again}");

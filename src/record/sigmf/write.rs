@@ -198,7 +198,7 @@ fn describe_global(record: &CaptureRecord, sha512: &str) -> SigmfGlobal {
             version: EXTENSION_VERSION.to_owned(),
             optional: true,
         }],
-        channels: Some(record.channels.clone()),
+        channels: Some(record.channels.to_vec()),
         run: Some(run.clone()),
         other: Map::new(),
     }

@@ -74,8 +74,9 @@ fn a_capture_comes_back_as_volts_from_any_of_its_names() {
     for name in [base.clone(), with_ending(&base, DATA_ENDING), with_ending(&base, META_ENDING)] {
         let recording = read_recording(&name).expect("a sound recording");
         assert_eq!(recording.unit, SampleUnit::Volts);
-        assert_eq!(recording.samples[0], Complex32::new(-0.2, 0.0));
-        assert_eq!(recording.samples[2], Complex32::new(0.039_062_5, -0.039_062_5));
+        let Samples::Complex(samples) = &recording.samples else { panic!("complex samples") };
+        assert_eq!(samples[0], Complex32::new(-0.2, 0.0));
+        assert_eq!(samples[2], Complex32::new(0.039_062_5, -0.039_062_5));
         assert_eq!(recording.sample_rate_hz, Some(8e9));
         assert_eq!(recording.centre_hz, Some(62.64e9));
         assert_eq!(recording.full_scale, Some(0.2));
@@ -130,7 +131,7 @@ fn recordings_of_strangers_are_read() {
     let check = |global: Json, data: &[u8], wanted: &[(f32, f32)], full_scale: Option<f64>| {
         let read = stranger(root.path(), global, json!([]), data).expect("a sound recording");
         let wanted: Vec<Complex32> = wanted.iter().map(|(i, q)| Complex32::new(*i, *q)).collect();
-        assert_eq!(read.samples, wanted);
+        assert_eq!(read.samples, Samples::Complex(wanted));
         assert_eq!(read.full_scale, full_scale);
         assert_eq!(read.sample_rate_hz, None);
         assert!(!read.checksum_compared);
@@ -150,6 +151,30 @@ fn recordings_of_strangers_are_read() {
 }
 
 #[test]
+fn one_real_channel_is_read_as_it_is() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let check = |global: Json, data: &[u8], wanted: &[f32], clipped: Option<f64>| {
+        let read = stranger(root.path(), global, json!([]), data).expect("a sound recording");
+        assert_eq!(read.samples, Samples::Real(wanted.to_vec()));
+        assert_eq!(read.clipped_fraction, clipped);
+    };
+    let real = |name: &str| json!({"core:datatype": name});
+    check(real("ri8"), &[0x40, 0x80], &[0.5, -1.0], Some(0.5));
+    check(real("ru8"), &[0x80, 0xff, 0xc0], &[0.0, 127.0 / 128.0, 0.5], Some(1.0 / 3.0));
+    check(real("ri16_be"), &[0x40, 0], &[0.5], Some(0.0));
+    check(real("ru16_le"), &[0, 0x40], &[-0.5], Some(0.0));
+    check(real("rf32_be"), &[0x3f, 0x80, 0, 0], &[1.0], None);
+    // Twelve bits in the lower ones of sixteen: -2048 and 2047 are the ends.
+    let mut twelve = real("ri16_le");
+    twelve["beamwarden:channels"] =
+        json!([{"name": "CH1", "volts_per_code": 0.5, "offset_v": 1.0, "bits": 12}]);
+    let codes = [0x00, 0xf8, 0xff, 0x07, 0x02, 0x00];
+    check(twelve.clone(), &codes, &[-1023.0, 1024.5, 2.0], Some(2.0 / 3.0));
+    let read = stranger(root.path(), twelve, json!([]), &codes).expect("a sound recording");
+    assert_eq!((read.full_scale, read.unit), (Some(1024.0), SampleUnit::Volts));
+}
+
+#[test]
 fn what_is_not_understood_is_refused_with_a_reason() {
     let root = tempfile::tempdir().expect("a temporary folder");
     let check = |global: Json, captures: Json, data: &[u8], reason: &str| {
@@ -165,7 +190,9 @@ fn what_is_not_understood_is_refused_with_a_reason() {
     let four = &[0, 0, 0, 0];
     check(json!({"core:datatype": "ci12_le"}), json!([]), four, "not a SigMF data type");
     check(json!({}), json!([]), four, "core:datatype");
-    check(json!({"core:datatype": "ri16_le"}), json!([]), four, "channels");
+    check(json!({"core:datatype": "ri16_le", "core:num_channels": 3}), json!([]), four, "channels");
+    let scale = json!({"name": "CH1", "volts_per_code": 1e-3, "offset_v": 0.0, "bits": 12});
+    check(with("beamwarden:channels", json!([scale])), json!([]), four, "must be 2");
     check(with("core:num_channels", json!(2)), json!([]), four, "channels");
     check(with("core:sample_rate", json!(0)), json!([]), four, "core:sample_rate");
     check(with("core:sample_rate", json!("8e9")), json!([]), four, "SigMF meta");
@@ -262,7 +289,13 @@ proptest! {
         std::fs::write(root.path().join("s.sigmf-meta"), meta).expect("room on the disk");
         std::fs::write(root.path().join("s.sigmf-data"), data).expect("room on the disk");
         if let Ok(recording) = read_recording(&root.path().join("s")) {
-            prop_assert!(recording.samples.iter().all(|s| s.re.is_finite() && s.im.is_finite()));
+            let finite = match &recording.samples {
+                Samples::Complex(samples) => {
+                    samples.iter().all(|s| s.re.is_finite() && s.im.is_finite())
+                }
+                Samples::Real(samples) => samples.iter().all(|s| s.is_finite()),
+            };
+            prop_assert!(finite);
         }
     }
 }
