@@ -3,7 +3,7 @@
 //! Knows recordings and where a signal lies in them, not what it carries.
 
 use std::fmt;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use num_complex::Complex32;
 
@@ -154,7 +154,7 @@ fn sample_rate(recording: &Recording, channels: &RealChannels) -> anyhow::Result
     })
 }
 
-fn real(path: &PathBuf, samples: Samples) -> anyhow::Result<Vec<f32>> {
+fn real(path: &Path, samples: Samples) -> anyhow::Result<Vec<f32>> {
     match samples {
         Samples::Real(samples) => Ok(samples),
         Samples::Complex(_) => anyhow::bail!(

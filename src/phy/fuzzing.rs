@@ -204,7 +204,7 @@ mod tests {
     fn bytes(seed: u64, most: usize) -> Vec<u8> {
         let mut noise = Noise::new(seed);
         let length = noise.next_u64() as usize % most;
-        let calm = noise.next_u64() % 4 == 0;
+        let calm = noise.next_u64().is_multiple_of(4);
         (0..length).map(|n| if calm && n > CHOICES { 0 } else { noise.next_u64() as u8 }).collect()
     }
 

@@ -26,7 +26,7 @@ fn untidy(seed: u64, es_n0_db: f64) -> Link {
         delay_chips: 400.0 + within(300.0),
         cfo_hz: within(5.52e6),
         clock_ppm: within(80.0),
-        rays: vec![(0.0, Complex64::from_polar(1.0, within(3.14)))],
+        rays: vec![(0.0, Complex64::from_polar(1.0, within(std::f64::consts::PI)))],
         iq_gain_db: within(0.5),
         iq_phase_deg: within(3.0),
         skew_chips: within(0.03),

@@ -104,7 +104,7 @@ fn all_whole_frames_are_used_and_cut_ones_counted() {
     let chips = frame.chips.len() as f64;
     // The first begins before the recording, the last ends after it.
     let delays = [-1500.0, chips, 2.5 * chips, 4.0 * chips, 5.4 * chips];
-    let link = Link { capture_chips: 5.9 * chips, es_n0_db: Some(12.0), ..Link::default() };
+    let link = Link { capture_chips: 5.9 * chips, es_n0_db: Some(16.0), ..Link::default() };
     let samples = link.receive_at(&frame.chips, &delays);
     let analysis = run_on(&samples, &link, &frame, &AnalysisConfig::default());
     let figures = &analysis.figures;
