@@ -1,5 +1,6 @@
 //! Memory of the analysis, counted by the allocator: a small multiple of the recording, whatever the
 //! recording holds. One test only, because the count is that of the whole process.
+#![allow(clippy::print_stdout, reason = "a test that measures says what it found")]
 
 use beamwarden::phy::analyse::{AnalysisConfig, Expected, Outcome, analyse_with};
 use beamwarden::phy::constellation::Constellation;
