@@ -5,6 +5,7 @@
 //! Knows nothing of frames. Positions are in chips from the first sample of the recording.
 
 use std::f64::consts::TAU;
+use std::sync::OnceLock;
 
 use num_complex::{Complex32, Complex64};
 
@@ -50,7 +51,9 @@ pub(crate) struct FrontEnd<'a> {
     /// Takes the recording's unit to an rms of one.
     scale: f64,
     filter: MatchedFilter,
-    interpolator: Interpolator,
+    interpolator: OnceLock<Interpolator>,
+    /// Where the signal's band ends, in cycles a chip.
+    band_edge: f64,
 }
 
 impl<'a> FrontEnd<'a> {
@@ -67,8 +70,15 @@ impl<'a> FrontEnd<'a> {
             samples_per_chip,
             scale: 1.0 / levels.rms,
             filter: MatchedFilter::new(pulse, samples_per_chip, half_span_chips),
-            interpolator: Interpolator::new(samples_per_chip, (1.0 + pulse.rolloff()) / 2.0),
+            interpolator: OnceLock::new(),
+            band_edge: (1.0 + pulse.rolloff()) / 2.0,
         }
+    }
+
+    /// The filter without matching, made when it is first wanted.
+    fn interpolator(&self) -> &Interpolator {
+        let make = || Interpolator::new(self.samples_per_chip, self.band_edge);
+        self.interpolator.get_or_init(make)
     }
 
     /// Chips that fit into the recording.
@@ -97,7 +107,7 @@ impl<'a> FrontEnd<'a> {
         } else {
             let mut late = vec![Complex32::default(); to - from];
             let shifted = from as f64 + wrong.skew * self.samples_per_chip;
-            self.interpolator.run(self.samples, shifted, 1.0, &mut late);
+            self.interpolator().run(self.samples, shifted, 1.0, &mut late);
             let pairs = self.samples[from..to].iter().zip(&late);
             let raw = pairs.map(|(i, q)| Complex32::new(i.re, q.im));
             self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
@@ -148,11 +158,11 @@ impl<'a> FrontEnd<'a> {
     ) {
         let step = carrier.step * self.samples_per_chip;
         let first = start * self.samples_per_chip;
-        self.interpolator.run(self.samples, first, step, out);
+        self.interpolator().run(self.samples, first, step, out);
         if wrong.skew != 0.0 {
             let mut late = vec![Complex32::default(); out.len()];
             let shifted = first + wrong.skew * self.samples_per_chip;
-            self.interpolator.run(self.samples, shifted, step, &mut late);
+            self.interpolator().run(self.samples, shifted, step, &mut late);
             for (i, q) in out.iter_mut().zip(&late) {
                 i.im = q.im;
             }

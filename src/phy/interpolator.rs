@@ -11,7 +11,9 @@ use super::lanes::widest;
 
 /// Fractions of a sample for which taps are kept; the nearest one is used. A position is off by at
 /// most 1/1024 sample: at 1.2 samples a chip an error near -60 dB, at 4 near -70 dB.
-const PHASES: usize = 512;
+/// Where more than four samples fall on a chip, fewer fractions do.
+const PHASE_DIGITS_MAX: u32 = 9;
+const PHASE_DIGITS_MIN: u32 = 3;
 /// Complex values side by side in the inner loop.
 const LANES: usize = 4;
 /// Attenuation of the stop band in dB, and accuracy of the pass band.
@@ -26,8 +28,10 @@ const PER_CHIP: f64 = 2.0;
 /// Taps for one ratio of sample rate to chip rate.
 #[derive(Clone, Debug)]
 pub(crate) struct Interpolator {
-    /// `PHASES` rows; each tap stands twice, for both axes of a sample.
+    /// A row for each phase; each tap stands twice, for both axes of a sample.
     bank: Vec<f32>,
+    /// Binary digits behind the point of a position that choose the phase.
+    phase_digits: u32,
     taps: usize,
     /// Samples from the first tap to the position's whole part.
     lead: usize,
@@ -50,9 +54,12 @@ impl Interpolator {
             .next_multiple_of(LANES);
         let beta = 0.1102 * (ATTENUATION_DB - 8.7);
         let lead = taps / 2 - 1;
-        let mut bank = Vec::with_capacity(PHASES * 2 * taps);
-        for phase in 0..PHASES {
-            let fraction = phase as f64 / PHASES as f64;
+        let doublings = (sps / 4.0).max(1.0).log2() as u32;
+        let phase_digits = PHASE_DIGITS_MAX.saturating_sub(doublings).max(PHASE_DIGITS_MIN);
+        let phases = 1_usize << phase_digits;
+        let mut bank = Vec::with_capacity(phases * 2 * taps);
+        for phase in 0..phases {
+            let fraction = phase as f64 / phases as f64;
             let row: Vec<f64> = (0..taps)
                 .map(|j| fraction + lead as f64 - j as f64)
                 .map(|t| 2.0 * cutoff * sinc(2.0 * cutoff * t) * kaiser(t, taps as f64 / 2.0, beta))
@@ -61,7 +68,7 @@ impl Interpolator {
             let sum: f64 = row.iter().sum();
             bank.extend(row.iter().flat_map(|tap| [(tap / sum) as f32; 2]));
         }
-        Self { bank, taps, lead }
+        Self { bank, phase_digits, taps, lead }
     }
 
     /// Samples that a value needs before and after its position, at most.
@@ -113,8 +120,9 @@ impl Interpolator {
             // Whole numbers with 40 digits behind the point: after 256 steps they are off by less
             // than a thousandth of a phase. Half a phase more rounds to the nearest.
             let fixed = |x: f64| (x * (1_u64 << DIGITS) as f64) as u64;
-            let position = fixed(start - whole) + (1 << (DIGITS - PHASE_DIGITS - 1));
-            let stretch = Stretch { bank: &self.bank, samples, position, step: fixed(step) };
+            let position = fixed(start - whole) + (1 << (DIGITS - self.phase_digits - 1));
+            let (bank, phase_digits) = (&self.bank, self.phase_digits);
+            let stretch = Stretch { bank, phase_digits, samples, position, step: fixed(step) };
             // The filters of usual rates get code of their own, without an inner loop.
             match self.taps / LANES {
                 4 => stretch.run::<4>(out),
@@ -130,6 +138,7 @@ impl Interpolator {
 /// Some samples, of which the first one meets the first tap at position 0.
 struct Stretch<'a> {
     bank: &'a [f32],
+    phase_digits: u32,
     samples: &'a [Complex32],
     position: u64,
     step: u64,
@@ -144,7 +153,7 @@ impl Stretch<'_> {
                 let (rows, _) = self.bank.as_chunks::<WIDTH>().0.as_chunks::<GROUPS>();
                 let mut position = self.position;
                 for value in out {
-                    let (at, phase) = place(position);
+                    let (at, phase) = place(position, self.phase_digits);
                     let (groups, _) = samples[at..at + WIDTH * GROUPS].as_chunks();
                     *value = dot(&rows[phase], groups);
                     position += self.step;
@@ -161,7 +170,7 @@ impl Stretch<'_> {
                 let rows = self.bank.as_chunks::<WIDTH>().0;
                 let mut position = self.position;
                 for value in out {
-                    let (at, phase) = place(position);
+                    let (at, phase) = place(position, self.phase_digits);
                     let (samples, _) = samples[at..at + WIDTH * groups].as_chunks();
                     *value = dot(&rows[phase * groups..(phase + 1) * groups], samples);
                     position += self.step;
@@ -173,8 +182,8 @@ impl Stretch<'_> {
 
 /// First float of the samples that a position needs, and its phase.
 #[inline(always)]
-fn place(position: u64) -> (usize, usize) {
-    let phase = (position >> (DIGITS - PHASE_DIGITS)) as usize % PHASES;
+fn place(position: u64, phase_digits: u32) -> (usize, usize) {
+    let phase = (position >> (DIGITS - phase_digits)) as usize & ((1 << phase_digits) - 1);
     (2 * (position >> DIGITS) as usize, phase)
 }
 
@@ -184,8 +193,6 @@ const WIDTH: usize = 2 * LANES;
 const AT_ONCE: usize = 256;
 /// Binary digits behind the point of a position.
 const DIGITS: u32 = 40;
-/// Those that choose the phase.
-const PHASE_DIGITS: u32 = PHASES.ilog2();
 
 /// Sum of complex samples (axes taking turns) times real taps (each twice).
 #[inline(always)]

@@ -76,8 +76,9 @@ pub fn probe(samples: &[Complex32], sample_rate_hz: f64, config: &ProbeConfig) -
     }
     let front_end = FrontEnd::new(samples, samples_per_chip, &levels, pulse, HALF_SPAN_CHIPS);
     let wrong = Impairments { dc: levels.mean, ..Impairments::default() };
-    let best = sync::find(&front_end, &wrong, 0..chips as usize + 1)
-        .into_iter()
+    let whole = 0..chips as usize + 1;
+    let best = sync::pieces(whole)
+        .flat_map(|piece| sync::find(&front_end, &wrong, piece))
         .filter(|found| found.start >= -0.5 && found.start + STF_CHIPS as f64 <= chips + 1.0)
         .max_by(|a, b| a.metric.total_cmp(&b.metric))?;
     let mut values = vec![Complex32::default(); (PERIODS + 1) * PERIOD];

@@ -12,7 +12,9 @@ use super::pulse::RootRaisedCosine;
 
 /// Fractions of a sample for which taps are kept; between them they are interpolated linearly.
 /// The error is below `max|h''|/(8 sps^2 PHASES^2)`, under -75 dB at 1.25 samples a symbol.
+/// Where more than four samples fall on a symbol, fewer fractions do.
 const PHASES: usize = 128;
+const PHASES_MIN: usize = 8;
 /// Lanes of the inner loop.
 const LANES: usize = 8;
 
@@ -43,8 +45,9 @@ impl SplitSamples {
 /// Taps of the matched filter for one ratio of sample rate to symbol rate.
 #[derive(Clone, Debug)]
 pub struct MatchedFilter {
-    /// `PHASES + 1` rows of `taps` values.
+    /// `phases + 1` rows of `taps` values.
     bank: Vec<f32>,
+    phases: usize,
     taps: usize,
     half: usize,
 }
@@ -54,15 +57,17 @@ impl MatchedFilter {
     pub fn new(pulse: RootRaisedCosine, samples_per_symbol: f64, half_span_symbols: usize) -> Self {
         let half = (half_span_symbols as f64 * samples_per_symbol).ceil() as usize + 1;
         let taps = (2 * half).next_multiple_of(LANES);
-        let mut bank = vec![0.0; (PHASES + 1) * taps];
+        let fewer = (4.0 / samples_per_symbol).min(1.0) * PHASES as f64;
+        let phases = (fewer as usize).max(PHASES_MIN);
+        let mut bank = vec![0.0; (phases + 1) * taps];
         for (phase, row) in bank.chunks_exact_mut(taps).enumerate() {
-            let mu = phase as f64 / PHASES as f64;
+            let mu = phase as f64 / phases as f64;
             for (j, tap) in row.iter_mut().take(2 * half).enumerate() {
                 let offset = mu - (j as f64 - (half as f64 - 1.0));
                 *tap = (pulse.at(offset / samples_per_symbol) / samples_per_symbol) as f32;
             }
         }
-        Self { bank, taps, half }
+        Self { bank, phases, taps, half }
     }
 
     /// Zeros that [`SplitSamples`] needs around the samples so that every position that is at most
@@ -85,8 +90,8 @@ impl MatchedFilter {
         let Some(end) = start.checked_add(self.taps).filter(|end| *end <= samples.re.len()) else {
             return Complex32::default();
         };
-        let scaled = (position - whole) * PHASES as f64;
-        let phase = (scaled as usize).min(PHASES - 1);
+        let scaled = (position - whole) * self.phases as f64;
+        let phase = (scaled as usize).min(self.phases - 1);
         let rows = &self.bank[phase * self.taps..(phase + 2) * self.taps];
         let (low, high) = rows.split_at(self.taps);
         let fraction = (scaled - phase as f64) as f32;

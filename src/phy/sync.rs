@@ -105,6 +105,34 @@ pub(crate) fn find(
     found
 }
 
+/// Chips of a stretch that are searched at once, which bounds the memory that the search takes.
+const PIECE_CHIPS: usize = 1 << 14;
+/// Chips that two pieces share: more than a preamble, so that each one is whole in one of them.
+const SHARED_CHIPS: usize = 1 << 12;
+
+/// A stretch in pieces that overlap.
+pub(crate) fn pieces(stretch: Range<usize>) -> impl Iterator<Item = Range<usize>> {
+    let last = stretch.end.saturating_sub(SHARED_CHIPS).max(stretch.start + 1);
+    let starts = (stretch.start..last).step_by(PIECE_CHIPS - SHARED_CHIPS);
+    starts.map(move |start| start..(start + PIECE_CHIPS).min(stretch.end))
+}
+
+/// Of candidates nearer to each other than frames can be the best, in order of position: parts of a
+/// recording that were searched apart may have seen the same frame, or a part of it.
+pub(crate) fn best_of(mut candidates: Vec<Candidate>) -> Vec<Candidate> {
+    candidates.sort_by(|a, b| b.metric.total_cmp(&a.metric));
+    let mut kept: Vec<Candidate> = Vec::new();
+    for candidate in candidates {
+        let near =
+            |other: &Candidate| (other.start - candidate.start).abs() < (SPACING / PER_CHIP) as f64;
+        if !kept.iter().any(near) {
+            kept.push(candidate);
+        }
+    }
+    kept.sort_by(|a, b| a.start.total_cmp(&b.start));
+    kept
+}
+
 /// Sum of the squared magnitudes before each index, in f64 so that differences stay exact.
 fn running_energy(values: &[Complex32]) -> Vec<f64> {
     let mut sum = 0.0;

@@ -230,13 +230,13 @@ impl Bench<'_> {
         // Finding needs no exact filter.
         let coarse = self.front_end(6);
         let mut found: Vec<(Range<usize>, Vec<Candidate>)> =
-            stretches.into_iter().map(|stretch| (stretch, Vec::new())).collect();
+            stretches.into_iter().flat_map(sync::pieces).map(|piece| (piece, Vec::new())).collect();
         on_chunks(workers, &mut found, 1, |_, found| {
             for (stretch, found) in found {
                 *found = sync::find(&coarse, wrong, stretch.clone());
             }
         });
-        found.into_iter().flat_map(|(_, found)| found).collect()
+        sync::best_of(found.into_iter().flat_map(|(_, found)| found).collect())
     }
 
     fn front_end(&self, half_span_chips: usize) -> FrontEnd<'_> {
