@@ -7,6 +7,7 @@
 
 use num_complex::Complex32;
 
+use super::kaiser::{self, sine_cardinal};
 use super::lanes::widest;
 
 /// Fractions of a sample for which taps are kept; the nearest one is used. A position is off by at
@@ -62,7 +63,11 @@ impl Interpolator {
             let fraction = phase as f64 / phases as f64;
             let row: Vec<f64> = (0..taps)
                 .map(|j| fraction + lead as f64 - j as f64)
-                .map(|t| 2.0 * cutoff * sinc(2.0 * cutoff * t) * kaiser(t, taps as f64 / 2.0, beta))
+                .map(|t| {
+                    2.0 * cutoff
+                        * sine_cardinal(2.0 * cutoff * t)
+                        * kaiser(t, taps as f64 / 2.0, beta)
+                })
                 .collect();
             // A constant stays what it is, whatever the phase.
             let sum: f64 = row.iter().sum();
@@ -209,29 +214,9 @@ fn dot(taps: &[[f32; WIDTH]], samples: &[[f32; WIDTH]]) -> Complex32 {
     Complex32::new(four[0] + four[2], four[1] + four[3])
 }
 
-fn sinc(x: f64) -> f64 {
-    let x = std::f64::consts::PI * x;
-    if x.abs() < 1e-9 { 1.0 } else { x.sin() / x }
-}
-
-/// Kaiser's window at `t` of `-half..=half`.
+/// Kaiser's window at `t`, nothing from `half` on.
 fn kaiser(t: f64, half: f64, beta: f64) -> f64 {
-    let x = t / half;
-    if x.abs() >= 1.0 { 0.0 } else { bessel_i0(beta * (1.0 - x * x).sqrt()) / bessel_i0(beta) }
-}
-
-/// Modified Bessel function of order 0 by its power series, which converges everywhere.
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let (mut term, mut sum) = (1.0, 1.0);
-    for n in 1..200 {
-        term *= quarter / f64::from(n * n);
-        sum += term;
-        if term < 1e-12 * sum {
-            break;
-        }
-    }
-    sum
+    if t.abs() >= half { 0.0 } else { kaiser::window(t / half, beta) }
 }
 
 #[cfg(test)]

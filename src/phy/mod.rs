@@ -20,6 +20,7 @@ pub mod imbalance;
 pub mod input;
 mod interpolator;
 pub mod interval;
+mod kaiser;
 mod lanes;
 pub mod ldpc;
 pub mod mcs;

@@ -10,6 +10,7 @@ use std::sync::Arc;
 use num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
 
+use crate::phy::kaiser;
 use crate::phy::recording::{narrow, widen};
 
 /// Rejection that the filter is designed for, in dB: 70 must hold, single precision takes some.
@@ -179,8 +180,7 @@ impl Converter {
         for (n, tap) in filter.iter_mut().take(2 * half + 1).enumerate() {
             let t = n as f64 - half as f64;
             let ideal = if t == 0.0 { 2.0 * cutoff } else { (TAU * cutoff * t).sin() / (PI * t) };
-            let inside = 1.0 - (t / (half as f64 + 1.0)).powi(2);
-            let window = bessel_i0(window_shape * inside.sqrt()) / bessel_i0(window_shape);
+            let window = kaiser::window(t / (half as f64 + 1.0), window_shape);
             // Twice: half of a real signal's amplitude is on either side of 0 Hz.
             let gain = 2.0 * ideal * window / length as f64;
             *tap = narrow(Complex64::from_polar(gain, TAU * (turn * t).fract()));
@@ -265,19 +265,4 @@ fn mix(values: &[Complex32], turn: f64, first: u64, inverted: bool, out: &mut Ve
             if inverted { mixed.conj() } else { mixed }
         }));
     }
-}
-
-/// Modified Bessel function of the first kind, order 0, by its power series (M. Abramowitz, I. A.
-/// Stegun, Handbook of Mathematical Functions, 9.6.12).
-fn bessel_i0(x: f64) -> f64 {
-    let quarter = x * x / 4.0;
-    let (mut sum, mut term) = (1.0, 1.0);
-    for k in 1..100 {
-        term *= quarter / f64::from(k * k);
-        sum += term;
-        if term < 1e-17 * sum {
-            break;
-        }
-    }
-    sum
 }

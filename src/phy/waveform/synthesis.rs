@@ -5,13 +5,13 @@
 //! short interpolator then reads these values at the wanted instants, whatever the ratio of the rates.
 //! Both together stay below -80 dB of the sum by definition. Knows nothing of levels or sources.
 
-use std::f64::consts::PI;
 use std::ops::Range;
 use std::sync::{Arc, LazyLock};
 
 use num_complex::Complex32;
 use rustfft::{Fft, FftPlanner};
 
+use super::super::kaiser::{self, sine_cardinal};
 use super::super::lanes::widest;
 use super::super::pulse::RootRaisedCosine;
 
@@ -221,43 +221,16 @@ static INTERPOLATOR: LazyLock<Box<[Row; PHASES + 1]>> = LazyLock::new(|| {
     for (phase, row) in table.iter_mut().enumerate() {
         for (tap, pair) in row.as_chunks_mut::<2>().0.iter_mut().enumerate() {
             let x = phase as f64 / PHASES as f64 + (TAPS / 2 - 1) as f64 - tap as f64;
-            *pair = [(sine_cardinal(x) * kaiser(x / (TAPS / 2) as f64)) as f32; 2];
+            *pair =
+                [(sine_cardinal(x) * kaiser::window(x / (TAPS / 2) as f64, KAISER_BETA)) as f32; 2];
         }
     }
     table
 });
 
-fn sine_cardinal(x: f64) -> f64 {
-    if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
-}
-
-/// Kaiser's window at `x` of its half length.
-fn kaiser(x: f64) -> f64 {
-    bessel_i0(KAISER_BETA * (1.0 - x * x).max(0.0).sqrt()) / bessel_i0(KAISER_BETA)
-}
-
-/// Modified Bessel function of the first kind and order zero: its power series, whose terms have
-/// fallen below rounding after 40 for arguments up to 10.
-fn bessel_i0(x: f64) -> f64 {
-    let mut term = 1.0;
-    let terms = (1..40).map(|k| {
-        term *= (x / (2.0 * f64::from(k))).powi(2);
-        term
-    });
-    1.0 + terms.sum::<f64>()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    /// I0(1) and I0(5) of M. Abramowitz, I. A. Stegun, Handbook of Mathematical Functions, Table 9.8
-    /// (there as exp(-x) I0(x): 0.46575 96077 and 0.18354 08126).
-    #[test]
-    fn bessel_function_has_the_values_of_the_table() {
-        assert!((bessel_i0(1.0) * (-1.0_f64).exp() / 0.465_759_607_7 - 1.0).abs() < 1e-9);
-        assert!((bessel_i0(5.0) * (-5.0_f64).exp() / 0.183_540_812_6 - 1.0).abs() < 1e-9);
-    }
 
     #[test]
     fn samples_are_placed_where_their_pass_says() {
@@ -270,7 +243,7 @@ mod tests {
     #[test]
     fn interpolator_keeps_tones_of_the_band() {
         for cycles in [0.0, 0.1, 0.25, 0.375] {
-            let tone = |at: f64| (2.0 * PI * cycles * at).sin_cos();
+            let tone = |at: f64| (std::f64::consts::TAU * cycles * at).sin_cos();
             let doubled: Vec<f32> = (0..200)
                 .flat_map(|n| {
                     let (sin, cos) = tone(f64::from(n));
