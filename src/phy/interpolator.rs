@@ -18,7 +18,7 @@ const PHASE_DIGITS_MIN: u32 = 3;
 /// Complex values side by side in the inner loop.
 const LANES: usize = 4;
 /// Attenuation of the stop band in dB, and accuracy of the pass band.
-const ATTENUATION_DB: f64 = 70.0;
+const ATTENUATION_DB: f64 = 60.0;
 /// Longest filter in samples where few samples fall on a chip and the signal fills the whole sampled
 /// band; where more do it grows with them.
 const TAPS_MAX: usize = 256;
@@ -244,8 +244,9 @@ mod tests {
                     })
                     .sum::<f64>()
                     / 300.0;
-                // Nearest of 512 phases: 2 pi f / (512 sqrt(12) sps); the filter's ripple is less.
-                let bound = (TAU * frequency / (512.0 * 12_f64.sqrt() * sps)).powi(2) + 3e-7;
+                // Nearest of 512 phases: 2 pi f / (512 sqrt(12) sps), and the ripple of 1e-3 both at
+                // this frequency and at the constant to which the taps are normalised.
+                let bound = (TAU * frequency / (512.0 * 12_f64.sqrt() * sps)).powi(2) + 2e-6;
                 assert!(error < 1.5 * bound, "sps {sps}, f {frequency}: {error:e} {bound:e}");
             }
         }
@@ -264,7 +265,7 @@ mod tests {
             let mut out = vec![Complex32::default(); 300];
             interpolator.run(&samples, 600.37, 2.0, &mut out);
             let power = out.iter().map(|z| z.norm_sqr()).sum::<f32>() / 300.0;
-            assert!(power < 4e-7, "{frequency}: {power:e}");
+            assert!(power < 1.2e-6, "{frequency}: {power:e}");
         }
     }
 

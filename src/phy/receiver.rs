@@ -9,7 +9,7 @@ use num_complex::Complex32;
 use super::analyse::AnalysisConfig;
 use super::channel::{self, ChannelEstimate};
 use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
-use super::equaliser::{BLOCK_VALUES, Equaliser, EqualiserKind, Transforms, Workspace};
+use super::equaliser::{BLOCK_VALUES, BlockMeasure, Equaliser, EqualiserKind, Transforms, Workspace};
 use super::frame::{GUARD_CHIPS, PREAMBLE_CHIPS, guard_chips};
 use super::frontend::{Carrier, FrontEnd, Impairments, Timing};
 use super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
@@ -17,6 +17,7 @@ use super::pulse::RootRaisedCosine;
 use super::sync::{PER_CHIP, PRECURSOR_CHIPS};
 use super::tracking::{DelayLoop, Line, derotate, mirrored, wrap};
 use super::unexplained::Unexplained;
+use super::workers::{Workers, on_chunks};
 
 /// Where the data symbols are within an equalised window.
 pub(crate) const DATA_AT: usize = PRECURSOR_CHIPS;
@@ -31,6 +32,8 @@ const PREAMBLE_CENTRE: f64 = 1720.0;
 const FIRST_BLOCKS: usize = 16;
 /// Blocks looked at together farther on.
 const GROUP: usize = 4;
+/// Blocks that one task compares with the model.
+const COMPARED_A_TASK: usize = 8;
 
 /// What is corrected and how.
 #[derive(Clone, Copy, Debug)]
@@ -186,7 +189,17 @@ pub(crate) struct Exploration<'a> {
     workspace: Workspace,
     delay_loop: Option<DelayLoop>,
     blocks: Vec<Block>,
-    unexplained: Unexplained,
+    compared: Vec<Compared>,
+}
+
+/// Values of a block and what they are compared with.
+struct Compared {
+    values: Vec<Complex32>,
+    /// Spectrum of the chips that it is decided to have.
+    decided: Vec<Complex32>,
+    measure: BlockMeasure,
+    /// Position of the first value in chips.
+    start: f64,
 }
 
 impl<'a> Exploration<'a> {
@@ -195,8 +208,8 @@ impl<'a> Exploration<'a> {
         let tuned = Tuned::new(receiver, state)?;
         let workspace = tuned.workspace();
         let delay_loop = receiver.corrections.clock.then(DelayLoop::default);
-        let unexplained = Unexplained::default();
-        Some(Self { tuned, workspace, delay_loop, blocks: Vec::new(), unexplained })
+        let (blocks, compared) = (Vec::new(), Vec::new());
+        Some(Self { tuned, workspace, delay_loop, blocks, compared })
     }
 
     /// Chips of the blocks looked at.
@@ -215,8 +228,7 @@ impl<'a> Exploration<'a> {
         let mut decided = decide(&block.chips, constellation);
         let measure = equaliser.measure(block, &mut decided);
         let chips = block.chips.clone();
-        let (expected, changes) = equaliser.expected(&decided, &measure, block);
-        self.unexplained.add(&self.tuned.state, values, expected, changes, start);
+        self.compared.push(Compared { values, decided, measure, start });
         let delay = offset - measure.late;
         if let Some(delay_loop) = &mut self.delay_loop {
             delay_loop.update(delay);
@@ -243,11 +255,11 @@ impl<'a> Exploration<'a> {
 
     /// The state as this look shows it, and whether it differs from the one looked with by anything
     /// that matters.
-    pub fn improved(&self) -> (FrameState, bool) {
+    pub fn improved(&self, workers: &dyn Workers) -> (FrameState, bool) {
         let corrections = self.tuned.corrections();
         let (mut next, mut matters) = (self.tuned.state, false);
         let scale = self.tuned.receiver.front_end.scale();
-        matters |= self.unexplained.improve(corrections, scale, &mut next.wrong);
+        matters |= self.unexplained(workers).improve(corrections, scale, &mut next.wrong);
         if let Some(line) = self.phase_line().filter(|_| corrections.carrier) {
             matters |= take_slope(line, &mut next);
         }
@@ -256,6 +268,20 @@ impl<'a> Exploration<'a> {
             matters |= next.take_delay(line, chips);
         }
         (next, matters)
+    }
+
+    /// What the model leaves unexplained of the blocks looked at. They no longer depend on each other.
+    fn unexplained(&self, workers: &dyn Workers) -> Unexplained {
+        let mut parts = vec![Unexplained::default(); self.compared.len()];
+        on_chunks(workers, &mut parts, COMPARED_A_TASK, |first, parts| {
+            let mut scratch = self.tuned.workspace();
+            for (compared, part) in self.compared[first..].iter().zip(parts) {
+                let Compared { values, decided, measure, start } = compared;
+                let model = self.tuned.equaliser.expected(decided, measure, &mut scratch);
+                part.add(&self.tuned.state, values.clone(), model.0, model.1, *start);
+            }
+        });
+        parts.into_iter().fold(Unexplained::default(), Unexplained::plus)
     }
 
     /// Phase over chips, along the blocks and from the preamble.

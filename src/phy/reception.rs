@@ -28,9 +28,7 @@ pub(crate) struct Reception {
     pub phases: Vec<f64>,
     /// Symbols of a stretch.
     pub symbols_per_phase: usize,
-    /// Nearest points.
-    pub decided: Vec<Complex32>,
-    /// Their bits, one per octet.
+    /// Bits of the nearest points, one per octet.
     pub bits: Vec<u8>,
     /// Sum of the squared distances from the nearest points, for each block.
     pub distances: Vec<f64>,
@@ -42,7 +40,8 @@ pub(crate) fn equalise(
     layout: &FrameLayout,
     workers: &dyn Workers,
 ) -> (Vec<Complex32>, Vec<f64>) {
-    let mut symbols = vec![Complex32::default(); layout.data_symbols()];
+    // Pages of zeros from the system are first touched by the workers, who share that cost.
+    let mut symbols: Vec<Complex32> = bytemuck::allocation::zeroed_vec(layout.data_symbols());
     let mut phases = vec![0.0; layout.data_blocks];
     let start = layout.data_start();
     let parts = symbols.chunks_mut(SYMBOLS_A_TASK).zip(phases.chunks_mut(BLOCKS_A_TASK));
@@ -109,23 +108,22 @@ pub(crate) fn decide(
     workers: &dyn Workers,
 ) -> Reception {
     let per_symbol = constellation.bits_per_symbol();
-    let mut decided = vec![Complex32::default(); symbols.len()];
     let mut bits = vec![0; symbols.len() * per_symbol];
     let mut distances = vec![0.0; symbols.len().div_ceil(DATA_SYMBOLS_PER_BLOCK)];
     let phases_of = &phases;
     let parts = symbols
         .chunks_mut(SYMBOLS_A_TASK)
-        .zip(decided.chunks_mut(SYMBOLS_A_TASK))
         .zip(bits.chunks_mut(SYMBOLS_A_TASK * per_symbol))
         .zip(distances.chunks_mut(BLOCKS_A_TASK));
-    let tasks = parts.enumerate().map(|(n, (((symbols, decided), bits), distances))| -> Task<'_> {
+    let tasks = parts.enumerate().map(|(n, ((symbols, bits), distances))| -> Task<'_> {
         Box::new(move || {
             let blocks = symbols
                 .chunks_mut(DATA_SYMBOLS_PER_BLOCK)
-                .zip(decided.chunks_mut(DATA_SYMBOLS_PER_BLOCK))
                 .zip(bits.chunks_mut(DATA_SYMBOLS_PER_BLOCK * per_symbol))
                 .zip(distances);
-            for (m, (((symbols, decided), bits), sum)) in blocks.enumerate() {
+            let mut decided = [Complex32::default(); DATA_SYMBOLS_PER_BLOCK];
+            for (m, ((symbols, bits), sum)) in blocks.enumerate() {
+                let decided = &mut decided[..symbols.len()];
                 widest(
                     #[inline(always)]
                     || {
@@ -143,7 +141,7 @@ pub(crate) fn decide(
     workers.run(tasks.collect());
     let phases = if track { phases } else { Vec::new() };
     let symbols_per_phase = DATA_SYMBOLS_PER_BLOCK;
-    Reception { symbols, phases, symbols_per_phase, decided, bits, distances }
+    Reception { symbols, phases, symbols_per_phase, bits, distances }
 }
 
 /// Takes the phase of block `n` off its symbols, straight from block to block.

@@ -117,8 +117,8 @@ fn chunk_sums(
     const WIDTH: usize = 16;
     let offset: [f32; WIDTH] =
         std::array::from_fn(|n| if n % 2 == 0 { guess.re } else { guess.im });
-    let (mut value, mut energy, mut clipped) =
-        ([0.0_f32; WIDTH], [0.0_f32; WIDTH], [0.0_f32; WIDTH]);
+    let (mut value, mut energy) = ([0.0_f32; WIDTH], [0.0_f32; WIDTH]);
+    let (mut least, mut most) = ([f32::INFINITY; WIDTH], [f32::NEG_INFINITY; WIDTH]);
     let (mut straight, mut crossed) = ([0.0_f32; WIDTH], [0.0_f32; WIDTH]);
     let early: &[f32] = bytemuck::cast_slice(early);
     let late: &[f32] = bytemuck::cast_slice(late);
@@ -128,9 +128,8 @@ fn chunk_sums(
             let centred = group[lane] - offset[lane];
             value[lane] += centred;
             energy[lane] += centred * centred;
-            let beyond = |x: f32| if (x <= low) | (x >= high) { 1.0_f32 } else { 0.0 };
-            // Counted once for each axis of a sample that is clipped on either.
-            clipped[lane] += lesser(beyond(group[lane]) + beyond(group[lane ^ 1]), 1.0);
+            least[lane] = lesser(group[lane], least[lane]);
+            most[lane] = -lesser(-group[lane], -most[lane]);
         }
     }
     for (early, late) in groups.iter().zip(late.as_chunks::<WIDTH>().0) {
@@ -147,8 +146,13 @@ fn chunk_sums(
             every_other(&straight, 0) + every_other(&straight, 1),
             every_other(&crossed, 1) - every_other(&crossed, 0),
         ),
-        clipped: every_other(&clipped, 0),
+        clipped: 0.0,
     };
+    // Most chunks need no count.
+    if least.iter().any(|x| *x <= low) || most.iter().any(|x| *x >= high) {
+        let clipped = |pair: &&[f32; 2]| pair.iter().any(|x| *x <= low || *x >= high);
+        sums.clipped = groups.as_flattened().as_chunks().0.iter().filter(clipped).count() as f64;
+    }
     for pair in rest.as_chunks::<2>().0 {
         let (re, im) = (f64::from(pair[0] - guess.re), f64::from(pair[1] - guess.im));
         sums.value += Complex64::new(re, im);

@@ -70,6 +70,17 @@ impl Unexplained {
         self.count += error.len() as f64;
     }
 
+    /// The sums of both.
+    pub fn plus(mut self, other: Self) -> Self {
+        self.image += other.image;
+        self.image_energy += other.image_energy;
+        self.skew += other.skew;
+        self.skew_energy += other.skew_energy;
+        self.dc += other.dc;
+        self.count += other.count;
+        self
+    }
+
     /// Whether anything has been compared.
     pub fn is_empty(&self) -> bool {
         self.count == 0.0

@@ -121,7 +121,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
         let (better, matters, looked_at) = match &unguarded {
             Some(unguarded) => (unguarded.better, unguarded.matters, unguarded.compared_chips),
             None => {
-                let (better, matters) = look.improved();
+                let (better, matters) = look.improved(errand.workers);
                 (better, matters, look.chips_looked_at())
             }
         };
@@ -276,7 +276,8 @@ impl Received {
         self.layout = contents.layout;
         let Some(layout) = contents.layout else { return };
         let used = used_symbols(self.reception.symbols.len());
-        self.errors_by_decision = self.error_vectors(&self.reception.distances, None, used);
+        let tail = layout.constellation.decide(&self.reception.symbols[used..]);
+        self.errors_by_decision = self.error_vectors(&self.reception.distances, &tail, used);
         let sent = errand.expected.coded_bits(&layout, contents.header.as_ref());
         match &sent {
             Some(bits) => self.count_errors(layout.constellation, bits, errand.workers),
@@ -322,14 +323,13 @@ impl Received {
         let sums: Vec<f64> = against.into_iter().map(|(sum, _)| sum).collect();
         let used = used_symbols(self.reception.symbols.len());
         let tail = constellation.map(&sent[used * constellation.bits_per_symbol()..]);
-        self.errors_data_aided = self.error_vectors(&sums, Some(&tail), used);
+        self.errors_data_aided = self.error_vectors(&sums, &tail, used);
         self.evm_per_block_db = self.evm_per_block(&sums);
     }
 
     /// Error vectors of the first `used` symbols, from the sums over all blocks; `tail` holds the
-    /// references of the others, which are the nearest points where it is absent.
-    fn error_vectors(&self, sums: &[f64], tail: Option<&[Complex32]>, used: usize) -> ErrorVectors {
-        let tail = tail.unwrap_or(&self.reception.decided[used..]);
+    /// references of the others.
+    fn error_vectors(&self, sums: &[f64], tail: &[Complex32], used: usize) -> ErrorVectors {
         let left_out = distance(&self.reception.symbols[used..], tail);
         let sum = sums.iter().sum::<f64>() - left_out;
         ErrorVectors::of(sum.max(0.0), used as u64)

@@ -115,8 +115,6 @@ pub struct Analysis {
     pub figures: Figures,
     /// Equalised data symbols of all frames used, without pi/2 rotation, unit mean power.
     pub points: Vec<Complex32>,
-    /// The constellation point that each of them was decided to be.
-    pub decided: Vec<Complex32>,
     /// Constellation of the data symbols.
     pub constellation: Option<Constellation>,
     /// Hard decisions: the data symbols' bits, one per octet.
@@ -261,7 +259,6 @@ impl Analysis {
                 ..Figures::default()
             },
             points: Vec::new(),
-            decided: Vec::new(),
             constellation: None,
             bits: Vec::new(),
             header: None,
@@ -297,7 +294,6 @@ impl Analysis {
         self.frame_starts_s = frames.iter().map(|f| f.start_chips * chips_to_s).collect();
         for frame in frames {
             append(&mut self.points, frame.reception.symbols);
-            append(&mut self.decided, frame.reception.decided);
             append(&mut self.bits, frame.reception.bits);
             self.psdus.extend(frame.psdu);
         }

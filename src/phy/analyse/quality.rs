@@ -39,13 +39,13 @@ impl Analysis {
         self.judge_image(frames);
         let readable = frames.iter().find_map(|frame| Some((frame, frame.layout?)));
         let Some((first, layout)) = readable else { return };
-        self.figures.evm_gain_fitted_db = gain_fitted_evm_db(first);
+        self.figures.evm_gain_fitted_db = gain_fitted_evm_db(first, layout.constellation);
         let moments = snr_of_choice(first, layout.constellation);
         self.figures.snr_from_moments_db = moments;
         self.figures.evm_by_decision_bias_db =
             self.figures.evm_by_decision_db.and_then(|evm| bias_db(layout.constellation, evm));
         self.figures.snr_from_evm_db = self.snr_from_evm_db();
-        self.figures.phase_noise_deg = phase_noise_deg(first);
+        self.figures.phase_noise_deg = phase_noise_deg(first, layout.constellation);
         self.spectrum = spectrum_of(bench, frames);
         let rate = bench.config.chip_rate_hz;
         let margin = self.spectrum.as_ref().and_then(|found| mask_margin(found, rate));
@@ -81,12 +81,12 @@ fn bias_db(constellation: Constellation, evm_by_decision_db: f64) -> Option<f64>
 }
 
 /// Sums over the chosen blocks: energy of the symbols, product with the references, energy of those.
-fn gain_sums(frame: &Received) -> (f64, Complex64, f64) {
+fn gain_sums(frame: &Received, constellation: Constellation) -> (f64, Complex64, f64) {
     let reception = &frame.reception;
     let count = reception.symbols.len();
     chosen(count).fold((0.0, Complex64::default(), 0.0), |(energy, product, reference), n| {
         let symbols = &reception.symbols[block(n, count)];
-        let decided = &reception.decided[block(n, count)];
+        let decided = &constellation.decide(symbols);
         let sums = widest(
             #[inline(always)]
             || {
@@ -102,8 +102,8 @@ fn gain_sums(frame: &Received) -> (f64, Complex64, f64) {
 }
 
 /// EVM in dB after the best complex gain, by decision.
-fn gain_fitted_evm_db(frame: &Received) -> Option<f64> {
-    let (energy, product, reference) = gain_sums(frame);
+fn gain_fitted_evm_db(frame: &Received, constellation: Constellation) -> Option<f64> {
+    let (energy, product, reference) = gain_sums(frame, constellation);
     let explained = product.norm_sqr() / reference;
     let ratio = (energy - explained) / explained;
     (ratio > 0.0 && ratio.is_finite()).then(|| 10.0 * ratio.log10())
@@ -119,7 +119,7 @@ fn snr_of_choice(frame: &Received, constellation: Constellation) -> Option<f64> 
 }
 
 /// Integrated phase noise over one frame.
-fn phase_noise_deg(frame: &Received) -> Option<f64> {
+fn phase_noise_deg(frame: &Received, constellation: Constellation) -> Option<f64> {
     let reception = &frame.reception;
     let count = reception.symbols.len();
     let taken_off = unwrap(reception.phases.iter().copied());
@@ -135,9 +135,9 @@ fn phase_noise_deg(frame: &Received) -> Option<f64> {
     let mut meter = PhaseNoiseMeter::new();
     for n in chosen(count) {
         let range = block(n, count);
-        let (symbols, decided) =
-            (&reception.symbols[range.clone()], &reception.decided[range.clone()]);
-        meter.add(range.start as f64, symbols, decided, |m| phase(range.start + m));
+        let symbols = &reception.symbols[range.clone()];
+        let decided = constellation.decide(symbols);
+        meter.add(range.start as f64, symbols, &decided, |m| phase(range.start + m));
     }
     meter.result().map(|found| found.rms_deg)
 }

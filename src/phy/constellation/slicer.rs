@@ -2,6 +2,7 @@
 
 use num_complex::Complex32;
 
+use super::super::lanes::widest;
 use super::{Constellation, UNIT_16, UNIT_64};
 
 /// The two values of a BPSK or turned QPSK axis.
@@ -47,6 +48,16 @@ impl Constellation {
                 each(symbols, points, |z| Complex32::new(level_64(z.re), level_64(z.im)));
             }
         }
+    }
+
+    /// The nearest points to some symbols.
+    pub(crate) fn decide(self, symbols: &[Complex32]) -> Vec<Complex32> {
+        let mut points = vec![Complex32::default(); symbols.len()];
+        widest(
+            #[inline(always)]
+            || self.decide_all(symbols, &mut points),
+        );
+        points
     }
 
     /// The bits of the nearest points, one per octet, first bit first. `bits` has
