@@ -75,6 +75,12 @@ impl<'a> FrontEnd<'a> {
         }
     }
 
+    /// The same with all of its filters made.
+    pub fn ready(self) -> Self {
+        self.interpolator();
+        self
+    }
+
     /// The filter without matching, made when it is first wanted.
     fn interpolator(&self) -> &Interpolator {
         let make = || Interpolator::new(self.samples_per_chip, self.band_edge);

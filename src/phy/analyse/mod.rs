@@ -174,8 +174,13 @@ pub fn analyse_with(
         dc: if config.remove_dc { levels.mean } else { Default::default() },
         ..Impairments::default()
     };
-    let candidates = bench.candidates(&wrong, stretches, workers);
-    let front_end = bench.front_end(pulse.half_span_symbols());
+    // The exact filters are made while the search goes on.
+    let (mut candidates, mut front_end) = (Vec::new(), None);
+    workers.run(vec![
+        Box::new(|| candidates = bench.candidates(&wrong, stretches, workers)),
+        Box::new(|| front_end = Some(bench.front_end(pulse.half_span_symbols()).ready())),
+    ]);
+    let Some(front_end) = front_end else { return Ok(analysis) };
     let receiver = Receiver {
         front_end: &front_end,
         pulse,
