@@ -159,9 +159,8 @@ fn best_of(mut work: impl FnMut()) -> f64 {
 /// The shortest of twenty times of each of two that take turns.
 fn best_in_turn(mut one: impl FnMut(), mut other: impl FnMut()) -> (f64, f64) {
     let pairs = (0..20).map(|_| (time_of(&mut one), time_of(&mut other)));
-    pairs.fold((f64::INFINITY, f64::INFINITY), |best, time| {
-        (best.0.min(time.0), best.1.min(time.1))
-    })
+    pairs
+        .fold((f64::INFINITY, f64::INFINITY), |best, time| (best.0.min(time.0), best.1.min(time.1)))
 }
 
 #[expect(clippy::disallowed_methods, reason = "a benchmark measures real time")]

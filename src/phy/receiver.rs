@@ -9,7 +9,9 @@ use num_complex::Complex32;
 use super::analyse::AnalysisConfig;
 use super::channel::{self, ChannelEstimate};
 use super::constellation::{Constellation, derotate_half_pi, rotate_half_pi};
-use super::equaliser::{BLOCK_VALUES, BlockMeasure, Equaliser, EqualiserKind, Transforms, Workspace};
+use super::equaliser::{
+    BLOCK_VALUES, BlockMeasure, Equaliser, EqualiserKind, Transforms, Workspace,
+};
 use super::frame::{GUARD_CHIPS, PREAMBLE_CHIPS, guard_chips};
 use super::frontend::{Carrier, FrontEnd, Impairments, Timing};
 use super::mcs::{BLOCK_CHIPS, DATA_SYMBOLS_PER_BLOCK};
