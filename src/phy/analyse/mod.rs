@@ -323,7 +323,7 @@ impl Analysis {
         // What no block has shown is no figure.
         let looked = frames.iter().any(|frame| frame.chips_looked_at > 0);
         if bench.config.correct_clock && looked {
-            figures.clock_offset_ppm = Some(mean(|f| f.state.timing.drift) * -1e6);
+            figures.clock_offset_ppm = Some(mean(|f| f.state.timing.rate_offset()) * 1e6);
         }
         figures.delay_spread_s = Some(mean(|f| f.delay_spread_chips) / rate);
         if bench.config.correct_iq && looked {
