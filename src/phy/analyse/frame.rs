@@ -31,9 +31,11 @@ const DRIFT_MAX: f64 = 1e-4;
 /// Least Es/N0 at which a candidate counts as a frame. What is taken for one in noise has an
 /// estimate around zero with a spread of some -25 dB.
 const ES_N0_MIN: f64 = 0.1;
-/// Symbols left out of the EVM at the end of the frame, guard included (IEEE 802.11ad-2012 clause
-/// 21.6.4.1.1, from memory); those at its beginning are in the preamble.
-const RAMP_SYMBOLS: usize = 100 - 64;
+/// Symbols left out of the EVM at the frame's end, where the sender's amplifier may ramp down (IEEE
+/// 802.11ad-2012 clause 21.6.4.1.1, from memory); those at its beginning are in the preamble. Whatever
+/// ends the frame is among them: after a closing guard of 64 only 36 symbols are data, without guards
+/// all 100 are.
+const RAMP_SYMBOLS: usize = 100;
 /// Fewest symbols for which the ramp is left out.
 const RAMP_SYMBOLS_FROM: usize = 1000;
 
@@ -270,12 +272,20 @@ fn describe(errand: &Errand<'_>, tuned: &Tuned<'_>) -> Received {
 }
 
 impl Received {
+    /// Symbols that count for the EVM: those of the ramp are left out.
+    pub(super) fn used_symbols(&self) -> usize {
+        let count = self.reception.symbols.len();
+        let guard = self.layout.map_or(0, |layout| layout.closing_guard_range().len());
+        let ramp = if count < RAMP_SYMBOLS_FROM { 0 } else { RAMP_SYMBOLS.saturating_sub(guard) };
+        count - ramp
+    }
+
     /// Decodes and counts.
     fn read(&mut self, errand: &Errand<'_>, tuned: &Tuned<'_>, contents: &Contents) {
         self.header = contents.header;
         self.layout = contents.layout;
         let Some(layout) = contents.layout else { return };
-        let used = used_symbols(self.reception.symbols.len());
+        let used = self.used_symbols();
         self.errors_by_decision = self.error_vectors(&self.reception.distances, None, used);
         let sent = errand.expected.coded_bits(&layout, contents.header.as_ref());
         match &sent {
@@ -320,7 +330,7 @@ impl Received {
         let errors = against.iter().map(|(_, errors)| errors).sum();
         self.raw = Some((errors, self.reception.bits.len() as u64));
         let sums: Vec<f64> = against.into_iter().map(|(sum, _)| sum).collect();
-        let used = used_symbols(self.reception.symbols.len());
+        let used = self.used_symbols();
         let tail = constellation.map(&sent[used * constellation.bits_per_symbol()..]);
         self.errors_data_aided = self.error_vectors(&sums, Some(&tail), used);
         self.evm_per_block_db = self.evm_per_block(&sums);
@@ -389,11 +399,6 @@ fn soft_values(
         llrs.copy_from_slice(&part);
     });
     llrs
-}
-
-/// Symbols that count for the EVM: those of the ramp are left out.
-fn used_symbols(count: usize) -> usize {
-    if count < RAMP_SYMBOLS_FROM { count } else { count - RAMP_SYMBOLS }
 }
 
 /// The bits on the data symbols of a frame that carries this PSDU. `None` where the header leaves its

@@ -97,6 +97,33 @@ fn throughput_counts_what_arrived() {
     assert!(have(figures.throughput_bps) < 0.99 * net);
 }
 
+/// What the amplifier does while it ramps down, over the last 100 symbols of the frame, is not counted
+/// (IEEE 802.11ad-2012 clause 21.6.4.1.1, from memory): with guards 64 of them are the closing guard,
+/// without all are data. One symbol more is.
+#[test]
+fn the_ramp_at_the_end_does_not_count() {
+    for guards in [true, false] {
+        let payload = Payload::Prbs { order: PrbsOrder::Order15, seed: 77, octets: 0 };
+        let kind = FrameKind::Uncoded { constellation: Constellation::Qpsk, blocks: 6, guards };
+        let frame = build(&FrameSpec { kind, payload }).expect("a sound frame");
+        let link = Link { es_n0_db: Some(35.0), ..Link::default() };
+        let figures_of = |ramp: usize| {
+            let mut chips = frame.chips.clone();
+            let end = chips.len() - ramp..;
+            chips[end].iter_mut().for_each(|chip| *chip *= 0.6);
+            let samples = link.receive(&chips);
+            run_on(&samples, &link, &frame, &AnalysisConfig::default()).figures
+        };
+        let (within, beyond) = (figures_of(100), figures_of(120));
+        println!("guards {guards}: {:?} {:?}", within.evm_db, beyond.evm_db);
+        // 0.4^2 over 2588 or 2652 symbols: what 10 of them do, -32 dB, is seen.
+        for evm in [within.evm_data_aided_db, within.evm_by_decision_db] {
+            assert!(have(evm) < -34.0, "guards {guards}: {evm:?}");
+        }
+        assert!(have(beyond.evm_db) > -29.7, "guards {guards}: {:?}", beyond.evm_db);
+    }
+}
+
 /// Without an imbalance there is no rejection to report.
 #[test]
 fn an_image_below_its_noise_is_no_figure() {
