@@ -101,10 +101,10 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
     if !fits(receiver.front_end, aligned.main, PREAMBLE_CHIPS as f64) {
         return Verdict::Cut;
     }
-    let corrections = &receiver.corrections;
-    let cfo = if corrections.carrier { aligned.cfo } else { 0.0 };
+    // Also where the carrier is not to be corrected: without it neither preamble nor header could be
+    // read. See `receive_uncorrected`.
     let mut state = FrameState {
-        wrong: Impairments { cfo, ..errand.known.wrong },
+        wrong: Impairments { cfo: aligned.cfo, ..errand.known.wrong },
         timing: Timing { start: aligned.start, drift: errand.known.timing.drift },
     };
     let whole = |layout: &FrameLayout, drift: f64| {
@@ -135,6 +135,9 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             return Verdict::Cut;
         }
         let mut received = match (unguarded, contents.layout) {
+            _ if !receiver.corrections.carrier => {
+                receive_uncorrected(errand, look.tuned, &contents)
+            }
             (Some(unguarded), Some(layout)) => {
                 take_unguarded(errand, look.tuned, &contents, layout.constellation, unguarded)
             }
@@ -143,9 +146,6 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
         received.state = better;
         received.is_settled = !matters && better.is_plausible();
         received.chips_looked_at = looked_at;
-        if !corrections.carrier {
-            received.cfo = aligned.cfo;
-        }
         return Verdict::Received(Box::new(received));
     }
     Verdict::Nothing
@@ -209,6 +209,34 @@ fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Conte
         return received;
     }
     describe(errand, &tuned)
+}
+
+/// Receives the data of a frame with its carrier offset left in them, as far as that can be done: the
+/// channel is estimated with it, too. What the preamble says about the link does without it.
+fn receive_uncorrected(errand: &Errand<'_>, tuned: Tuned<'_>, contents: &Contents) -> Received {
+    let link = describe(errand, &tuned);
+    let mut state = tuned.state;
+    state.wrong.cfo = 0.0;
+    let Some(tuned) = Tuned::new(errand.receiver, state) else {
+        return Received { header: contents.header, layout: contents.layout, ..link };
+    };
+    let received = match contents.layout.filter(|layout| !layout.guards) {
+        Some(layout) => {
+            let unguarded = unguarded::receive(&tuned, &layout);
+            take_unguarded(errand, tuned, contents, layout.constellation, unguarded)
+        }
+        None => receive_known(errand, tuned, contents),
+    };
+    Received {
+        start_chips: link.start_chips,
+        es_n0: link.es_n0,
+        power: link.power,
+        cfo: link.cfo,
+        delay_spread_chips: link.delay_spread_chips,
+        response_db: link.response_db,
+        impulse_response: link.impulse_response,
+        ..received
+    }
 }
 
 /// Takes over what a frame without guards has yielded.
