@@ -85,14 +85,103 @@ fn recordings_of_every_shape_are_analysed() {
     let waveform = path("waveform").display().to_string();
     expect_refusal(&[&low], &["one real channel", "give --intermediate-frequency"]);
     expect_refusal(&[&waveform, at[0], at[1]], &["has I and Q", "leave it out"]);
-    expect_refusal(&[&low, at[0], "0.8 GHz"], &["intermediate frequency of 800000000 Hz", "fit"]);
+    expect_refusal(
+        &[&low, at[0], "0.8 GHz"],
+        &["intermediate frequency of 800 MHz", "1.191 GHz to 2.849 GHz fit"],
+    );
     let fast = [&low, at[0], at[1], "--symbol-rate", "3.52 GHz"];
     expect_refusal(&fast, &["does not fit into", "or more"]);
     expect_refusal(&["--i", &i, "--q", &waveform], &["has I and Q", "waveform"]);
     let shorter = write(&path("shorter"), "ri16_le", &[0.1, 0.2], short);
     expect_refusal(&["--i", &i, "--q", &shorter], &["channel Q 2", "same settings"]);
     let other = write(&path("other"), "rf32_be", &[0.1], |v| (v as f32).to_be_bytes().to_vec());
-    expect_refusal(&["--i", &i, "--q", &other], &["I and Q differ in range"]);
+    expect_refusal(
+        &["--i", &i, "--q", &other],
+        &["I has 16-bit codes without a range in volts and Q floating-point numbers", "same range"],
+    );
     expect_refusal(&["--i", &i], &["--q"]);
     expect_refusal(&[&low, "--high-side"], &["--intermediate-frequency"]);
+}
+
+/// Writes one real channel of 16-bit words whose recording declares scale and resolution.
+fn write_declared(base: &Path, values: &[f64], volts_per_code: f64, bits: u32) -> String {
+    let written = write(base, "ri16_le", values, short);
+    let path = base.with_extension("sigmf-meta");
+    let mut meta: Json = serde_json::from_slice(&fs::read(&path).unwrap()).unwrap();
+    meta["global"]["beamwarden:channels"] =
+        json!([{"name": "CH", "volts_per_code": volts_per_code, "offset_v": 0.0, "bits": bits}]);
+    fs::write(path, meta.to_string()).unwrap();
+    written
+}
+
+/// I and Q of different settings are refused with both named.
+#[test]
+fn channels_of_different_settings_are_told_apart() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    let values = [0.01, -0.02, 0.015];
+    let i = write_declared(&path("i"), &values, 1e-4, 12);
+    for (name, volts_per_code, bits, told) in [
+        ("wide", 2e-4, 12, "Q 12-bit codes over +-409.6 mV"),
+        ("coarse", 4e-4, 10, "Q 10-bit codes over +-204.8 mV"),
+    ] {
+        let q = write_declared(&path(name), &values, volts_per_code, bits);
+        let told = ["I has 12-bit codes over +-204.8 mV", told, "same range, resolution and unit"];
+        expect_refusal(&["--i", &i, "--q", &q], &told);
+    }
+    let q = write(&path("plain"), "ri16_le", &values, short);
+    let told = "Q 16-bit codes without a range in volts";
+    expect_refusal(&["--i", &i, "--q", &q, "--bits", "16"], &[told]);
+    let fast = write_declared(&path("fast"), &values, 1e-4, 12);
+    let meta = fs::read_to_string(path("fast.sigmf-meta")).unwrap();
+    fs::write(path("fast.sigmf-meta"), meta.replace("8000000000.0", "4000000000.0")).unwrap();
+    let told = ["I has a sample rate of 8 GHz and Q one of 4 GHz"];
+    expect_refusal(&["--i", &i, "--q", &fast], &told);
+}
+
+/// 12-bit codes in 16-bit words that overdrive their converter. Undeclared in the lower bits, clipping is
+/// not known and a note says how to tell; told or declared, and in the upper bits, it is counted.
+#[test]
+fn narrow_codes_are_told_and_clipping_is_never_hidden() {
+    let folder = tempfile::tempdir().unwrap();
+    let complex = waveform(folder.path());
+    let code = |value: f64| (value * 2600.0).round().clamp(-2048.0, 2047.0);
+    let ends = |z: &&(f64, f64)| [z.0, z.1].iter().any(|v| [-2048.0, 2047.0].contains(&code(*v)));
+    let share = complex.iter().filter(ends).count() as f64 / complex.len() as f64;
+    assert!(share > 1e-4, "{share}");
+    let path = |name: &str| folder.path().join(name);
+    let channel = |name: &str, q: bool, factor: f64| -> String {
+        let values: Vec<f64> = complex.iter().map(|z| if q { z.1 } else { z.0 }).collect();
+        write(&path(name), "ri16_le", &values, |v| {
+            ((code(v) * factor) as i16).to_le_bytes().to_vec()
+        })
+    };
+    let lower = [channel("i12", false, 1.0), channel("q12", true, 1.0)];
+    let upper = [channel("i12up", false, 16.0), channel("q12up", true, 16.0)];
+    let analysed = |[i, q]: &[String; 2], more: &[&str]| -> Json {
+        let arguments = [&["analyse", "--json", "--i", i, "--q", q], more].concat();
+        serde_json::from_str(&expect_status(&run(&arguments), 0)).unwrap()
+    };
+    let unknown = analysed(&lower, &[]);
+    assert_eq!(unknown["clipped_fraction"], Json::Null);
+    let note = unknown["note"].as_str().unwrap();
+    assert!(note.contains("taken as 16 bits, but use 12 at most"), "{note}");
+    assert!(note.contains("--bits"), "{note}");
+    let shown = expect_status(&run(&["analyse", "--i", &lower[0], "--q", &lower[1]]), 0);
+    assert!(shown.contains("note: the recording does not declare"), "{shown}");
+    for (recordings, more) in [(&lower, &["--bits", "12"][..]), (&upper, &[])] {
+        let found = analysed(recordings, more);
+        let clipped = found["clipped_fraction"].as_f64().unwrap();
+        assert!((clipped / share - 1.0).abs() < 1e-9, "{clipped} {share}");
+        let louder =
+            found["power_dbfs"].as_f64().unwrap() - unknown["power_dbfs"].as_f64().unwrap();
+        // Full scale is 16 times lower.
+        assert!((louder - 24.08).abs() < 0.01, "{louder}");
+        assert_eq!(found["note"].is_null(), !more.is_empty());
+    }
+    // Codes that are wider than what was said.
+    let wide = ["--i", &upper[0], "--q", &upper[1], "--bits", "12"];
+    expect_refusal(&wide, &["has codes of 16 bits, more than the 12 that were given"]);
+    let help = expect_status(&run(&["analyse", "--help"]), 0);
+    assert!(help.contains("--bits"), "{help}");
 }

@@ -54,6 +54,11 @@ pub struct Arguments {
     /// Sample rate, for recordings that do not say.
     #[arg(long, value_name = "FREQUENCY")]
     sample_rate: Option<String>,
+    /// Resolution of the converter, for recordings of integers that do not declare it: 12 for 12-bit
+    /// codes in the lower bits of 16-bit words. Without it codes are taken to fill their words, which
+    /// makes full scale too high and clipping invisible where they do not.
+    #[arg(long, value_name = "BITS", value_parser = clap::value_parser!(u32).range(2..=32))]
+    bits: Option<u32>,
     /// One JSON object a recording, one line each, for programs.
     #[arg(long)]
     json: bool,
@@ -72,10 +77,10 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let mut ended = Ended::Done;
     for source in sources(arguments) {
         match analyse_one(&source, &wanted) {
-            Ok(analysis) if arguments.json => {
-                terminal.line(as_json(&source, &analysis).to_string())?;
+            Ok(found) if arguments.json => {
+                terminal.line(as_json(&source, &found).to_string())?;
             }
-            Ok(analysis) => print(&source, &analysis, terminal)?,
+            Ok(found) => print(&source, &found, terminal)?,
             // One bad file of many is told and the others are still analysed.
             Err(failure) => {
                 terminal.tell_failure(&failure);
@@ -118,6 +123,7 @@ fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
     let intermediate = arguments.intermediate_frequency.as_deref().map(frequency).transpose()?;
     let channels = RealChannels {
         sample_rate_hz,
+        bits: arguments.bits,
         intermediate_hz: intermediate,
         inverted: arguments.high_side,
         symbol_rate_hz: config.chip_rate_hz,
@@ -164,8 +170,14 @@ fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {
     read().map_err(|error| Failure::usage(error.context(context)))
 }
 
-fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Analysis, Failure> {
-    let analyse = || -> anyhow::Result<Analysis> {
+/// The analysis of a recording, and what the user should know of how it was read.
+struct Found {
+    analysis: Analysis,
+    note: Option<String>,
+}
+
+fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Found, Failure> {
+    let analyse = || -> anyhow::Result<Found> {
         let baseband = Baseband::read(source, &wanted.channels)?;
         let mut expected = wanted.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);
         if let Some(octets) = &wanted.octets {
@@ -176,13 +188,17 @@ fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Analysis, Failure> {
         if let Some(clipped) = baseband.clipped_before_filter {
             analysis.figures.clipped_fraction = Some(clipped);
         }
-        Ok(analysis)
+        // None at the end of a range that may be another one says nothing.
+        if !baseband.knows_clipping() {
+            analysis.figures.clipped_fraction = None;
+        }
+        Ok(Found { analysis, note: baseband.note() })
     };
     analyse().map_err(|error| Failure::usage(error.context(format!("failed to analyse {source}"))))
 }
 
 /// The documented object: every figure by name, what cannot be had as null.
-fn as_json(source: &Source, analysis: &Analysis) -> Json {
+fn as_json(source: &Source, Found { analysis, note }: &Found) -> Json {
     let mut object = Map::new();
     object.insert("recording".into(), json!(source.to_string()));
     for figure in analysis.figures.list() {
@@ -200,11 +216,16 @@ fn as_json(source: &Source, analysis: &Analysis) -> Json {
     }
     let psdu = analysis.psdus.first().filter(|_| analysis.header.is_some());
     object.insert("psdu_sha256".into(), psdu.map_or(Json::Null, |psdu| json!(sha256_hex(psdu))));
+    object.insert("note".into(), json!(note));
     Json::Object(object)
 }
 
-fn print(source: &Source, analysis: &Analysis, terminal: &mut Terminal) -> Result<(), Failure> {
+fn print(source: &Source, found: &Found, terminal: &mut Terminal) -> Result<(), Failure> {
+    let Found { analysis, note } = found;
     terminal.line(format!("{source}: {}", analysis.outcome))?;
+    if let Some(note) = note {
+        terminal.line(format!("note: {note}"))?;
+    }
     if analysis.figures.detected {
         let figures = figures_of(analysis);
         terminal.line(super::figures_table::of_figures(&figures).to_string())?;

@@ -5,11 +5,12 @@
 use std::fmt;
 use std::path::{Path, PathBuf};
 
+use beamwarden_drivers::quantity::{Dimension, Quantity};
 use num_complex::Complex32;
 
 use crate::phy::input::{Converter, InputError, IntermediateFrequency};
 use crate::phy::recording::Recording as PhyRecording;
-use crate::record::{Recording, Samples, read_recording};
+use crate::record::{CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording_of};
 
 /// Where samples come from.
 pub(super) enum Source {
@@ -37,6 +38,8 @@ impl fmt::Display for Source {
 pub(super) struct RealChannels {
     /// Sample rate of recordings without one, in Hz.
     pub sample_rate_hz: Option<f64>,
+    /// Bits of the converter's codes in recordings of integers that do not declare them.
+    pub bits: Option<u32>,
     /// Centre of the signal in one real channel, in Hz.
     pub intermediate_hz: Option<f64>,
     /// Whether the spectrum there is inverted.
@@ -53,6 +56,8 @@ pub(super) struct Baseband {
     sample_rate_hz: f64,
     full_scale: Option<f64>,
     step: Option<f64>,
+    /// How wide the codes are; none for floating point.
+    codes: Option<CodeWidth>,
     /// Share of samples at an end of the converter's range, where a filter hides it since.
     pub clipped_before_filter: Option<f64>,
 }
@@ -63,11 +68,10 @@ impl Baseband {
     /// # Errors
     /// When a recording cannot be read, or its shape does not fit what was said of it.
     pub(super) fn read(source: &Source, channels: &RealChannels) -> anyhow::Result<Self> {
+        let read = |path: &Path| read_recording_of(path, channels.bits);
         match source {
-            Source::One(path) => Self::of_one(read_recording(path)?, channels),
-            Source::Two { i, q } => {
-                Self::of_two([i, q], [read_recording(i)?, read_recording(q)?], channels)
-            }
+            Source::One(path) => Self::of_one(read(path)?, channels),
+            Source::Two { i, q } => Self::of_two([i, q], [read(i)?, read(q)?], channels),
         }
     }
 
@@ -101,6 +105,7 @@ impl Baseband {
             sample_rate_hz,
             full_scale: recording.full_scale,
             step: recording.step,
+            codes: recording.codes,
             clipped_before_filter,
         })
     }
@@ -112,16 +117,28 @@ impl Baseband {
     ) -> anyhow::Result<Self> {
         let [i, q] = recordings;
         let [i_rate, q_rate] = [sample_rate(&i, channels)?, sample_rate(&q, channels)?];
+        let rate = |hz: f64| Quantity { value: hz, dimension: Dimension::Frequency };
         anyhow::ensure!(
             i_rate == q_rate,
-            "I has {i_rate} samples a second and Q {q_rate}; record both with the same settings"
+            "I has a sample rate of {} and Q one of {}; record both with the same settings",
+            rate(i_rate),
+            rate(q_rate)
         );
-        let same_unit = i.unit == q.unit && i.full_scale == q.full_scale && i.step == q.step;
         anyhow::ensure!(
-            same_unit,
-            "I and Q differ in range, resolution or unit; record both with the same settings"
+            i.unit == q.unit && i.full_scale == q.full_scale && bits(&i) == bits(&q),
+            "I has {} and Q {}; record both with the same range, resolution and unit",
+            range(&i),
+            range(&q)
         );
-        let (full_scale, step) = (i.full_scale, i.step);
+        let full_scale = i.full_scale;
+        // A channel that happens to use few of its codes hides how fine they are.
+        let step = i.step.zip(q.step).map(|(i, q)| i.min(q));
+        // Both must look narrow to be in doubt, or to stand in the upper bits.
+        let codes = i.codes.zip(q.codes).map(|(i, q)| CodeWidth {
+            bits_used: i.bits_used.max(q.bits_used),
+            bits_below: i.bits_below.min(q.bits_below),
+            ..i
+        });
         let [i_samples, q_samples] = [real(paths[0], i.samples)?, real(paths[1], q.samples)?];
         if i_samples.len() != q_samples.len() {
             let (i, q) = (i_samples.len(), q_samples.len());
@@ -133,7 +150,33 @@ impl Baseband {
             sample_rate_hz: i_rate,
             full_scale,
             step,
+            codes,
             clipped_before_filter: None,
+        })
+    }
+
+    /// Whether a clipped sample can be told from others.
+    pub(super) fn knows_clipping(&self) -> bool {
+        self.codes.is_none_or(|codes| !codes.is_doubtful())
+    }
+
+    /// What the user should know of the way the samples were taken.
+    pub(super) fn note(&self) -> Option<String> {
+        let codes = self.codes.filter(|codes| codes.source == WidthSource::DataType)?;
+        let CodeWidth { bits, bits_used, bits_below, .. } = codes;
+        if codes.is_doubtful() {
+            return Some(format!(
+                "the recording does not declare the converter's resolution: its codes are taken as \
+                 {bits} bits, but use {bits_used} at most, so what is clipped is not known, and \
+                 power_dbfs is too low if there are fewer; say it with --bits"
+            ));
+        }
+        (bits_below > 0).then(|| {
+            format!(
+                "the lowest {bits_below} bits of every code are zero: taken as codes of {} bits in \
+                 the upper bits of {bits}",
+                bits - bits_below
+            )
         })
     }
 
@@ -145,6 +188,24 @@ impl Baseband {
             full_scale: self.full_scale.map(|full| full as f32),
             step: self.step.map(|step| step as f32),
         }
+    }
+}
+
+fn bits(recording: &Recording) -> Option<u32> {
+    recording.codes.map(|codes| codes.bits)
+}
+
+/// Range, resolution and unit of a recording, in words.
+fn range(recording: &Recording) -> String {
+    let (Some(full), Some(bits)) = (recording.full_scale, bits(recording)) else {
+        return "floating-point numbers".to_owned();
+    };
+    match recording.unit {
+        SampleUnit::Volts => {
+            let full = Quantity { value: full, dimension: Dimension::Voltage };
+            format!("{bits}-bit codes over +-{full}")
+        }
+        _ => format!("{bits}-bit codes without a range in volts"),
     }
 }
 

@@ -31,12 +31,13 @@ pub struct Figures {
     pub evm_data_aided_db: Option<f64>,
     /// The same with the decisions as reference. Too low when many decisions are wrong.
     pub evm_by_decision_db: Option<f64>,
-    /// The same by decision after the best complex gain, so that the symbols' own rms is the
-    /// reference ("rms normalised").
+    /// The same by decision after the best complex gain of each frame, so that the symbols' own rms is
+    /// the reference ("rms normalised"). From up to 128 blocks at even distances over all frames.
     pub evm_gain_fitted_db: Option<f64>,
     /// How far below the true EVM the one by decision is expected to lie over white noise, in dB:
     /// wrong decisions pull the reference towards the symbol (H. A. Mahmoud, H. Arslan, IEEE Trans.
-    /// Wireless Commun. 8(5), 2009). Absent where it tells nothing of the true one any more.
+    /// Wireless Commun. 8(5), 2009). Absent where it tells nothing of the true one any more, and where
+    /// frames differ in their constellation.
     pub evm_by_decision_bias_db: Option<f64>,
     /// Es/N0 in dB from the preamble: energy of a received chip in all its paths over the noise
     /// density, without the bias of the channel estimate.
@@ -46,7 +47,8 @@ pub struct Figures {
     pub snr_from_evm_db: Option<f64>,
     /// Signal-to-noise ratio in dB after the equaliser by the symbols' second and fourth moments,
     /// without any reference (D. R. Pauluzzi, N. C. Beaulieu, IEEE Trans. Commun. 48(10), 2000).
-    /// Absent where its uncertainty is above 2 dB.
+    /// From up to 128 blocks at even distances over all frames; of frames with different noise that of
+    /// the mean noise. Absent where its uncertainty is above 2 dB.
     pub snr_from_moments_db: Option<f64>,
     /// Power of the received frame relative to a tone at full scale, in dB.
     pub power_dbfs: Option<f64>,
@@ -72,8 +74,10 @@ pub struct Figures {
     /// Offset of Q in the recording's unit.
     pub dc_q: Option<f64>,
     /// Integrated phase noise in degrees rms, from about the inverse of the frame's duration to half
-    /// of the symbol rate, without straight line and thermal noise. Absent where it does not stand
-    /// out of the latter.
+    /// of the symbol rate, without straight line and thermal noise. Over several frames the rms of
+    /// theirs, weighted by their symbols; of many frames some are taken, so that up to 128 blocks are
+    /// looked at, and frames of fewer than three blocks tell nothing. Absent where it does not stand
+    /// out of the thermal noise.
     pub phase_noise_deg: Option<f64>,
     /// Least distance in dB of the received spectrum from the transmit mask (IEEE 802.11ad-2012
     /// clause 21.3.2, from memory); negative when it is exceeded. Noise of the receiver counts, too.

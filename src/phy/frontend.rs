@@ -42,6 +42,12 @@ impl Timing {
     pub fn at(&self, chip: f64) -> f64 {
         self.start + chip * (1.0 + self.drift)
     }
+
+    /// Relative excess of the sender's chip rate. The drift is one of the chip's duration, its
+    /// inverse: the two differ by the square of the offset, 0.0064 ppm at 80 ppm.
+    pub fn rate_offset(&self) -> f64 {
+        -self.drift / (1.0 + self.drift)
+    }
 }
 
 /// The samples with the filters that belong to their rate.
@@ -226,6 +232,17 @@ impl Carrier {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// By the definition: a clock fast by 80 ppm makes chips of 1/(1 + 80e-6) of their duration.
+    #[test]
+    fn the_rate_is_the_inverse_of_the_duration() {
+        for offset in [80e-6, -80e-6, 1e-6, 0.0] {
+            let drift = 1.0 / (1.0 + offset) - 1.0;
+            let found = Timing { start: 5.0, drift }.rate_offset();
+            // The difference from 1 is known to 1e-16, which is 1e-10 of 1e-6.
+            assert!((found - offset).abs() <= 1e-9 * f64::abs(offset), "{offset}: {found}");
+        }
+    }
     use crate::phy::link_testing::Noise;
     use crate::phy::recording::Recording;
     use crate::phy::survey::survey;

@@ -16,6 +16,7 @@ mod frontend;
 pub mod fuzzing;
 pub mod golay;
 pub mod header;
+mod hertz;
 pub mod imbalance;
 pub mod input;
 mod interpolator;

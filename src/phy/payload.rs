@@ -32,15 +32,15 @@ pub struct PayloadSizes {
 impl PayloadSizes {
     /// Sizes for a PSDU of `psdu_octets`.
     pub fn new(mcs: Mcs, psdu_octets: usize) -> Self {
-        let psdu_bits = 8 * psdu_octets;
+        let psdu_bits = psdu_octets.saturating_mul(8);
         let codewords = psdu_bits.div_ceil(mcs.payload_bits_per_codeword());
-        let coded_bits = codewords * mcs.code_rate().codeword_bits();
+        let coded_bits = codewords.saturating_mul(mcs.code_rate().codeword_bits());
         let blocks = coded_bits.div_ceil(mcs.coded_bits_per_block());
         Self {
             codewords,
-            data_pad_bits: codewords * mcs.payload_bits_per_codeword() - psdu_bits,
+            data_pad_bits: codewords.saturating_mul(mcs.payload_bits_per_codeword()) - psdu_bits,
             blocks,
-            block_pad_bits: blocks * mcs.coded_bits_per_block() - coded_bits,
+            block_pad_bits: blocks.saturating_mul(mcs.coded_bits_per_block()) - coded_bits,
         }
     }
 }

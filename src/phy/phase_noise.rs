@@ -37,6 +37,18 @@ struct Sums {
     products: [f64; 10],
 }
 
+/// What one frame shows, squares of radians.
+struct Variances {
+    count: f64,
+    weight: f64,
+    /// Of the phase around its straight line.
+    phase: f64,
+    /// Of the radial part, so of the thermal noise.
+    radial: f64,
+    /// Standard uncertainty of `phase`.
+    scatter: f64,
+}
+
 /// Collects symbols of one frame.
 #[derive(Clone, Debug, Default)]
 pub struct PhaseNoiseMeter {
@@ -163,6 +175,36 @@ impl PhaseNoiseMeter {
     /// The phase noise. `None` when it does not stand out of the thermal noise, or without enough
     /// symbols to tell (three calls of [`Self::add`] at least).
     pub fn result(&self) -> Option<PhaseNoise> {
+        Self::of_all(std::slice::from_ref(self))
+    }
+
+    /// The phase noise of several frames, each around its own straight line: the mean of the variances,
+    /// weighted by the energy of the references that each was estimated from. Frames without enough
+    /// symbols are left out. `None` as in [`Self::result`], for all of them together.
+    pub fn of_all(frames: &[Self]) -> Option<PhaseNoise> {
+        let parts: Vec<Variances> = frames.iter().filter_map(Self::variances).collect();
+        let weight: f64 = parts.iter().map(|part| part.weight).sum();
+        let mean = |value: fn(&Variances) -> f64| -> f64 {
+            parts.iter().map(|part| part.weight * value(part)).sum::<f64>() / weight
+        };
+        let count: f64 = parts.iter().map(|part| part.count).sum();
+        let variance = mean(|part| part.phase);
+        // Variances of tangential and radial parts are each known to sqrt(2/K) of themselves.
+        let noise_alone = mean(|part| part.radial) * (4.0 / count).sqrt();
+        if !(variance > SIGNIFICANT * noise_alone && variance.is_finite()) {
+            return None;
+        }
+        let scatter: f64 = parts.iter().map(|part| (part.weight * part.scatter).powi(2)).sum();
+        let uncertainty = (scatter.sqrt() / weight).max(noise_alone);
+        let rms = variance.sqrt();
+        Some(PhaseNoise {
+            rms_deg: rms.to_degrees(),
+            uncertainty_deg: (uncertainty / (2.0 * rms)).to_degrees(),
+        })
+    }
+
+    /// What this frame shows; `None` without enough symbols.
+    fn variances(&self) -> Option<Variances> {
         let mut all = Sums::default();
         self.parts.iter().for_each(|part| all.merge(part));
         let gain = all.gain();
@@ -170,17 +212,12 @@ impl PhaseNoiseMeter {
             return None;
         }
         let without_line = all.phase_without_line(gain);
-        let variance = all.phase_variance(without_line, gain);
-        // Variances of tangential and radial parts are each known to sqrt(2/K) of themselves.
-        let noise_alone = all.radial_variance(gain) * (4.0 / all.count).sqrt();
-        if !(variance > SIGNIFICANT * noise_alone && variance.is_finite()) {
-            return None;
-        }
-        let uncertainty = self.scatter(without_line, gain).max(noise_alone);
-        let rms = variance.sqrt();
-        Some(PhaseNoise {
-            rms_deg: rms.to_degrees(),
-            uncertainty_deg: (uncertainty / (2.0 * rms)).to_degrees(),
+        Some(Variances {
+            count: all.count,
+            weight: all.weight,
+            phase: all.phase_variance(without_line, gain),
+            radial: all.radial_variance(gain),
+            scatter: self.scatter(without_line, gain),
         })
     }
 
@@ -213,12 +250,12 @@ mod tests {
     const BLOCK: usize = 448;
 
     /// Symbols with the given phases, noise added, some of the phase (the block's line) taken off.
-    fn measure(
+    fn meter_of(
         constellation: Constellation,
         noise_variance: f64,
         phases: &[f64],
         tracked: bool,
-    ) -> Option<PhaseNoise> {
+    ) -> PhaseNoiseMeter {
         let mut noise = Noise::new(7);
         let points = constellation.points();
         let mut meter = PhaseNoiseMeter::new();
@@ -237,7 +274,16 @@ mod tests {
                 .collect();
             meter.add((block * 512) as f64, &received, &sent, |_| taken_off);
         }
-        meter.result()
+        meter
+    }
+
+    fn measure(
+        constellation: Constellation,
+        noise_variance: f64,
+        phases: &[f64],
+        tracked: bool,
+    ) -> Option<PhaseNoise> {
+        meter_of(constellation, noise_variance, phases, tracked).result()
     }
 
     fn gaussian(count: usize, rms_deg: f64, seed: u64) -> Vec<f64> {
@@ -315,6 +361,27 @@ mod tests {
             let found = measure(Constellation::Qam16, 1e-4, &phases, true).expect("significant");
             assert!((found.rms_deg / rms - 1.0).abs() < 0.01, "{carrier}: {found:?} {rms}");
         }
+    }
+
+    /// Frames of 20, 60 and 20 blocks, each with a phase and a carrier offset of its own: the variance
+    /// of all is the mean over their symbols. A frame of two blocks tells nothing and changes nothing.
+    #[test]
+    fn frames_are_combined_by_their_symbols() {
+        let frames = [(20, 1.0), (60, 3.0), (20, 6.0), (2, 50.0)];
+        let meters: Vec<PhaseNoiseMeter> = (0_u32..)
+            .zip(frames)
+            .map(|(seed, (blocks, rms_deg))| {
+                let offset = |n: usize| f64::from(seed) + 1e-4 * f64::from(seed) * n as f64;
+                let white = gaussian(blocks * BLOCK, rms_deg, u64::from(seed) + 11);
+                let phases: Vec<f64> =
+                    white.iter().enumerate().map(|(n, phase)| phase + offset(n)).collect();
+                meter_of(Constellation::Qpsk, 1e-3, &phases, true)
+            })
+            .collect();
+        let expected = ((20.0 * 1.0 + 60.0 * 9.0 + 20.0 * 36.0) / 100.0_f64).sqrt();
+        check(PhaseNoiseMeter::of_all(&meters), expected, "three frames");
+        assert_eq!(PhaseNoiseMeter::of_all(&meters[3..]), None);
+        assert_eq!(PhaseNoiseMeter::of_all(&[]), None);
     }
 
     #[test]

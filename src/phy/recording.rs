@@ -3,6 +3,8 @@
 
 use num_complex::{Complex32, Complex64};
 
+use super::hertz;
+
 /// Distance of two codes relative to full scale where nothing is said: 10 bits are the coarsest that
 /// are assumed then.
 const STEP_ASSUMED: f32 = 1.0 / 512.0;
@@ -26,8 +28,8 @@ pub struct Recording<'a> {
 pub enum RecordingError {
     /// The rates do not fit the signal.
     #[error(
-        "a sample rate of {sample_rate_hz} Hz cannot carry {chip_rate_hz} chips a second; \
-         1.2 to 512 samples a chip are needed"
+        "a sample rate of {} cannot carry a chip rate of {}; 1.2 to 512 samples a chip are needed",
+        hertz::nearest(*.sample_rate_hz), hertz::nearest(*.chip_rate_hz)
     )]
     Rate {
         /// Sample rate in Hz.

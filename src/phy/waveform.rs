@@ -14,6 +14,7 @@ pub use correction::{
     BOOST_DB_MAX, Correction, FrequencyResponse, RESPONSE_POINTS_MAX, ResponseError, ResponsePoint,
 };
 
+use super::hertz;
 use super::lanes::widest;
 use super::mcs::CHIP_RATE_HZ;
 use super::pulse::{RolloffError, RootRaisedCosine};
@@ -65,8 +66,8 @@ pub enum ShapeError {
     Rolloff(#[from] RolloffError),
     /// A rate is not positive and finite, or too few samples fall on a chip.
     #[error(
-        "{sample_rate_hz} samples for {chip_rate_hz} chips a second: at least 1.2 samples a chip \
-         are needed"
+        "a sample rate of {} cannot carry a chip rate of {}: at least 1.2 samples a chip are needed",
+        hertz::nearest(*.sample_rate_hz), hertz::nearest(*.chip_rate_hz)
     )]
     Rate {
         /// Samples a second.

@@ -31,9 +31,11 @@ const DRIFT_MAX: f64 = 1e-4;
 /// Least Es/N0 at which a candidate counts as a frame. What is taken for one in noise has an
 /// estimate around zero with a spread of some -25 dB.
 const ES_N0_MIN: f64 = 0.1;
-/// Symbols left out of the EVM at the end of the frame, guard included (IEEE 802.11ad-2012 clause
-/// 21.6.4.1.1, from memory); those at its beginning are in the preamble.
-const RAMP_SYMBOLS: usize = 100 - 64;
+/// Symbols left out of the EVM at the frame's end, where the sender's amplifier may ramp down (IEEE
+/// 802.11ad-2012 clause 21.6.4.1.1, from memory); those at its beginning are in the preamble. Whatever
+/// ends the frame is among them: after a closing guard of 64 only 36 symbols are data, without guards
+/// all 100 are.
+const RAMP_SYMBOLS: usize = 100;
 /// Fewest symbols for which the ramp is left out.
 const RAMP_SYMBOLS_FROM: usize = 1000;
 
@@ -99,10 +101,10 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
     if !fits(receiver.front_end, aligned.main, PREAMBLE_CHIPS as f64) {
         return Verdict::Cut;
     }
-    let corrections = &receiver.corrections;
-    let cfo = if corrections.carrier { aligned.cfo } else { 0.0 };
+    // Also where the carrier is not to be corrected: without it neither preamble nor header could be
+    // read. See `receive_uncorrected`.
     let mut state = FrameState {
-        wrong: Impairments { cfo, ..errand.known.wrong },
+        wrong: Impairments { cfo: aligned.cfo, ..errand.known.wrong },
         timing: Timing { start: aligned.start, drift: errand.known.timing.drift },
     };
     let whole = |layout: &FrameLayout, drift: f64| {
@@ -133,6 +135,9 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             return Verdict::Cut;
         }
         let mut received = match (unguarded, contents.layout) {
+            _ if !receiver.corrections.carrier => {
+                receive_uncorrected(errand, look.tuned, &contents)
+            }
             (Some(unguarded), Some(layout)) => {
                 take_unguarded(errand, look.tuned, &contents, layout.constellation, unguarded)
             }
@@ -141,9 +146,6 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
         received.state = better;
         received.is_settled = !matters && better.is_plausible();
         received.chips_looked_at = looked_at;
-        if !corrections.carrier {
-            received.cfo = aligned.cfo;
-        }
         return Verdict::Received(Box::new(received));
     }
     Verdict::Nothing
@@ -209,6 +211,34 @@ fn receive_known<'a>(errand: &Errand<'a>, mut tuned: Tuned<'a>, contents: &Conte
     describe(errand, &tuned)
 }
 
+/// Receives the data of a frame with its carrier offset left in them, as far as that can be done: the
+/// channel is estimated with it, too. What the preamble says about the link does without it.
+fn receive_uncorrected(errand: &Errand<'_>, tuned: Tuned<'_>, contents: &Contents) -> Received {
+    let link = describe(errand, &tuned);
+    let mut state = tuned.state;
+    state.wrong.cfo = 0.0;
+    let Some(tuned) = Tuned::new(errand.receiver, state) else {
+        return Received { header: contents.header, layout: contents.layout, ..link };
+    };
+    let received = match contents.layout.filter(|layout| !layout.guards) {
+        Some(layout) => {
+            let unguarded = unguarded::receive(&tuned, &layout);
+            take_unguarded(errand, tuned, contents, layout.constellation, unguarded)
+        }
+        None => receive_known(errand, tuned, contents),
+    };
+    Received {
+        start_chips: link.start_chips,
+        es_n0: link.es_n0,
+        power: link.power,
+        cfo: link.cfo,
+        delay_spread_chips: link.delay_spread_chips,
+        response_db: link.response_db,
+        impulse_response: link.impulse_response,
+        ..received
+    }
+}
+
 /// Takes over what a frame without guards has yielded.
 fn take_unguarded(
     errand: &Errand<'_>,
@@ -270,12 +300,20 @@ fn describe(errand: &Errand<'_>, tuned: &Tuned<'_>) -> Received {
 }
 
 impl Received {
+    /// Symbols that count for the EVM: those of the ramp are left out.
+    pub(super) fn used_symbols(&self) -> usize {
+        let count = self.reception.symbols.len();
+        let guard = self.layout.map_or(0, |layout| layout.closing_guard_range().len());
+        let ramp = if count < RAMP_SYMBOLS_FROM { 0 } else { RAMP_SYMBOLS.saturating_sub(guard) };
+        count - ramp
+    }
+
     /// Decodes and counts.
     fn read(&mut self, errand: &Errand<'_>, tuned: &Tuned<'_>, contents: &Contents) {
         self.header = contents.header;
         self.layout = contents.layout;
         let Some(layout) = contents.layout else { return };
-        let used = used_symbols(self.reception.symbols.len());
+        let used = self.used_symbols();
         let tail = layout.constellation.decide(&self.reception.symbols[used..]);
         self.errors_by_decision = self.error_vectors(&self.reception.distances, &tail, used);
         let sent = errand.expected.coded_bits(&layout, contents.header.as_ref());
@@ -321,7 +359,7 @@ impl Received {
         let errors = against.iter().map(|(_, errors)| errors).sum();
         self.raw = Some((errors, self.reception.bits.len() as u64));
         let sums: Vec<f64> = against.into_iter().map(|(sum, _)| sum).collect();
-        let used = used_symbols(self.reception.symbols.len());
+        let used = self.used_symbols();
         let tail = constellation.map(&sent[used * constellation.bits_per_symbol()..]);
         self.errors_data_aided = self.error_vectors(&sums, &tail, used);
         self.evm_per_block_db = self.evm_per_block(&sums);
@@ -389,11 +427,6 @@ fn soft_values(
         llrs.copy_from_slice(&part);
     });
     llrs
-}
-
-/// Symbols that count for the EVM: those of the ramp are left out.
-fn used_symbols(count: usize) -> usize {
-    if count < RAMP_SYMBOLS_FROM { count } else { count - RAMP_SYMBOLS }
 }
 
 /// The bits on the data symbols of a frame that carries this PSDU. `None` where the header leaves its

@@ -41,7 +41,11 @@ pub struct AnalysisConfig {
     pub correct_iq: bool,
     /// Correct the delay between the two channels.
     pub correct_skew: bool,
-    /// Correct the carrier offset.
+    /// Correct the carrier offset. Without it frames are found and their headers read all the same, and
+    /// what the preamble tells (SNR, power, channel, the offset itself) does without the offset; but
+    /// channel estimate, equaliser and data get the signal as it is. At the standard's rate an offset
+    /// of 100 kHz then costs an EVM of some -20 dB in spite of phase tracking, and one of MHz leaves
+    /// the equaliser no channel: an EVM of 0 dB and half of the bits wrong.
     pub correct_carrier: bool,
     /// Correct the offset of the sender's chip clock.
     pub correct_clock: bool,
@@ -324,7 +328,7 @@ impl Analysis {
         // What no block has shown is no figure.
         let looked = frames.iter().any(|frame| frame.chips_looked_at > 0);
         if bench.config.correct_clock && looked {
-            figures.clock_offset_ppm = Some(mean(|f| f.state.timing.drift) * -1e6);
+            figures.clock_offset_ppm = Some(mean(|f| f.state.timing.rate_offset()) * 1e6);
         }
         figures.delay_spread_s = Some(mean(|f| f.delay_spread_chips) / rate);
         if bench.config.correct_iq && looked {

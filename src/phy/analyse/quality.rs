@@ -15,21 +15,60 @@ use super::super::tracking::unwrap;
 use super::frame::Received;
 use super::{Analysis, Bench};
 
-/// Blocks of a frame from which these figures are taken: 57 000 symbols.
+/// Blocks of all frames together from which these figures are taken: 57 000 symbols.
 const BLOCKS_MAX: usize = 128;
+/// Blocks of a frame that show its phase noise well: of fewer the straight line that is taken off takes
+/// a good part of the slow phase noise with it.
+const PHASE_BLOCKS: usize = 16;
+/// Fewest blocks of a frame that show any.
+const PHASE_BLOCKS_MIN: usize = 3;
 /// How many times its own noise an image must be to count as seen, in amplitude.
 const IMAGE_SIGNIFICANT: f64 = 3.0;
 
-/// The blocks of symbols that are looked at.
-fn chosen(count: usize) -> impl Iterator<Item = usize> {
-    let blocks = count.div_ceil(DATA_SYMBOLS_PER_BLOCK);
-    (0..blocks).step_by(blocks.div_ceil(BLOCKS_MAX).max(1))
+/// A frame with the blocks of its symbols that are looked at.
+type Chosen<'a> = (&'a Received, Vec<Range<usize>>);
+
+/// Blocks of a frame's symbols, those of the ramp left out.
+fn blocks_of(frame: &Received) -> usize {
+    frame.used_symbols().div_ceil(DATA_SYMBOLS_PER_BLOCK)
 }
 
-/// Symbols of block `n`.
-fn block(n: usize, count: usize) -> Range<usize> {
-    let first = n * DATA_SYMBOLS_PER_BLOCK;
-    first..(first + DATA_SYMBOLS_PER_BLOCK).min(count)
+/// Blocks `numbers` of a frame.
+fn chosen(frame: &Received, numbers: impl Iterator<Item = usize>) -> Chosen<'_> {
+    let used = frame.used_symbols();
+    let block = |n: usize| {
+        let first = n * DATA_SYMBOLS_PER_BLOCK;
+        first..(first + DATA_SYMBOLS_PER_BLOCK).min(used)
+    };
+    (frame, numbers.map(block).collect())
+}
+
+/// Blocks at even distances over all frames, as if these were one; a short frame may have none.
+fn choice(frames: &[Received]) -> Vec<Chosen<'_>> {
+    let all: usize = frames.iter().map(blocks_of).sum();
+    let step = all.div_ceil(BLOCKS_MAX).max(1);
+    let mut before = 0_usize;
+    let of_frame = |frame| {
+        let (count, first) = (blocks_of(frame), before.next_multiple_of(step) - before);
+        before += count;
+        chosen(frame, (first..count).step_by(step))
+    };
+    frames.iter().map(of_frame).filter(|(_, blocks)| !blocks.is_empty()).collect()
+}
+
+/// As many blocks, but enough of each frame that its phase can be followed: so not of all frames where
+/// there are many.
+fn choice_for_phase(frames: &[Received]) -> Vec<Chosen<'_>> {
+    let long: Vec<&Received> =
+        frames.iter().filter(|frame| blocks_of(frame) >= PHASE_BLOCKS_MIN).collect();
+    let wanted: usize = long.iter().map(|frame| blocks_of(frame).min(PHASE_BLOCKS)).sum();
+    let step = wanted.div_ceil(BLOCKS_MAX).max(1);
+    let each = (BLOCKS_MAX / long.len().div_ceil(step).max(1)).max(PHASE_BLOCKS_MIN);
+    let of_frame = |frame| {
+        let count = blocks_of(frame);
+        chosen(frame, (0..count).step_by(count.div_ceil(each)))
+    };
+    long.into_iter().step_by(step).map(of_frame).collect()
 }
 
 impl Analysis {
@@ -37,15 +76,20 @@ impl Analysis {
     pub(super) fn describe_quality(&mut self, bench: &Bench<'_>, frames: &[Received]) {
         self.figures.frames_failed = Some(frames.iter().filter(|f| has_failed(f)).count() as u64);
         self.judge_image(frames);
-        let readable = frames.iter().find_map(|frame| Some((frame, frame.layout?)));
-        let Some((first, layout)) = readable else { return };
-        self.figures.evm_gain_fitted_db = gain_fitted_evm_db(first, layout.constellation);
-        let moments = snr_of_choice(first, layout.constellation);
-        self.figures.snr_from_moments_db = moments;
+        let layouts = || frames.iter().filter_map(|frame| frame.layout);
+        let Some(constellation) = layouts().next().map(|layout| layout.constellation) else {
+            return;
+        };
+        let choice = choice(frames);
+        self.figures.evm_gain_fitted_db = gain_fitted_evm_db(&choice);
+        self.figures.snr_from_moments_db = snr_from_moments_db(&choice);
+        // What decisions hide is another thing for each constellation.
+        let alike = layouts().all(|layout| layout.constellation == constellation);
+        let by_decision = self.figures.evm_by_decision_db.filter(|_| alike);
         self.figures.evm_by_decision_bias_db =
-            self.figures.evm_by_decision_db.and_then(|evm| bias_db(layout.constellation, evm));
+            by_decision.and_then(|evm| bias_db(constellation, evm));
         self.figures.snr_from_evm_db = self.snr_from_evm_db();
-        self.figures.phase_noise_deg = phase_noise_deg(first, layout.constellation);
+        self.figures.phase_noise_deg = phase_noise_deg(frames);
         self.spectrum = spectrum_of(bench, frames);
         let rate = bench.config.chip_rate_hz;
         let margin = self.spectrum.as_ref().and_then(|found| mask_margin(found, rate));
@@ -81,12 +125,12 @@ fn bias_db(constellation: Constellation, evm_by_decision_db: f64) -> Option<f64>
 }
 
 /// Sums over the chosen blocks: energy of the symbols, product with the references, energy of those.
-fn gain_sums(frame: &Received, constellation: Constellation) -> (f64, Complex64, f64) {
+fn gain_sums((frame, blocks): &Chosen<'_>) -> (f64, Complex64, f64) {
     let reception = &frame.reception;
-    let count = reception.symbols.len();
-    chosen(count).fold((0.0, Complex64::default(), 0.0), |(energy, product, reference), n| {
-        let symbols = &reception.symbols[block(n, count)];
-        let decided = &constellation.decide(symbols);
+    let Some(layout) = frame.layout else { return Default::default() };
+    blocks.iter().fold((0.0, Complex64::default(), 0.0), |(energy, product, reference), block| {
+        let symbols = &reception.symbols[block.clone()];
+        let decided = &layout.constellation.decide(symbols);
         let sums = widest(
             #[inline(always)]
             || {
@@ -101,27 +145,50 @@ fn gain_sums(frame: &Received, constellation: Constellation) -> (f64, Complex64,
     })
 }
 
-/// EVM in dB after the best complex gain, by decision.
-fn gain_fitted_evm_db(frame: &Received, constellation: Constellation) -> Option<f64> {
-    let (energy, product, reference) = gain_sums(frame, constellation);
-    let explained = product.norm_sqr() / reference;
-    let ratio = (energy - explained) / explained;
+/// EVM in dB by decision, after the best complex gain of each frame.
+fn gain_fitted_evm_db(choice: &[Chosen<'_>]) -> Option<f64> {
+    let (errors, explained) = choice.iter().fold((0.0, 0.0), |(errors, all), chosen| {
+        let (energy, product, reference) = gain_sums(chosen);
+        let explained = product.norm_sqr() / reference;
+        (errors + energy - explained, all + explained)
+    });
+    let ratio = errors / explained;
     (ratio > 0.0 && ratio.is_finite()).then(|| 10.0 * ratio.log10())
 }
 
-fn snr_of_choice(frame: &Received, constellation: Constellation) -> Option<f64> {
-    let symbols = &frame.reception.symbols;
-    let some: Vec<Complex32> =
-        chosen(symbols.len()).flat_map(|n| &symbols[block(n, symbols.len())]).copied().collect();
-    let moments = snr_m2m4(&some, constellation)?;
+/// SNR by moments over the chosen symbols of each constellation, of these the mean noise.
+fn snr_from_moments_db(choice: &[Chosen<'_>]) -> Option<f64> {
+    let (mut noise, mut variance, mut count) = (0.0, 0.0, 0.0);
+    for constellation in Constellation::ALL {
+        let some: Vec<Complex32> = choice
+            .iter()
+            .filter(|(frame, _)| frame.layout.is_some_and(|l| l.constellation == constellation))
+            .flat_map(|(frame, blocks)| blocks.iter().map(|b| &frame.reception.symbols[b.clone()]))
+            .flatten()
+            .copied()
+            .collect();
+        if some.is_empty() {
+            continue;
+        }
+        // Without one of them the rest would not be the mean.
+        let moments = snr_m2m4(&some, constellation)?;
+        let share = some.len() as f64 / moments.snr;
+        noise += share;
+        variance += (share * moments.uncertainty_db).powi(2);
+        count += some.len() as f64;
+    }
     // Beyond this uncertainty it says nothing.
-    (moments.uncertainty_db < 2.0).then(|| 10.0 * moments.snr.log10())
+    (noise > 0.0 && variance.sqrt() / noise < 2.0).then(|| 10.0 * f64::log10(count / noise))
 }
 
-/// Integrated phase noise over one frame.
-fn phase_noise_deg(frame: &Received, constellation: Constellation) -> Option<f64> {
+/// Integrated phase noise over each frame, rms over the frames.
+fn phase_noise_deg(frames: &[Received]) -> Option<f64> {
+    let meters: Vec<PhaseNoiseMeter> = choice_for_phase(frames).iter().map(phase_meter).collect();
+    PhaseNoiseMeter::of_all(&meters).map(|found| found.rms_deg)
+}
+
+fn phase_meter((frame, blocks): &Chosen<'_>) -> PhaseNoiseMeter {
     let reception = &frame.reception;
-    let count = reception.symbols.len();
     let taken_off = unwrap(reception.phases.iter().copied());
     let per_phase = reception.symbols_per_phase.max(1);
     let half = per_phase as f64 / 2.0;
@@ -133,13 +200,13 @@ fn phase_noise_deg(frame: &Received, constellation: Constellation) -> Option<f64
         b.map_or(*a, |b| a + (b - a) * (at - index as f64))
     };
     let mut meter = PhaseNoiseMeter::new();
-    for n in chosen(count) {
-        let range = block(n, count);
-        let symbols = &reception.symbols[range.clone()];
-        let decided = constellation.decide(symbols);
-        meter.add(range.start as f64, symbols, &decided, |m| phase(range.start + m));
+    let Some(layout) = frame.layout else { return meter };
+    for block in blocks {
+        let symbols = &reception.symbols[block.clone()];
+        let decided = layout.constellation.decide(symbols);
+        meter.add(block.start as f64, symbols, &decided, |m| phase(block.start + m));
     }
-    meter.result().map(|found| found.rms_deg)
+    meter
 }
 
 /// Spectrum of the frames' samples.

@@ -15,6 +15,9 @@ pub const GUARD_CHIPS: usize = BLOCK_CHIPS - DATA_SYMBOLS_PER_BLOCK;
 const HEADER_BLOCKS: usize = 2;
 
 /// The fields of a frame; all ranges are in chips from the first chip of the STF.
+///
+/// Any number of blocks may be set: lengths and positions that would be beyond `usize` stay at its
+/// largest value, which no recording reaches, so that nothing overflows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct FrameLayout {
     /// Whether two header blocks follow the preamble.
@@ -58,8 +61,8 @@ impl FrameLayout {
 
     /// The guard interval after the last data block; empty in a frame without guards.
     pub const fn closing_guard_range(&self) -> Range<usize> {
-        let start = self.data_start() + self.data_blocks * self.block_chips();
-        start..start + if self.guards { GUARD_CHIPS } else { 0 }
+        let start = block(self.data_start(), self.data_blocks, self.block_chips()).start;
+        start..start.saturating_add(if self.guards { GUARD_CHIPS } else { 0 })
     }
 
     /// Chips of a data block, with its guard if it has one.
@@ -74,12 +77,12 @@ impl FrameLayout {
 
     /// Data symbols of the frame.
     pub const fn data_symbols(&self) -> usize {
-        self.data_blocks * DATA_SYMBOLS_PER_BLOCK
+        self.data_blocks.saturating_mul(DATA_SYMBOLS_PER_BLOCK)
     }
 
     /// Bits on the data symbols.
     pub const fn coded_bits(&self) -> usize {
-        self.data_symbols() * self.constellation.bits_per_symbol()
+        self.data_symbols().saturating_mul(self.constellation.bits_per_symbol())
     }
 
     /// Chips of the frame.
@@ -90,6 +93,6 @@ impl FrameLayout {
 
 /// Block `n` of those of `chips` chips that begin at `start`.
 const fn block(start: usize, n: usize, chips: usize) -> Range<usize> {
-    let first = start + n * chips;
-    first..first + chips
+    let first = start.saturating_add(n.saturating_mul(chips));
+    first..first.saturating_add(chips)
 }

@@ -29,6 +29,24 @@ fn fields_follow_one_another() {
     }
 }
 
+/// Numbers of blocks that no recording holds make long frames, not a panic.
+#[test]
+fn no_number_of_blocks_overflows() {
+    for data_blocks in [usize::MAX, usize::MAX / 512, usize::MAX / 448 + 1] {
+        for (header, guards) in [(false, true), (true, true), (false, false)] {
+            let layout =
+                FrameLayout { header, guards, data_blocks, constellation: Constellation::Qam64 };
+            assert!(layout.total_chips() > usize::MAX / 2);
+            assert!(layout.data_symbols() > usize::MAX / 2);
+            assert_eq!(layout.coded_bits(), usize::MAX);
+            assert!(layout.closing_guard_range().len() <= GUARD_CHIPS);
+            let last = layout.data_block_range(data_blocks - 1).expect("the last block");
+            assert!(last.end <= layout.total_chips());
+            assert_eq!(layout.data_block_range(data_blocks), None);
+        }
+    }
+}
+
 #[test]
 fn every_named_frame_is_built_as_its_layout_says() {
     for name in spec::known_names().split(", ") {

@@ -10,8 +10,8 @@ use std::sync::Arc;
 use num_complex::{Complex32, Complex64};
 use rustfft::{Fft, FftPlanner};
 
-use crate::phy::kaiser;
 use crate::phy::recording::{narrow, widen};
+use crate::phy::{hertz, kaiser};
 
 /// Rejection that the filter is designed for, in dB: 70 must hold, single precision takes some.
 const REJECTION_DB: f64 = 80.0;
@@ -64,8 +64,10 @@ pub enum InputError {
     },
     /// The signal does not fit into the rate at any intermediate frequency.
     #[error(
-        "a signal {bandwidth_hz} Hz wide at an intermediate frequency does not fit into \
-         {sample_rate_hz} samples a second; record at {sample_rate_min_hz} or more"
+        "a signal {} wide at an intermediate frequency does not fit into a sample rate of {}; record \
+         at {} or more",
+        hertz::nearest(*.bandwidth_hz), hertz::nearest(*.sample_rate_hz),
+        hertz::at_least(*.sample_rate_min_hz)
     )]
     Rate {
         /// Sample rate in Hz.
@@ -77,8 +79,10 @@ pub enum InputError {
     },
     /// The signal would overlap its image or 0 Hz.
     #[error(
-        "at an intermediate frequency of {centre_hz} Hz a signal {bandwidth_hz} Hz wide runs into \
-         0 Hz or its own image; at this sample rate {lowest_hz} to {highest_hz} Hz fit"
+        "at an intermediate frequency of {} a signal {} wide runs into 0 Hz or its own image; at this \
+         sample rate {} to {} fit",
+        hertz::nearest(*.centre_hz), hertz::nearest(*.bandwidth_hz),
+        hertz::at_least(*.lowest_hz), hertz::at_most(*.highest_hz)
     )]
     Centre {
         /// The intermediate frequency in Hz.
@@ -132,7 +136,7 @@ impl IntermediateFrequency {
             });
         }
         let centre_hz = self.centre_hz;
-        if !(lowest_hz..=highest_hz).contains(&centre_hz) {
+        if !hertz::is_between(centre_hz, lowest_hz, highest_hz) {
             let bandwidth_hz = width;
             return Err(InputError::Centre { centre_hz, bandwidth_hz, lowest_hz, highest_hz });
         }

@@ -97,10 +97,15 @@ fn check_refused(shape: IntermediateFrequency, expected: &str) {
 #[test]
 fn messages_say_what_would_fit() {
     // 2.222 GHz wide with room for the carrier: from 1.191 to (8 - 2.222 - 0.08)/2 = 2.849 GHz.
-    let fit = "1191000000 to 2849000000 Hz fit";
+    let fit = "1.191 GHz to 2.849 GHz fit";
     check_refused(shape(1.1e9), fit);
     check_refused(shape(3.0e9), fit);
-    check_refused(IntermediateFrequency { sample_rate_hz: 4.4e9, ..shape(1.1e9) }, "record at 458");
+    check_refused(shape(1.1e9), "at an intermediate frequency of 1.1 GHz a signal 2.222 GHz wide");
+    let slow = IntermediateFrequency { sample_rate_hz: 4.4e9, ..shape(1.1e9) };
+    check_refused(
+        slow,
+        "does not fit into a sample rate of 4.4 GHz; record at 4.58145 GHz or more",
+    );
     for value in [0.0, -1.0, f64::NAN, f64::INFINITY] {
         check_refused(shape(value), "an intermediate frequency of");
         check_refused(IntermediateFrequency { sample_rate_hz: value, ..shape(2e9) }, "sample rate");
@@ -109,9 +114,9 @@ fn messages_say_what_would_fit() {
     check_refused(IntermediateFrequency { rolloff: f64::NAN, ..shape(2e9) }, "give 0 to 1");
     // What the message says does fit, and just so.
     for shape in [
-        shape(1.191_001e9),
-        shape(2.848_999e9),
-        IntermediateFrequency { sample_rate_hz: 4.582e9, ..shape(1.157e9) },
+        shape(1.191e9),
+        shape(2.849e9),
+        IntermediateFrequency { sample_rate_hz: 4.581_45e9, ..shape(1.156_816e9) },
     ] {
         assert!(Converter::new(&shape).is_ok(), "{shape:?}");
     }

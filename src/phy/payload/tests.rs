@@ -73,6 +73,15 @@ fn encoder_output_before_the_repetition_is_that_of_the_worked_example() {
     }
 }
 
+/// No header announces such a length, but whoever asks shall get an answer.
+#[test]
+fn no_length_overflows_the_sizes() {
+    for name in ["1", "12.6"] {
+        let sizes = PayloadSizes::new(mcs(name), usize::MAX);
+        assert!(sizes.codewords > 0 && sizes.blocks > 0, "{sizes:?}");
+    }
+}
+
 /// N_CW and N_BLKS for 1000 octets: the example's chip counts 36928, 11840, 7744 and 3136 are
 /// 512 N_BLKS + 64.
 #[test]

@@ -14,7 +14,9 @@ pub use meta::{
     BeamRecord, ChannelScale, FrameRecord, InstrumentRecord, RunProvenance, SigmfCapture,
     SigmfExtension, SigmfGlobal, SigmfMeta,
 };
-pub use read::{Recording, SampleUnit, Samples, read_recording};
+pub use read::{
+    CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording, read_recording_of,
+};
 pub use waveform::write_waveform;
 pub use write::CaptureRecord;
 

@@ -3,6 +3,8 @@
 //! Strict and bounded: what is not understood is refused with a reason, and no file makes it
 //! panic. Knows nothing of what the samples carry.
 
+mod codes;
+
 use std::ffi::OsString;
 use std::fs::File;
 use std::io::Read;
@@ -10,6 +12,9 @@ use std::path::{Path, PathBuf};
 
 use num_complex::Complex32;
 use sha2::{Digest, Sha512};
+
+use codes::Codes;
+pub use codes::{CodeWidth, WidthSource};
 
 use super::meta::{ChannelScale, SigmfMeta};
 use super::{DATA_ENDING, DataType, EXTENSION_NAME, EXTENSION_VERSION, META_ENDING};
@@ -79,6 +84,8 @@ pub struct Recording {
     pub full_scale: Option<f64>,
     /// Distance of two codes, in `unit`; none for floating point.
     pub step: Option<f64>,
+    /// How wide the codes are; none for floating point.
+    pub codes: Option<CodeWidth>,
     /// Largest code a component can have; none for floating point.
     pub full_scale_code: Option<u32>,
     /// Share of samples in which I, Q or the one channel stands at either end of the converter's
@@ -100,12 +107,30 @@ pub struct Recording {
 /// When a file is missing, too long or not what the specification says; the checksum does not fit;
 /// the recording needs an extension that is not optional; or a sample is not a finite number.
 pub fn read_recording(path: &Path) -> Result<Recording, RecordError> {
+    read_recording_of(path, None)
+}
+
+/// [`read_recording`], with the converter's resolution for recordings of integers that do not declare
+/// it: `bits` of codes in the lower bits of the words. Without it codes are taken to fill their words.
+///
+/// # Errors
+/// As [`read_recording`], and when words or codes do not fit so many bits.
+pub fn read_recording_of(path: &Path, bits: Option<u32>) -> Result<Recording, RecordError> {
     let base = base_path(path);
     let meta_path = with_ending(&base, META_ENDING);
     let data_path = with_ending(&base, DATA_ENDING);
     let meta = read_meta(&meta_path)?;
-    let layout = Layout::of(&meta).map_err(|why| RecordError::content(&meta_path, why))?;
+    let layout = Layout::of(&meta, bits).map_err(|why| RecordError::content(&meta_path, why))?;
     let data = read_samples(&data_path, &layout)?;
+    let codes = layout.code_width(&data.codes);
+    if let Some(codes) = codes.filter(|c| c.source == WidthSource::Told && c.bits_used > c.bits) {
+        let CodeWidth { bits, bits_used, .. } = codes;
+        let why = format!(
+            "has codes of {bits_used} bits, more than the {bits} that were given; codes in the upper \
+             bits of their words need no number of bits"
+        );
+        return Err(RecordError::content(&data_path, why));
+    }
     check_segments(&meta, data.samples.len())
         .map_err(|why| RecordError::content(&meta_path, why))?;
     if let Some(wanted) = meta.global.sha512.as_deref() {
@@ -121,14 +146,20 @@ pub fn read_recording(path: &Path) -> Result<Recording, RecordError> {
         sample_rate_hz: meta.global.sample_rate_hz,
         centre_hz: meta.captures.first().and_then(|segment| segment.centre_hz),
         full_scale: layout.full_scale(),
-        step: layout.step(),
+        step: layout.step().map(|step| step * spare_steps(codes)),
+        codes,
         full_scale_code: layout.code_max().map(|max| max as u32),
-        clipped_fraction: layout.code_max().map(|_| data.clipped as f64 / count),
+        clipped_fraction: layout.code_max().map(|_| data.clipped(codes) as f64 / count),
         checksum_compared: meta.global.sha512.is_some(),
         samples: data.samples,
         meta,
         data_path,
     })
+}
+
+/// Steps of the words for one of the codes.
+fn spare_steps(codes: Option<CodeWidth>) -> f64 {
+    codes.map_or(1.0, |codes| f64::from(codes.bits_below).exp2())
 }
 
 /// Reads a meta file alone.
@@ -171,10 +202,12 @@ struct Layout {
     components: usize,
     channels: Option<Vec<ChannelScale>>,
     unit: SampleUnit,
+    /// Resolution where the recording does not declare it.
+    told_bits: Option<u32>,
 }
 
 impl Layout {
-    fn of(meta: &SigmfMeta) -> Result<Self, String> {
+    fn of(meta: &SigmfMeta, told_bits: Option<u32>) -> Result<Self, String> {
         let global = &meta.global;
         let data_type: DataType = global.datatype.parse().map_err(|()| {
             format!("core:datatype {:?} is not a SigMF data type", global.datatype)
@@ -206,7 +239,11 @@ impl Layout {
             (None, Some(_)) => SampleUnit::FullScale,
             (None, None) => SampleUnit::AsStored,
         };
-        Ok(Self { data_type, components, channels, unit })
+        let type_bits = data_type.integer_bits().unwrap_or(u32::MAX);
+        if let Some(bits) = told_bits.filter(|bits| *bits == 0 || *bits > type_bits) {
+            return Err(format!("codes of {bits} bits do not fit core:datatype {data_type}"));
+        }
+        Ok(Self { data_type, components, channels, unit, told_bits })
     }
 
     fn frame_bytes(&self) -> usize {
@@ -216,7 +253,17 @@ impl Layout {
     /// Resolution of the converter, bits.
     fn bits(&self) -> Option<u32> {
         let declared = self.channels.as_ref().map(|channels| channels[0].bits);
-        self.data_type.integer_bits().map(|bits| declared.unwrap_or(bits))
+        self.data_type.integer_bits().map(|bits| declared.or(self.told_bits).unwrap_or(bits))
+    }
+
+    /// How wide the codes are, of which these have been seen.
+    fn code_width(&self, codes: &Codes) -> Option<CodeWidth> {
+        let source = match (&self.channels, self.told_bits) {
+            (Some(_), _) => WidthSource::Declared,
+            (None, Some(_)) => WidthSource::Told,
+            (None, None) => WidthSource::DataType,
+        };
+        self.bits().map(|bits| codes.width(bits, source))
     }
 
     fn code_max(&self) -> Option<f64> {
@@ -240,7 +287,10 @@ impl Layout {
     fn scale(&self, index: usize) -> (f64, f64) {
         match (&self.channels, self.data_type.integer_bits()) {
             (Some(channels), _) => (channels[index].volts_per_code, channels[index].offset_v),
-            (None, Some(bits)) => (f64::from(bits - 1).exp2().recip(), 0.0),
+            (None, Some(type_bits)) => {
+                let bits = self.told_bits.unwrap_or(type_bits);
+                (f64::from(bits - 1).exp2().recip(), 0.0)
+            }
             (None, None) => (1.0, 0.0),
         }
     }
@@ -321,7 +371,24 @@ fn check_segments(meta: &SigmfMeta, samples: usize) -> Result<(), String> {
 struct Data {
     samples: Samples,
     clipped: u64,
+    codes: Codes,
     sha512: String,
+}
+
+impl Data {
+    /// Samples at either end of the range of such codes.
+    fn clipped(&self, codes: Option<CodeWidth>) -> u64 {
+        let Some(codes) = codes.filter(|codes| codes.bits_below > 0) else { return self.clipped };
+        // In the upper bits of their words codes end before these do. Only where nobody says how wide
+        // they are, so samples are shares of the words' range, exact in so few bits.
+        let top = 1.0 - (f64::from(codes.bits_below) - f64::from(codes.bits - 1)).exp2();
+        let at_end = |value: f32| value <= -1.0 || f64::from(value) >= top;
+        let count = match &self.samples {
+            Samples::Complex(all) => all.iter().filter(|z| at_end(z.re) || at_end(z.im)).count(),
+            Samples::Real(all) => all.iter().filter(|value| at_end(**value)).count(),
+        };
+        count as u64
+    }
 }
 
 fn read_samples(path: &Path, layout: &Layout) -> Result<Data, RecordError> {
@@ -342,7 +409,7 @@ fn read_samples(path: &Path, layout: &Layout) -> Result<Data, RecordError> {
         1 => Samples::Real(Vec::with_capacity(count as usize)),
         _ => Samples::Complex(Vec::with_capacity(count as usize)),
     };
-    let mut data = Data { samples, clipped: 0, sha512: String::new() };
+    let mut data = Data { samples, clipped: 0, codes: Codes::default(), sha512: String::new() };
     let mut hasher = Sha512::new();
     let mut buffer = vec![0; CHUNK_SAMPLES * layout.frame_bytes()];
     let mut left = bytes;
@@ -362,9 +429,14 @@ fn take_samples(chunk: &[u8], layout: &Layout, data: &mut Data) -> Result<(), St
     let code_max = layout.code_max().unwrap_or(f64::INFINITY);
     let clipped = |code: f64| code >= code_max || code < -code_max;
     let scales = [0, layout.components - 1].map(|index| layout.scale(index));
+    let is_integer = layout.data_type.integer_bits().is_some();
+    let codes = &mut data.codes;
     // A component's number, and whether it stands at an end of its range.
-    let component = |bytes: &[u8], (scale, offset): (f64, f64)| {
+    let mut component = |bytes: &[u8], (scale, offset): (f64, f64)| {
         let code = layout.data_type.component(bytes);
+        if is_integer {
+            codes.add(code as i64);
+        }
         (scale.mul_add(code, offset) as f32, clipped(code))
     };
     let not_finite = |at: usize| format!("sample {at} is not a finite number");

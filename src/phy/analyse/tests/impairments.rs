@@ -257,6 +257,32 @@ fn every_correction_can_be_switched_off_and_is_missed() {
     }
 }
 
+/// Without correction a large carrier offset spoils the data, not the finding: the frame is there, its
+/// header and the link are read, and the figures say what is wrong with it.
+#[test]
+fn a_frame_is_found_without_carrier_correction() {
+    let config = AnalysisConfig { correct_carrier: false, ..AnalysisConfig::default() };
+    let coded = build(&FrameSpec::parse("mcs 9").expect("known")).expect("a sound frame");
+    let kind = FrameKind::Uncoded { constellation: Constellation::Qpsk, blocks: 40, guards: false };
+    let payload = Payload::Prbs { order: PrbsOrder::Order15, seed: 77, octets: 0 };
+    let unguarded = build(&FrameSpec { kind, payload }).expect("a sound frame");
+    for frame in [coded, uncoded(Constellation::Qpsk, 40), unguarded] {
+        for cfo_hz in [5.5e6, -2.2e6, 900e3, 0.0] {
+            let link = Link { cfo_hz, es_n0_db: Some(20.0), ..Link::default() };
+            let samples = link.receive(&frame.chips);
+            let analysis = run_on(&samples, &link, &frame, &config);
+            let figures = analysis.figures;
+            println!("{cfo_hz} Hz: EVM {:?} dB, BER {:?}", figures.evm_db, figures.ber);
+            assert_eq!((analysis.outcome, figures.frames_found), (Outcome::Received, 1));
+            assert!((have(figures.cfo_hz) - cfo_hz).abs() < 5e3, "{cfo_hz}: {:?}", figures.cfo_hz);
+            assert!((have(figures.snr_db) - 20.0).abs() < 1.0, "{cfo_hz}: {:?}", figures.snr_db);
+            assert_eq!(figures.header_ok, frame.layout.header.then_some(true), "{cfo_hz}");
+            let lost = figures.bit_errors != Some(0) || have(figures.evm_db) > -10.0;
+            assert_eq!(lost, cfo_hz != 0.0, "{cfo_hz}: {:?}", figures.evm_db);
+        }
+    }
+}
+
 #[test]
 fn a_flat_channel_needs_no_more_than_the_flat_equaliser() {
     let frame = uncoded(Constellation::Qam16, 64);

@@ -52,7 +52,8 @@ fn check_uncoded(clock_ppm: f64, cfo_hz: f64, guards: bool) {
     assert_eq!(figures.bit_errors, Some(0));
     assert!((have(figures.evm_db) + 35.0).abs() < 0.5, "{:?}", figures.evm_db);
     assert!((last - first).abs() < 0.2, "{first} {last}");
-    assert!((clock - clock_ppm).abs() < 0.02, "{clock}");
+    // Period taken for rate would be off by 0.0064.
+    assert!((clock - clock_ppm).abs() < 0.003, "{clock}");
     assert!((cfo - cfo_hz).abs() < 50.0, "{cfo}");
 }
 

@@ -54,6 +54,52 @@ fn phase_noise_is_measured_and_not_invented() {
     }
 }
 
+/// One capture after the other, as one recording.
+fn analyse_all(captures: &[Vec<Complex32>], expected: &Expected<'_>) -> Analysis {
+    let samples = captures.concat();
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None, step: None };
+    analyse(&recording, expected, &AnalysisConfig::default()).expect("sound input")
+}
+
+/// Whichever frame comes first, the figures are those of all: mean noise, mean square of the phase.
+#[test]
+fn every_frame_counts() {
+    let frame = uncoded(Constellation::Qpsk, 160);
+    let good = Link { es_n0_db: Some(28.0), ..Link::default() };
+    let bad = Link { es_n0_db: Some(14.0), phase_walk_rad: 1.5e-3, seed: 3, ..Link::default() };
+    let alone = run(&bad, &frame).figures;
+    let (good, bad) = (good.receive(&frame.chips), bad.receive(&frame.chips));
+    for captures in [[good.clone(), bad.clone(), good.clone()], [bad, good.clone(), good]] {
+        let figures = analyse_all(&captures, &Expected::frame(&frame)).figures;
+        assert_eq!(figures.frames_found, 3);
+        let snr = -db((2.0 * ratio(-28.0) + ratio(-14.0)) / 3.0);
+        let (moments, fitted) = (figures.snr_from_moments_db, figures.evm_gain_fitted_db);
+        let phase = have(figures.phase_noise_deg) / have(alone.phase_noise_deg) * 3_f64.sqrt();
+        println!("{snr:.2} dB expected: {moments:?} {fitted:?}, phase {phase:.3}");
+        assert!((have(moments) - snr).abs() < 0.4, "{moments:?}");
+        // The walk adds what tracking leaves of it.
+        assert!((have(fitted) - have(figures.evm_db)).abs() < 0.3, "{fitted:?}");
+        // A choice of each frame's blocks instead of all.
+        assert!((phase - 1.0).abs() < 0.05, "{phase}");
+    }
+}
+
+/// Frames of several schemes have one SNR, but no common bias of the decisions.
+#[test]
+fn frames_of_different_schemes_have_a_common_ratio() {
+    let capture = |name: &str| {
+        let frame = build(&FrameSpec::parse(name).expect("known")).expect("a sound frame");
+        Link { es_n0_db: Some(16.0), ..Link::default() }.receive(&frame.chips)
+    };
+    let captures = [capture("mcs 12"), capture("mcs 4"), capture("mcs 9")];
+    let figures = analyse_all(&captures, &Expected::dmg()).figures;
+    assert_eq!((figures.frames_found, figures.header_ok), (3, Some(true)));
+    assert_eq!(figures.evm_by_decision_bias_db, None);
+    assert!((have(figures.snr_from_moments_db) - 16.0).abs() < 0.6, "{figures:?}");
+    assert!((have(figures.evm_gain_fitted_db) + 16.0).abs() < 0.4, "{figures:?}");
+}
+
 /// A root-raised-cosine spectrum stays below the transmit mask; the same chips twice as fast for the
 /// mask's rate do not.
 #[test]
@@ -95,6 +141,33 @@ fn throughput_counts_what_arrived() {
     let figures = run(&bad, &frame).figures;
     assert_eq!(figures.frames_failed, Some(1));
     assert!(have(figures.throughput_bps) < 0.99 * net);
+}
+
+/// What the amplifier does while it ramps down, over the last 100 symbols of the frame, is not counted
+/// (IEEE 802.11ad-2012 clause 21.6.4.1.1, from memory): with guards 64 of them are the closing guard,
+/// without all are data. One symbol more is.
+#[test]
+fn the_ramp_at_the_end_does_not_count() {
+    for guards in [true, false] {
+        let payload = Payload::Prbs { order: PrbsOrder::Order15, seed: 77, octets: 0 };
+        let kind = FrameKind::Uncoded { constellation: Constellation::Qpsk, blocks: 6, guards };
+        let frame = build(&FrameSpec { kind, payload }).expect("a sound frame");
+        let link = Link { es_n0_db: Some(35.0), ..Link::default() };
+        let figures_of = |ramp: usize| {
+            let mut chips = frame.chips.clone();
+            let end = chips.len() - ramp..;
+            chips[end].iter_mut().for_each(|chip| *chip *= 0.6);
+            let samples = link.receive(&chips);
+            run_on(&samples, &link, &frame, &AnalysisConfig::default()).figures
+        };
+        let (within, beyond) = (figures_of(100), figures_of(120));
+        println!("guards {guards}: {:?} {:?}", within.evm_db, beyond.evm_db);
+        // 0.4^2 over 2588 or 2652 symbols: what 10 of them do, -32 dB, is seen.
+        for evm in [within.evm_data_aided_db, within.evm_by_decision_db] {
+            assert!(have(evm) < -34.0, "guards {guards}: {evm:?}");
+        }
+        assert!(have(beyond.evm_db) > -29.7, "guards {guards}: {:?}", beyond.evm_db);
+    }
 }
 
 /// Without an imbalance there is no rejection to report.

@@ -92,6 +92,25 @@ fn samples_that_are_no_numbers_are_an_error() {
     assert_eq!(error, AnalysisError::Recording(RecordingError::NotFinite(777)));
 }
 
+/// Who asks for a frame longer than any recording is told that it is cut.
+#[test]
+fn any_number_of_blocks_can_be_expected() {
+    let frame = uncoded(Constellation::Qpsk, 4);
+    let samples = Link { es_n0_db: Some(20.0), ..Link::default() }.receive(&frame.chips);
+    let recording =
+        Recording { samples: &samples, sample_rate_hz: 8e9, full_scale: None, step: None };
+    for (data_blocks, outcome) in
+        [(usize::MAX, Outcome::OnlyCutFrames), (6, Outcome::OnlyCutFrames), (0, Outcome::Received)]
+    {
+        for guards in [true, false] {
+            let layout = FrameLayout { data_blocks, guards, ..frame.layout };
+            let expected = Expected::uncoded(layout).with_psdu(&[1, 2, 3]);
+            let found = analyse(&recording, &expected, &AnalysisConfig::default()).expect("sound");
+            assert_eq!(found.outcome, outcome, "{data_blocks} {guards}");
+        }
+    }
+}
+
 #[test]
 fn level_does_not_matter() {
     let frame = uncoded(Constellation::Qpsk, 4);
