@@ -173,7 +173,7 @@ pub fn analyse_with(
     if levels.rms <= f64::MIN_POSITIVE || chips < super::frame::STF_CHIPS as f64 {
         return Ok(analysis);
     }
-    let bench = Bench { recording, samples_per_chip, pulse, levels, config };
+    let bench = Bench { recording, samples_per_chip, pulse, levels, config, workers };
     let wrong = Impairments {
         dc: if config.remove_dc { levels.mean } else { Default::default() },
         ..Impairments::default()
@@ -181,7 +181,7 @@ pub fn analyse_with(
     // The exact filters are made while the search goes on.
     let (mut candidates, mut front_end) = (Vec::new(), None);
     workers.run(vec![
-        Box::new(|| candidates = bench.candidates(&wrong, stretches, workers)),
+        Box::new(|| candidates = bench.candidates(&wrong, stretches)),
         Box::new(|| front_end = Some(bench.front_end(pulse.half_span_symbols()).ready())),
     ]);
     let Some(front_end) = front_end else { return Ok(analysis) };
@@ -224,21 +224,17 @@ pub(crate) struct Bench<'a> {
     pulse: RootRaisedCosine,
     levels: Levels,
     config: &'a AnalysisConfig,
+    workers: &'a dyn Workers,
 }
 
 impl Bench<'_> {
     /// Places where frames may begin, from the stretches that the survey has shown.
-    fn candidates(
-        &self,
-        wrong: &Impairments,
-        stretches: Vec<Range<usize>>,
-        workers: &dyn Workers,
-    ) -> Vec<Candidate> {
+    fn candidates(&self, wrong: &Impairments, stretches: Vec<Range<usize>>) -> Vec<Candidate> {
         // Finding needs no exact filter.
         let coarse = self.front_end(6);
         let mut found: Vec<(Range<usize>, Vec<Candidate>)> =
             stretches.into_iter().flat_map(sync::pieces).map(|piece| (piece, Vec::new())).collect();
-        on_chunks(workers, &mut found, 1, |_, found| {
+        on_chunks(self.workers, &mut found, 1, |_, found| {
             for (stretch, found) in found {
                 *found = sync::find(&coarse, wrong, stretch.clone());
             }

@@ -7,6 +7,7 @@ use num_complex::{Complex32, Complex64};
 
 use super::super::constellation::Constellation;
 use super::super::evm_theory::{snr_by_decision_evm, snr_m2m4};
+use super::super::figures::Figures;
 use super::super::lanes::{correlate, widest};
 use super::super::mcs::DATA_SYMBOLS_PER_BLOCK;
 use super::super::phase_noise::PhaseNoiseMeter;
@@ -81,16 +82,22 @@ impl Analysis {
             return;
         };
         let choice = choice(frames);
-        self.figures.evm_gain_fitted_db = gain_fitted_evm_db(&choice);
-        self.figures.snr_from_moments_db = snr_from_moments_db(&choice);
+        // None of the four needs another.
+        let Figures { evm_gain_fitted_db, snr_from_moments_db, phase_noise_deg, .. } =
+            &mut self.figures;
+        let spectrum = &mut self.spectrum;
+        bench.workers.run(vec![
+            Box::new(|| *spectrum = spectrum_of(bench, frames)),
+            Box::new(|| *phase_noise_deg = phase_noise_of(frames)),
+            Box::new(|| *evm_gain_fitted_db = gain_fitted_evm(&choice)),
+            Box::new(|| *snr_from_moments_db = snr_from_moments(&choice)),
+        ]);
         // What decisions hide is another thing for each constellation.
         let alike = layouts().all(|layout| layout.constellation == constellation);
         let by_decision = self.figures.evm_by_decision_db.filter(|_| alike);
         self.figures.evm_by_decision_bias_db =
             by_decision.and_then(|evm| bias_db(constellation, evm));
         self.figures.snr_from_evm_db = self.snr_from_evm_db();
-        self.figures.phase_noise_deg = phase_noise_deg(frames);
-        self.spectrum = spectrum_of(bench, frames);
         let rate = bench.config.chip_rate_hz;
         let margin = self.spectrum.as_ref().and_then(|found| mask_margin(found, rate));
         self.figures.mask_margin_db = margin.map(|margin| margin.margin_db);
@@ -146,7 +153,7 @@ fn gain_sums((frame, blocks): &Chosen<'_>) -> (f64, Complex64, f64) {
 }
 
 /// EVM in dB by decision, after the best complex gain of each frame.
-fn gain_fitted_evm_db(choice: &[Chosen<'_>]) -> Option<f64> {
+fn gain_fitted_evm(choice: &[Chosen<'_>]) -> Option<f64> {
     let (errors, explained) = choice.iter().fold((0.0, 0.0), |(errors, all), chosen| {
         let (energy, product, reference) = gain_sums(chosen);
         let explained = product.norm_sqr() / reference;
@@ -157,7 +164,7 @@ fn gain_fitted_evm_db(choice: &[Chosen<'_>]) -> Option<f64> {
 }
 
 /// SNR by moments over the chosen symbols of each constellation, of these the mean noise.
-fn snr_from_moments_db(choice: &[Chosen<'_>]) -> Option<f64> {
+fn snr_from_moments(choice: &[Chosen<'_>]) -> Option<f64> {
     let (mut noise, mut variance, mut count) = (0.0, 0.0, 0.0);
     for constellation in Constellation::ALL {
         let some: Vec<Complex32> = choice
@@ -182,7 +189,7 @@ fn snr_from_moments_db(choice: &[Chosen<'_>]) -> Option<f64> {
 }
 
 /// Integrated phase noise over each frame, rms over the frames.
-fn phase_noise_deg(frames: &[Received]) -> Option<f64> {
+fn phase_noise_of(frames: &[Received]) -> Option<f64> {
     let meters: Vec<PhaseNoiseMeter> = choice_for_phase(frames).iter().map(phase_meter).collect();
     PhaseNoiseMeter::of_all(&meters).map(|found| found.rms_deg)
 }
