@@ -18,7 +18,7 @@ const PHASE_DIGITS_MIN: u32 = 3;
 /// Complex values side by side in the inner loop.
 const LANES: usize = 4;
 /// Attenuation of the stop band in dB, and accuracy of the pass band.
-const ATTENUATION_DB: f64 = 60.0;
+const ATTENUATION_DB: f64 = 64.0;
 /// Longest filter in samples where few samples fall on a chip and the signal fills the whole sampled
 /// band; where more do it grows with them.
 const TAPS_MAX: usize = 256;
