@@ -22,6 +22,7 @@ type Sums<const L: usize> = Aligned<[Lanes<L>; SUMS]>;
 pub(super) struct Batch<const L: usize> {
     rate: CodeRate,
     vectors: Vectors,
+    /// With `L` times the positions, the places in bytes.
     layers: Vec<Layer>,
     /// Soft value of each bit: the channel's plus all checks' messages.
     sums: Box<Sums<L>>,
@@ -31,7 +32,9 @@ pub(super) struct Batch<const L: usize> {
 
 impl<const L: usize> Batch<L> {
     pub(super) fn new(rate: CodeRate, vectors: Vectors) -> Self {
-        let layers = layers(rate);
+        let mut layers = layers(rate);
+        let positions = layers.iter_mut().flat_map(|layer| &mut layer.positions);
+        positions.for_each(|position| *position *= L as u16);
         let sums = Box::new(Aligned([Lanes::ZERO; SUMS]));
         let messages = Box::new(Aligned([Lanes::ZERO; EDGES_MAX]));
         Self { rate, vectors, layers, sums, messages }
@@ -114,6 +117,12 @@ impl<const L: usize> Batch<L> {
         }
         failing
     }
+}
+
+/// The position at a place in bytes. The compiler makes one operation of this and the way back.
+#[inline(always)]
+fn entry<const L: usize>(place: u16) -> usize {
+    usize::from(place) / L % SUMS
 }
 
 /// Puts words into their lanes; what is left over gets zeros.
@@ -218,7 +227,7 @@ impl<const L: usize, const D: usize> VectorLoop for Parity<'_, L, D> {
         for positions in self.positions.as_chunks::<D>().0 {
             let mut parity = Lanes::ZERO;
             for position in positions {
-                parity.toggle(&self.sums.0[usize::from(*position) % SUMS]);
+                parity.toggle(&self.sums.0[entry::<L>(*position)]);
             }
             failing.join(&parity);
         }
@@ -243,11 +252,11 @@ impl<const L: usize, const D: usize, const FIRST: bool> VectorLoop for Update<'_
         for (positions, messages) in checks.iter().zip(messages) {
             let mut own = [Lanes::ZERO; D];
             for n in 0..D {
-                own[n] = self.sums.0[usize::from(positions[n]) % SUMS];
+                own[n] = self.sums.0[entry::<L>(positions[n])];
             }
             exchange::<L, D, FIRST>(&mut own, messages);
             for n in 0..D {
-                self.sums.0[usize::from(positions[n]) % SUMS] = own[n];
+                self.sums.0[entry::<L>(positions[n])] = own[n];
             }
         }
     }

@@ -7,6 +7,8 @@ use super::{CODEWORD_BITS, CodeRate};
 pub(crate) const KNOWN_ZERO: f32 = 1e8;
 /// Soft value of a certain bit in steps.
 const CERTAIN: i8 = i8::MAX;
+/// Values that are worked on together: a vector of bytes.
+const CHUNK: usize = 32;
 /// Positions of a row: those of a word rounded up to whole tiles of the transposition.
 pub(super) const ROW: usize = CODEWORD_BITS.next_multiple_of(64);
 
@@ -30,54 +32,83 @@ fn typical(rate: CodeRate, certain: usize) -> f32 {
 #[inline(always)]
 pub(super) fn quantise(rate: CodeRate, llrs: &[f32], row: &mut [i8; ROW]) {
     let llrs = &llrs[..llrs.len().min(rate.codeword_bits())];
-    let scale = scale(rate, llrs);
-    let (information, parity) = llrs.split_at(llrs.len().min(rate.information_bits()));
-    let left_out = CODEWORD_BITS - rate.codeword_bits();
+    let (scale, is_plain) = scale(rate, llrs);
     row.fill(0);
-    quantise_run(scale, information, row);
-    quantise_run(scale, parity, &mut row[rate.information_bits() + left_out..]);
-}
-
-#[inline(always)]
-fn quantise_run(scale: f32, llrs: &[f32], row: &mut [i8]) {
-    for (out, llr) in row.iter_mut().zip(llrs) {
-        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { CHANNEL_MAX };
-        *out = rounded(llr * scale, f32::from(limit));
+    if is_plain {
+        quantise_run::<true>(scale, llrs, row);
+    } else {
+        quantise_run::<false>(scale, llrs, row);
+    }
+    let left_out = CODEWORD_BITS - rate.codeword_bits();
+    if left_out > 0 {
+        let parity = rate.information_bits();
+        row.copy_within(parity..rate.codeword_bits(), parity + left_out);
+        row[parity..parity + left_out].fill(0);
     }
 }
 
-/// The nearest integer within the limits, 0 for what is not a number.
+/// `IS_PLAIN`: no value is certain or not a number, none becomes so when scaled.
+#[inline(always)]
+fn quantise_run<const IS_PLAIN: bool>(scale: f32, llrs: &[f32], row: &mut [i8; ROW]) {
+    let (chunks, rest) = llrs.as_chunks::<CHUNK>();
+    let (rows, _) = row.as_chunks_mut::<CHUNK>();
+    for (out, llrs) in rows.iter_mut().zip(chunks) {
+        quantise_chunk::<IS_PLAIN>(scale, llrs, out);
+    }
+    if let Some(out) = rows.get_mut(chunks.len()) {
+        let mut llrs = [0.0; CHUNK];
+        llrs.iter_mut().zip(rest).for_each(|(llr, rest)| *llr = *rest);
+        quantise_chunk::<IS_PLAIN>(scale, &llrs, out);
+    }
+}
+
+#[inline(always)]
+fn quantise_chunk<const IS_PLAIN: bool>(scale: f32, llrs: &[f32; CHUNK], out: &mut [i8; CHUNK]) {
+    for (out, llr) in out.iter_mut().zip(llrs) {
+        let is_certain = !IS_PLAIN && llr.abs() >= KNOWN_ZERO;
+        let limit = if is_certain { CERTAIN } else { CHANNEL_MAX };
+        let value = llr * scale;
+        let value = if !IS_PLAIN && value.is_nan() { 0.0 } else { value };
+        *out = rounded(value, f32::from(limit));
+    }
+}
+
+/// The nearest integer within the limits.
 #[inline(always)]
 fn rounded(value: f32, limit: f32) -> i8 {
     // At this size the last place of an f32 is worth 1: the sum's lowest bits are the integer.
     const ONES: f32 = 12_582_912.0;
-    let value = if value.is_nan() { 0.0 } else { value };
     let value = if value > limit { limit } else { value };
     let value = if value < -limit { -limit } else { value };
     (value + ONES).to_bits() as i8
 }
 
 /// The factor that brings the geometric mean of the magnitudes to the typical one; certainties and
-/// missing values do not count.
+/// missing values do not count. Also whether no value is certain or not a number, scaled or not.
 ///
 /// The geometric mean stands for the uncertain values, which matter, more than for the largest.
 /// Logarithms are taken from the number format: the exponent, and linear between powers of two.
 #[inline(always)]
-fn scale(rate: CodeRate, llrs: &[f32]) -> f32 {
-    const CERTAIN_BITS: u32 = KNOWN_ZERO.to_bits();
-    const INFINITE_BITS: u32 = f32::INFINITY.to_bits();
+fn scale(rate: CodeRate, llrs: &[f32]) -> (f32, bool) {
+    // Without their sign bit the number formats compare as integers.
+    const CERTAIN_BITS: i32 = KNOWN_ZERO.to_bits() as i32;
+    const INFINITE_BITS: i32 = f32::INFINITY.to_bits() as i32;
     // The lowest bits are dropped so that the sum of a word's logarithms fits.
     const DROPPED: u32 = 10;
-    let (mut sum, mut count, mut certain) = (0_u32, 0_u32, 0_u32);
+    let (mut sum, mut zeros, mut large, mut not_numbers) = (0_u32, 0_u32, 0_u32, 0_u32);
     for llr in llrs {
-        let bits = llr.abs().to_bits();
-        let counts = bits != 0 && bits < CERTAIN_BITS;
-        sum += if counts { bits >> DROPPED } else { 0 };
-        count += u32::from(counts);
-        certain += u32::from((CERTAIN_BITS..=INFINITE_BITS).contains(&bits));
+        let bits = llr.abs().to_bits() as i32;
+        let is_large = bits >= CERTAIN_BITS;
+        sum += if is_large { 0 } else { bits as u32 >> DROPPED };
+        zeros += u32::from(bits == 0);
+        large += u32::from(is_large);
+        not_numbers += u32::from(bits > INFINITE_BITS);
     }
+    let count = llrs.len() as u32 - zeros - large;
     let mean = f32::from_bits((sum / count.max(1)) << DROPPED);
-    if count == 0 { 1.0 } else { typical(rate, certain as usize) / mean }
+    let certain = large - not_numbers;
+    let scale = if count == 0 { 1.0 } else { typical(rate, certain as usize) / mean };
+    (scale, large == 0 && scale.is_finite())
 }
 
 #[cfg(test)]
@@ -135,7 +166,6 @@ mod tests {
             (22.6, 23),
             (1e30, 23),
             (-1e30, -23),
-            (f32::NAN, 0),
         ] {
             assert_eq!(rounded(value, 23.0), expected, "{value}");
         }

@@ -61,28 +61,33 @@ pub(super) fn exchange<const L: usize, const D: usize, const FIRST: bool>(
     messages: &mut [Lanes<L>; D],
 ) {
     for lane in 0..L {
-        let mut inputs = [0_i8; D];
-        let (mut least, mut second, mut signs) = (u8::MAX, u8::MAX, 0_i8);
+        let (mut inputs, mut before) = ([0_i8; D], [0_u8; D]);
+        let (mut least, mut signs) = (MESSAGE_MAX as u8, 0_i8);
         unrolled!(D, N, {
             let old = if FIRST { 0 } else { messages[N].0[lane] };
             let input = sums[N].0[lane].saturating_sub(old);
-            let magnitude = magnitude(input);
-            second = second.min(least.max(magnitude));
-            least = least.min(magnitude);
+            before[N] = least;
+            least = least.min(certainty(input));
             signs ^= input;
             inputs[N] = input;
         });
-        let damped = |magnitude: u8| magnitude.saturating_sub(OFFSET).min(MESSAGE_MAX as u8) as i8;
-        let (from_second, from_least) = (damped(second), damped(least));
-        unrolled!(D, N, {
-            let input = inputs[N];
-            // Where two inputs share the least magnitude, the second is the same.
-            let certainty = if magnitude(input) == least { from_second } else { from_least };
-            let message = if (signs ^ input) < 0 { -certainty } else { certainty };
-            messages[N].0[lane] = message;
-            sums[N].0[lane] = input.saturating_add(message);
+        let mut after = MESSAGE_MAX as u8;
+        unrolled!(D, BACK, {
+            let n = D - 1 - BACK;
+            let input = inputs[n];
+            let certain = before[n].min(after) as i8;
+            after = after.min(certainty(input));
+            let message = if (signs ^ input) < 0 { -certain } else { certain };
+            messages[n].0[lane] = message;
+            sums[n].0[lane] = input.saturating_add(message);
         });
     }
+}
+
+/// What the magnitude of an input is worth to the other bits.
+#[inline(always)]
+fn certainty(input: i8) -> u8 {
+    magnitude(input).saturating_sub(OFFSET)
 }
 
 /// The magnitude, in a form that the compiler keeps as one vector instruction.
