@@ -64,11 +64,17 @@ fn quantise_run<const IS_PLAIN: bool>(scale: f32, llrs: &[f32], row: &mut [i8; R
 
 #[inline(always)]
 fn quantise_chunk<const IS_PLAIN: bool>(scale: f32, llrs: &[f32; CHUNK], out: &mut [i8; CHUNK]) {
+    if IS_PLAIN {
+        // Adds zero, so that the limit is no constant: of a constant the compiler would make a choice
+        // among bytes, which takes longer than the least of floats.
+        let limit = f32::from(CHANNEL_MAX) + (scale - scale);
+        out.iter_mut().zip(llrs).for_each(|(out, llr)| *out = rounded(llr * scale, limit));
+        return;
+    }
     for (out, llr) in out.iter_mut().zip(llrs) {
-        let is_certain = !IS_PLAIN && llr.abs() >= KNOWN_ZERO;
-        let limit = if is_certain { CERTAIN } else { CHANNEL_MAX };
+        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { CHANNEL_MAX };
         let value = llr * scale;
-        let value = if !IS_PLAIN && value.is_nan() { 0.0 } else { value };
+        let value = if value.is_nan() { 0.0 } else { value };
         *out = rounded(value, f32::from(limit));
     }
 }
@@ -90,19 +96,16 @@ fn rounded(value: f32, limit: f32) -> i8 {
 /// Logarithms are taken from the number format: the exponent, and linear between powers of two.
 #[inline(always)]
 fn scale(rate: CodeRate, llrs: &[f32]) -> (f32, bool) {
-    // Without their sign bit the number formats compare as integers.
-    const CERTAIN_BITS: i32 = KNOWN_ZERO.to_bits() as i32;
-    const INFINITE_BITS: i32 = f32::INFINITY.to_bits() as i32;
     // The lowest bits are dropped so that the sum of a word's logarithms fits.
     const DROPPED: u32 = 10;
     let (mut sum, mut zeros, mut large, mut not_numbers) = (0_u32, 0_u32, 0_u32, 0_u32);
     for llr in llrs {
-        let bits = llr.abs().to_bits() as i32;
-        let is_large = bits >= CERTAIN_BITS;
-        sum += if is_large { 0 } else { bits as u32 >> DROPPED };
-        zeros += u32::from(bits == 0);
-        large += u32::from(is_large);
-        not_numbers += u32::from(bits > INFINITE_BITS);
+        let magnitude = llr.abs();
+        let is_small = magnitude < KNOWN_ZERO;
+        sum += if is_small { magnitude.to_bits() >> DROPPED } else { 0 };
+        zeros += u32::from(magnitude == 0.0);
+        large += u32::from(!is_small);
+        not_numbers += u32::from(magnitude.is_nan());
     }
     let count = llrs.len() as u32 - zeros - large;
     let mean = f32::from_bits((sum / count.max(1)) << DROPPED);
