@@ -14,11 +14,16 @@ use super::{CODEWORD_BITS, CodeRate};
 /// Iterations after which a codeword is given up.
 pub const ITERATIONS_MAX: usize = 40;
 
-/// Fewer words than this part of a batch are faster one by one.
-const FEW: f64 = 0.375;
-/// This part of a batch's words is left over, to be decoded one by one: the few that take many
+/// Fewer words than these are faster one by one than in a batch of so many lanes.
+const fn few(lanes: usize) -> usize {
+    3 * lanes / 8
+}
+
+/// So many words of a batch are left over, to be decoded one by one: the few that take many
 /// iterations would hold up all.
-const SPARE: f64 = 1.0 / 16.0;
+const fn spare(lanes: usize) -> usize {
+    lanes / 16
+}
 
 /// When the decoder stops.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -186,15 +191,14 @@ fn decode_all<const L: usize>(
     decisions: &mut [Decision],
 ) {
     let stopping = single.stopping;
-    let few = (FEW * L as f64) as usize;
-    let spare = if stopping.is_early() { (SPARE * L as f64) as usize } else { 0 };
+    let spare = if stopping.is_early() { spare(L) } else { 0 };
     for decisions in decisions.chunks_mut(L) {
         let words: [&[f32]; L] = std::array::from_fn(|n| match n < decisions.len() {
             true => words.next().unwrap_or_default(),
             false => &[],
         });
         let words = &words[..decisions.len()];
-        if words.len() < few {
+        if words.len() < few(L) {
             let words = words.iter().zip(decisions);
             words.for_each(|(word, decision)| single.decode_into(word, decision));
             continue;

@@ -67,7 +67,7 @@ fn quantise_chunk<const IS_PLAIN: bool>(scale: f32, llrs: &[f32; CHUNK], out: &m
     if IS_PLAIN {
         // Adds zero, so that the limit is no constant: of a constant the compiler would make a choice
         // among bytes, which takes longer than the least of floats.
-        let limit = f32::from(CHANNEL_MAX) + (scale - scale);
+        let limit = f32::from(CHANNEL_MAX) + 0.0 * scale;
         out.iter_mut().zip(llrs).for_each(|(out, llr)| *out = rounded(llr * scale, limit));
         return;
     }
@@ -161,15 +161,9 @@ mod tests {
 
     #[test]
     fn rounding_is_to_the_nearest() {
-        for (value, expected) in [
-            (0.4, 0),
-            (0.6, 1),
-            (-0.6, -1),
-            (22.4, 22),
-            (22.6, 23),
-            (1e30, 23),
-            (-1e30, -23),
-        ] {
+        for (value, expected) in
+            [(0.4, 0), (0.6, 1), (-0.6, -1), (22.4, 22), (22.6, 23), (1e30, 23), (-1e30, -23)]
+        {
             assert_eq!(rounded(value, 23.0), expected, "{value}");
         }
     }

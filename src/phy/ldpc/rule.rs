@@ -53,9 +53,12 @@ macro_rules! unrolled {
 /// One check of `D` bits (at most 16) in every lane: replaces its messages, and in `sums` what the
 /// old messages contributed by what the new ones contribute.
 ///
-/// The message to a bit has the sign and, less the offset, the least magnitude of all others. With
+/// The message to a bit has the sign and, less the offset, the least magnitude of all others: the
+/// lesser of the least one before it and the least one after it. That takes fewer operations than
+/// finding which bit has the least, and none that picks one of two values. With
 /// `FIRST` there are no old messages, whatever stands in their place.
 #[inline(always)]
+#[expect(unused_assignments, reason = "the last step of the unrolled loops leaves values behind")]
 pub(super) fn exchange<const L: usize, const D: usize, const FIRST: bool>(
     sums: &mut [Lanes<L>; D],
     messages: &mut [Lanes<L>; D],

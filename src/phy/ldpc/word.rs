@@ -4,14 +4,14 @@
 
 use super::decode::{Outcome, Stopping};
 use super::quantise::{ROW, quantise};
-use super::rule::{Aligned, exchange};
+use super::rule::{self, Aligned, exchange};
 use super::schedule::{BLOCKS_MAX, Layer, for_degree, layers};
 use super::vectors::{VectorLoop, Vectors};
 use super::{BLOCK_BITS, BLOCK_COLUMNS, CodeRate};
 
-/// The 42 values of a block and some again.
+/// The 42 values of a block and some of them again.
 const LANES: usize = 64;
-type Lanes = super::rule::Lanes<LANES>;
+type Lanes = rule::Lanes<LANES>;
 
 /// Room for a vector from any of the 42 rows on.
 const RING: usize = 2 * LANES;
@@ -109,7 +109,7 @@ impl VectorLoop for Load<'_> {
             let mut lanes = [0; LANES];
             lanes[..BLOCK_BITS].copy_from_slice(block);
             lanes[BLOCK_BITS..].copy_from_slice(&block[..LANES - BLOCK_BITS]);
-            ring.put(&super::rule::Lanes(lanes), 0);
+            ring.put(&rule::Lanes(lanes), 0);
         }
     }
 }
