@@ -1,6 +1,6 @@
 //! The LDPC decoder's throughput at each code rate: with ten fixed iterations, as decoders are
 //! compared, and with early stop at the SNR where one word in a thousand fails, as a receiver uses it;
-//! on one thread and on two; and as a ratio to a plain Fourier transform of as many samples as there
+//! with each set of vector instructions that the machine has; on one thread and on two; and as a ratio to a plain Fourier transform of as many samples as there
 //! are code bits, measured in the same run.
 //!
 //! `cargo bench --bench ldpc` prints seconds through criterion and then the table.
@@ -11,12 +11,12 @@
 use std::hint::black_box;
 use std::time::Duration;
 
-use beamwarden::phy::ldpc::{BatchDecoder, CodeRate, Decision, Stopping, encode};
+use beamwarden::phy::ldpc::{BatchDecoder, CodeRate, Decision, Stopping, Vectors, encode};
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use num_complex::Complex32;
 use rustfft::FftPlanner;
 
-/// Codewords of a run: sixteen batches.
+/// Codewords of a run: at least sixteen batches.
 const WORDS: usize = 1024;
 /// Length of the transforms in the floor.
 const FFT_POINTS: usize = 512;
@@ -65,8 +65,13 @@ fn received(rate: CodeRate, es_n0_db: f64) -> Vec<f32> {
 }
 
 /// Decodes all words again and again.
-fn decoding(rate: CodeRate, stopping: Stopping, llrs: &[f32]) -> impl FnMut() + '_ {
-    let mut decoder = BatchDecoder::with_stopping(rate, stopping);
+fn decoding(
+    rate: CodeRate,
+    stopping: Stopping,
+    vectors: Vectors,
+    llrs: &[f32],
+) -> impl FnMut() + '_ {
+    let mut decoder = BatchDecoder::with_vectors(rate, stopping, vectors);
     let mut decisions = vec![Decision::default(); WORDS];
     move || decoder.decode(black_box(llrs), black_box(&mut decisions))
 }
@@ -98,14 +103,14 @@ fn best_of(mut work: impl FnMut()) -> f64 {
 }
 
 /// Seconds for all words on each of two threads at the same time.
-fn on_two_threads(rate: CodeRate, stopping: Stopping, llrs: &[f32]) -> f64 {
+fn on_two_threads(rate: CodeRate, stopping: Stopping, vectors: Vectors, llrs: &[f32]) -> f64 {
     // Long enough that starting the threads does not count.
     const REPEATS: usize = 6;
     let both = best_of(|| {
         std::thread::scope(|scope| {
             for _ in 0..2 {
                 scope.spawn(|| {
-                    let mut decode = decoding(rate, stopping, llrs);
+                    let mut decode = decoding(rate, stopping, vectors, llrs);
                     (0..REPEATS).for_each(|_| decode());
                 });
             }
@@ -125,15 +130,19 @@ fn ldpc(criterion: &mut Criterion) {
         let information = (WORDS * rate.information_bits()) as f64;
         group.throughput(Throughput::Elements(information as u64));
         let floor_s = best_of(fft_floor(llrs.len()));
-        for (name, stopping) in STOPPINGS {
-            let mut decode = decoding(rate, stopping, &llrs);
-            group.bench_function(format!("{rate} {name}"), |bencher| bencher.iter(&mut decode));
+        let vectors = Vectors::all().into_iter();
+        let cases = vectors.flat_map(|vectors| STOPPINGS.map(|stopping| (vectors, stopping)));
+        for (vectors, (name, stopping)) in cases {
+            let mut decode = decoding(rate, stopping, vectors, &llrs);
+            let id = format!("{rate} {name} {}", vectors.name());
+            group.bench_function(id, |bencher| bencher.iter(&mut decode));
             let seconds = best_of(decode);
-            let two = 2.0 * information / on_two_threads(rate, stopping, &llrs);
+            let two = 2.0 * information / on_two_threads(rate, stopping, vectors, &llrs);
             let one = information / seconds;
             lines.push(format!(
-                "{:5}  {name:13}  {:8.0}  {:8.0}  {:+5.0} %  {:8.1}",
+                "{:5}  {name:13}  {:8}  {:8.0}  {:8.0}  {:+5.0} %  {:8.1}",
                 rate.name(),
+                vectors.name(),
                 one / 1e6,
                 two / 1e6,
                 100.0 * (two / one - 1.0),
@@ -142,8 +151,8 @@ fn ldpc(criterion: &mut Criterion) {
         }
     }
     group.finish();
-    println!("rate   stopping       Mb/s, 1   Mb/s, 2   second  times the");
-    println!("                       thread   threads     core  FFT floor");
+    println!("rate   stopping       vectors    Mb/s, 1   Mb/s, 2   second  times the");
+    println!("                                  thread   threads     core  FFT floor");
     lines.iter().for_each(|line| println!("{line}"));
 }
 

@@ -5,8 +5,8 @@
 
 use super::decode::{Outcome, Stopping};
 use super::quantise::{ROW, quantise};
-use super::rule::{LANES, Lanes, exchange};
-use super::schedule::{Layer, for_degree, layers};
+use super::rule::{Aligned, Lanes, exchange};
+use super::schedule::{EDGES_MAX, Layer, for_degree, layers};
 use super::transpose::{GROUP, from_lanes, to_lanes};
 use super::vectors::{VectorLoop, Vectors};
 use super::{CODEWORD_BITS, CodeRate};
@@ -14,27 +14,33 @@ use super::{CODEWORD_BITS, CodeRate};
 /// Rounded up to a power of two, so that a remainder keeps an index in range.
 const SUMS: usize = CODEWORD_BITS.next_power_of_two();
 
-/// Working memory for [`LANES`] words of one rate.
+/// Soft values of all bits.
+type Sums<const L: usize> = Aligned<[Lanes<L>; SUMS]>;
+
+/// Working memory for `L` words of one rate.
 #[derive(Clone, Debug)]
-pub(super) struct Batch {
+pub(super) struct Batch<const L: usize> {
     rate: CodeRate,
     vectors: Vectors,
+    /// With `L` times the positions, the places in bytes.
     layers: Vec<Layer>,
     /// Soft value of each bit: the channel's plus all checks' messages.
-    sums: Box<[Lanes; SUMS]>,
+    sums: Box<Sums<L>>,
     /// Messages of all checks in the order of the layers' positions.
-    messages: Vec<Lanes>,
+    messages: Box<Aligned<[Lanes<L>; EDGES_MAX]>>,
 }
 
-impl Batch {
+impl<const L: usize> Batch<L> {
     pub(super) fn new(rate: CodeRate, vectors: Vectors) -> Self {
-        let layers = layers(rate);
-        let edges = layers.iter().map(|layer| layer.positions.len()).sum();
-        let sums = Box::new([Lanes::ZERO; SUMS]);
-        Self { rate, vectors, layers, sums, messages: vec![Lanes::ZERO; edges] }
+        let mut layers = layers(rate);
+        let positions = layers.iter_mut().flat_map(|layer| &mut layer.positions);
+        positions.for_each(|position| *position *= L as u16);
+        let sums = Box::new(Aligned([Lanes::ZERO; SUMS]));
+        let messages = Box::new(Aligned([Lanes::ZERO; EDGES_MAX]));
+        Self { rate, vectors, layers, sums, messages }
     }
 
-    /// Decodes at most [`LANES`] words from their soft values as sent, of which `spare` may be left
+    /// Decodes at most `L` words from their soft values as sent, of which `spare` may be left
     /// undecided.
     ///
     /// `sink` takes a word's number, how its decoding ended (`None`: left undecided) and its bits.
@@ -57,9 +63,9 @@ impl Batch {
     }
 
     /// Iterates until all but `spare` of the first `used` words are decided.
-    fn run(&mut self, used: usize, stopping: Stopping, spare: usize) -> [Option<Outcome>; LANES] {
-        let mut outcomes = [None; LANES];
-        let mut open: [bool; LANES] = std::array::from_fn(|lane| lane < used);
+    fn run(&mut self, used: usize, stopping: Stopping, spare: usize) -> [Option<Outcome>; L] {
+        let mut outcomes = [None; L];
+        let mut open: [bool; L] = std::array::from_fn(|lane| lane < used);
         let mut iterations = 0;
         loop {
             let is_last = iterations == stopping.iterations_max();
@@ -94,63 +100,69 @@ impl Batch {
     /// Updates all checks, layer by layer; in the first iteration without old messages.
     fn iterate<const FIRST: bool>(&mut self) {
         let (vectors, sums) = (self.vectors, &mut self.sums);
-        let mut messages = &mut self.messages[..];
+        let mut messages = &mut self.messages.0[..];
         for Layer { degree, positions, .. } in &self.layers {
             let own = messages.split_off_mut(..positions.len()).unwrap_or_default();
-            for_degree!(*degree, D => vectors.run(Update::<D, FIRST> { positions, sums, messages: own }));
+            for_degree!(*degree, D => vectors.run(Update::<L, D, FIRST> { positions, sums, messages: own }));
         }
     }
 
     /// Negative in the lanes in which a bit is undecided or a check does not hold.
-    fn failing(&self) -> Lanes {
+    fn failing(&self) -> Lanes<L> {
         let (vectors, sums) = (self.vectors, &self.sums);
         let mut failing = vectors.run(Undecided { sums });
         for Layer { degree, positions, .. } in &self.layers {
             let failing = &mut failing;
-            for_degree!(*degree, D => vectors.run(Parity::<D> { positions, sums, failing }));
+            for_degree!(*degree, D => vectors.run(Parity::<L, D> { positions, sums, failing }));
         }
         failing
     }
 }
 
-/// Puts words into their lanes; what is left over gets zeros.
-struct Load<'a> {
-    rate: CodeRate,
-    words: &'a [&'a [f32]],
-    sums: &'a mut [Lanes; SUMS],
+/// The position at a place in bytes. The compiler makes one operation of this and the way back.
+#[inline(always)]
+fn entry<const L: usize>(place: u16) -> usize {
+    usize::from(place) / L % SUMS
 }
 
-impl VectorLoop for Load<'_> {
+/// Puts words into their lanes; what is left over gets zeros.
+struct Load<'a, const L: usize> {
+    rate: CodeRate,
+    words: &'a [&'a [f32]],
+    sums: &'a mut Sums<L>,
+}
+
+impl<const L: usize> VectorLoop for Load<'_, L> {
     type Output = ();
 
     #[inline(always)]
     fn run(self) {
         let mut rows = [[0; ROW]; GROUP];
-        for group in 0..LANES / GROUP {
+        for group in 0..L / GROUP {
             for (n, row) in rows.iter_mut().enumerate() {
                 match self.words.get(GROUP * group + n) {
                     Some(word) => quantise(self.rate, word, row),
                     None => *row = [0; ROW],
                 }
             }
-            to_lanes(&rows, &mut self.sums[..ROW], group);
+            to_lanes(&rows, &mut self.sums.0[..ROW], group);
         }
     }
 }
 
 /// Reads the decided bits of a group of lanes.
-struct Unload<'a> {
-    sums: &'a [Lanes; SUMS],
+struct Unload<'a, const L: usize> {
+    sums: &'a Sums<L>,
     group: usize,
 }
 
-impl VectorLoop for Unload<'_> {
+impl<const L: usize> VectorLoop for Unload<'_, L> {
     type Output = [[u8; ROW]; GROUP];
 
     #[inline(always)]
     fn run(self) -> Self::Output {
         let mut rows = [[0; ROW]; GROUP];
-        from_lanes(&self.sums[..ROW], self.group, &mut rows);
+        from_lanes(&self.sums.0[..ROW], self.group, &mut rows);
         rows
     }
 }
@@ -158,19 +170,19 @@ impl VectorLoop for Unload<'_> {
 /// Makes the words of some lanes certain, so that further iterations cannot change them: as all their
 /// checks hold, every message agrees with its bit, and a bit's own certainty exceeds whatever its
 /// old messages take away.
-struct Settle<'a> {
+struct Settle<'a, const L: usize> {
     /// Not zero in the lanes that are meant.
-    lanes: Lanes,
-    sums: &'a mut [Lanes; SUMS],
+    lanes: Lanes<L>,
+    sums: &'a mut Sums<L>,
 }
 
-impl VectorLoop for Settle<'_> {
+impl<const L: usize> VectorLoop for Settle<'_, L> {
     type Output = ();
 
     #[inline(always)]
     fn run(self) {
-        for sum in &mut self.sums[..CODEWORD_BITS] {
-            for lane in 0..LANES {
+        for sum in &mut self.sums.0[..CODEWORD_BITS] {
+            for lane in 0..L {
                 let sum = &mut sum.0[lane];
                 let certain = if *sum < 0 { -i8::MAX } else { i8::MAX };
                 *sum = if self.lanes.0[lane] != 0 { certain } else { *sum };
@@ -180,17 +192,17 @@ impl VectorLoop for Settle<'_> {
 }
 
 /// Finds the lanes with an undecided bit: negative.
-struct Undecided<'a> {
-    sums: &'a [Lanes; SUMS],
+struct Undecided<'a, const L: usize> {
+    sums: &'a Sums<L>,
 }
 
-impl VectorLoop for Undecided<'_> {
-    type Output = Lanes;
+impl<const L: usize> VectorLoop for Undecided<'_, L> {
+    type Output = Lanes<L>;
 
     #[inline(always)]
-    fn run(self) -> Lanes {
-        let mut least = [u8::MAX; LANES];
-        for sum in &self.sums[..CODEWORD_BITS] {
+    fn run(self) -> Lanes<L> {
+        let mut least = [u8::MAX; L];
+        for sum in &self.sums.0[..CODEWORD_BITS] {
             for (least, sum) in least.iter_mut().zip(&sum.0) {
                 *least = (*least).min(*sum as u8);
             }
@@ -200,13 +212,13 @@ impl VectorLoop for Undecided<'_> {
 }
 
 /// Sets the sign of the lanes in which a check of a layer of degree `D` does not hold.
-struct Parity<'a, const D: usize> {
+struct Parity<'a, const L: usize, const D: usize> {
     positions: &'a [u16],
-    sums: &'a [Lanes; SUMS],
-    failing: &'a mut Lanes,
+    sums: &'a Sums<L>,
+    failing: &'a mut Lanes<L>,
 }
 
-impl<const D: usize> VectorLoop for Parity<'_, D> {
+impl<const L: usize, const D: usize> VectorLoop for Parity<'_, L, D> {
     type Output = ();
 
     #[inline(always)]
@@ -215,7 +227,7 @@ impl<const D: usize> VectorLoop for Parity<'_, D> {
         for positions in self.positions.as_chunks::<D>().0 {
             let mut parity = Lanes::ZERO;
             for position in positions {
-                parity.toggle(&self.sums[usize::from(*position) % SUMS]);
+                parity.toggle(&self.sums.0[entry::<L>(*position)]);
             }
             failing.join(&parity);
         }
@@ -224,13 +236,13 @@ impl<const D: usize> VectorLoop for Parity<'_, D> {
 }
 
 /// Updates all checks of a layer of degree `D`.
-struct Update<'a, const D: usize, const FIRST: bool> {
+struct Update<'a, const L: usize, const D: usize, const FIRST: bool> {
     positions: &'a [u16],
-    sums: &'a mut [Lanes; SUMS],
-    messages: &'a mut [Lanes],
+    sums: &'a mut Sums<L>,
+    messages: &'a mut [Lanes<L>],
 }
 
-impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
+impl<const L: usize, const D: usize, const FIRST: bool> VectorLoop for Update<'_, L, D, FIRST> {
     type Output = ();
 
     #[inline(always)]
@@ -240,11 +252,11 @@ impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
         for (positions, messages) in checks.iter().zip(messages) {
             let mut own = [Lanes::ZERO; D];
             for n in 0..D {
-                own[n] = self.sums[usize::from(positions[n]) % SUMS];
+                own[n] = self.sums.0[entry::<L>(positions[n])];
             }
-            exchange::<D, FIRST>(&mut own, messages);
+            exchange::<L, D, FIRST>(&mut own, messages);
             for n in 0..D {
-                self.sums[usize::from(positions[n]) % SUMS] = own[n];
+                self.sums.0[entry::<L>(positions[n])] = own[n];
             }
         }
     }

@@ -4,8 +4,9 @@
 //! M. Fossorier, IEEE Trans. Commun. 50(3), 2002 (both from memory). Many words are decoded side by
 //! side in vector lanes, few words one by one; a word's result does not depend on which.
 
+use std::slice::Chunks;
+
 use super::batch::Batch;
-use super::rule::LANES;
 use super::vectors::Vectors;
 use super::word::Word;
 use super::{CODEWORD_BITS, CodeRate};
@@ -13,11 +14,16 @@ use super::{CODEWORD_BITS, CodeRate};
 /// Iterations after which a codeword is given up.
 pub const ITERATIONS_MAX: usize = 40;
 
-/// Fewer words than these are faster one by one.
-const FEW: usize = 24;
+/// Fewer words than these are faster one by one than in a batch of so many lanes.
+const fn few(lanes: usize) -> usize {
+    3 * lanes / 8
+}
+
 /// So many words of a batch are left over, to be decoded one by one: the few that take many
 /// iterations would hold up all.
-const SPARE: usize = 4;
+const fn spare(lanes: usize) -> usize {
+    lanes / 16
+}
 
 /// When the decoder stops.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -124,9 +130,27 @@ impl Decoder {
 #[derive(Clone, Debug)]
 pub struct BatchDecoder {
     rate: CodeRate,
-    batch: Batch,
+    batch: AnyBatch,
     single: Decoder,
-    stopping: Stopping,
+}
+
+/// As many words side by side as there are bytes in a register: with more, a check's values would
+/// not stay in the registers.
+#[derive(Clone, Debug)]
+enum AnyBatch {
+    Of16(Batch<16>),
+    Of32(Batch<32>),
+    Of64(Batch<64>),
+}
+
+impl AnyBatch {
+    fn new(rate: CodeRate, vectors: Vectors) -> Self {
+        match vectors.bytes() {
+            64.. => Self::Of64(Batch::new(rate, vectors)),
+            32.. => Self::Of32(Batch::new(rate, vectors)),
+            _ => Self::Of16(Batch::new(rate, vectors)),
+        }
+    }
 }
 
 impl BatchDecoder {
@@ -137,39 +161,54 @@ impl BatchDecoder {
 
     /// A decoder of `rate` that stops as it is told.
     pub fn with_stopping(rate: CodeRate, stopping: Stopping) -> Self {
-        let batch = Batch::new(rate, Vectors::widest());
-        let single = Decoder::with_stopping(rate, stopping);
-        Self { rate, batch, single, stopping }
+        Self::with_vectors(rate, stopping, Vectors::widest())
+    }
+
+    /// A decoder of `rate` that stops as it is told and uses the given instructions.
+    pub fn with_vectors(rate: CodeRate, stopping: Stopping, vectors: Vectors) -> Self {
+        let single = Decoder { word: Word::new(rate, vectors), stopping };
+        Self { rate, batch: AnyBatch::new(rate, vectors), single }
     }
 
     /// Decodes one codeword for each of `decisions` from the log-likelihood ratios of their bits as
     /// sent, one word after the other (positive means 0, any common scale within a word). Missing
     /// values and values that are not numbers say nothing.
     pub fn decode(&mut self, llrs: &[f32], decisions: &mut [Decision]) {
-        let mut words = llrs.chunks(self.rate.codeword_bits());
-        for decisions in decisions.chunks_mut(LANES) {
-            let words: [&[f32]; LANES] = std::array::from_fn(|n| match n < decisions.len() {
-                true => words.next().unwrap_or_default(),
-                false => &[],
-            });
-            let words = &words[..decisions.len()];
-            if words.len() < FEW {
-                let words = words.iter().zip(decisions);
-                words.for_each(|(word, decision)| self.single.decode_into(word, decision));
-            } else {
-                self.decode_batch(words, decisions);
-            }
+        let (bits, single) = (self.rate.codeword_bits(), &mut self.single);
+        match &mut self.batch {
+            AnyBatch::Of16(batch) => decode_all(batch, single, llrs.chunks(bits), decisions),
+            AnyBatch::Of32(batch) => decode_all(batch, single, llrs.chunks(bits), decisions),
+            AnyBatch::Of64(batch) => decode_all(batch, single, llrs.chunks(bits), decisions),
         }
     }
+}
 
-    fn decode_batch(&mut self, words: &[&[f32]], decisions: &mut [Decision]) {
-        let spare = if self.stopping.is_early() { SPARE } else { 0 };
-        self.batch.decode(words, self.stopping, spare, |n, outcome, bits| {
+/// Decodes batch after batch, and one by one what is too few for a batch or takes too long.
+fn decode_all<const L: usize>(
+    batch: &mut Batch<L>,
+    single: &mut Decoder,
+    mut words: Chunks<'_, f32>,
+    decisions: &mut [Decision],
+) {
+    let stopping = single.stopping;
+    let spare = if stopping.is_early() { spare(L) } else { 0 };
+    for decisions in decisions.chunks_mut(L) {
+        let words: [&[f32]; L] = std::array::from_fn(|n| match n < decisions.len() {
+            true => words.next().unwrap_or_default(),
+            false => &[],
+        });
+        let words = &words[..decisions.len()];
+        if words.len() < few(L) {
+            let words = words.iter().zip(decisions);
+            words.for_each(|(word, decision)| single.decode_into(word, decision));
+            continue;
+        }
+        batch.decode(words, stopping, spare, |n, outcome, bits| {
             if let Some(outcome) = outcome {
                 decisions[n].outcome = outcome;
                 decisions[n].bits.copy_from_slice(bits);
             } else {
-                self.single.decode_into(words[n], &mut decisions[n]);
+                single.decode_into(words[n], &mut decisions[n]);
             }
         });
     }

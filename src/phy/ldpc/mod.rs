@@ -18,6 +18,7 @@ pub use decode::{BatchDecoder, Decision, Decoder, ITERATIONS_MAX, Outcome, Stopp
 pub use encode::encode;
 pub(crate) use quantise::KNOWN_ZERO;
 pub use tables::{BLOCK_BITS, BLOCK_COLUMNS};
+pub use vectors::Vectors;
 
 /// Bits of a codeword before puncturing.
 pub const CODEWORD_BITS: usize = BLOCK_BITS * BLOCK_COLUMNS;

@@ -7,6 +7,8 @@ use super::{CODEWORD_BITS, CodeRate};
 pub(crate) const KNOWN_ZERO: f32 = 1e8;
 /// Soft value of a certain bit in steps.
 const CERTAIN: i8 = i8::MAX;
+/// Values that are worked on together: a vector of bytes.
+const CHUNK: usize = 32;
 /// Positions of a row: those of a word rounded up to whole tiles of the transposition.
 pub(super) const ROW: usize = CODEWORD_BITS.next_multiple_of(64);
 
@@ -30,54 +32,86 @@ fn typical(rate: CodeRate, certain: usize) -> f32 {
 #[inline(always)]
 pub(super) fn quantise(rate: CodeRate, llrs: &[f32], row: &mut [i8; ROW]) {
     let llrs = &llrs[..llrs.len().min(rate.codeword_bits())];
-    let scale = scale(rate, llrs);
-    let (information, parity) = llrs.split_at(llrs.len().min(rate.information_bits()));
-    let left_out = CODEWORD_BITS - rate.codeword_bits();
+    let (scale, is_plain) = scale(rate, llrs);
     row.fill(0);
-    quantise_run(scale, information, row);
-    quantise_run(scale, parity, &mut row[rate.information_bits() + left_out..]);
-}
-
-#[inline(always)]
-fn quantise_run(scale: f32, llrs: &[f32], row: &mut [i8]) {
-    for (out, llr) in row.iter_mut().zip(llrs) {
-        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { CHANNEL_MAX };
-        *out = rounded(llr * scale, f32::from(limit));
+    if is_plain {
+        quantise_run::<true>(scale, llrs, row);
+    } else {
+        quantise_run::<false>(scale, llrs, row);
+    }
+    let left_out = CODEWORD_BITS - rate.codeword_bits();
+    if left_out > 0 {
+        let parity = rate.information_bits();
+        row.copy_within(parity..rate.codeword_bits(), parity + left_out);
+        row[parity..parity + left_out].fill(0);
     }
 }
 
-/// The nearest integer within the limits, 0 for what is not a number.
+/// `IS_PLAIN`: no value is certain or not a number, none becomes so when scaled.
+#[inline(always)]
+fn quantise_run<const IS_PLAIN: bool>(scale: f32, llrs: &[f32], row: &mut [i8; ROW]) {
+    let (chunks, rest) = llrs.as_chunks::<CHUNK>();
+    let (rows, _) = row.as_chunks_mut::<CHUNK>();
+    for (out, llrs) in rows.iter_mut().zip(chunks) {
+        quantise_chunk::<IS_PLAIN>(scale, llrs, out);
+    }
+    if let Some(out) = rows.get_mut(chunks.len()) {
+        let mut llrs = [0.0; CHUNK];
+        llrs.iter_mut().zip(rest).for_each(|(llr, rest)| *llr = *rest);
+        quantise_chunk::<IS_PLAIN>(scale, &llrs, out);
+    }
+}
+
+#[inline(always)]
+fn quantise_chunk<const IS_PLAIN: bool>(scale: f32, llrs: &[f32; CHUNK], out: &mut [i8; CHUNK]) {
+    if IS_PLAIN {
+        // Adds zero, so that the limit is no constant: of a constant the compiler would make a choice
+        // among bytes, which takes longer than the least of floats.
+        let limit = f32::from(CHANNEL_MAX) + 0.0 * scale;
+        out.iter_mut().zip(llrs).for_each(|(out, llr)| *out = rounded(llr * scale, limit));
+        return;
+    }
+    for (out, llr) in out.iter_mut().zip(llrs) {
+        let limit = if llr.abs() >= KNOWN_ZERO { CERTAIN } else { CHANNEL_MAX };
+        let value = llr * scale;
+        let value = if value.is_nan() { 0.0 } else { value };
+        *out = rounded(value, f32::from(limit));
+    }
+}
+
+/// The nearest integer within the limits.
 #[inline(always)]
 fn rounded(value: f32, limit: f32) -> i8 {
     // At this size the last place of an f32 is worth 1: the sum's lowest bits are the integer.
     const ONES: f32 = 12_582_912.0;
-    let value = if value.is_nan() { 0.0 } else { value };
     let value = if value > limit { limit } else { value };
     let value = if value < -limit { -limit } else { value };
     (value + ONES).to_bits() as i8
 }
 
 /// The factor that brings the geometric mean of the magnitudes to the typical one; certainties and
-/// missing values do not count.
+/// missing values do not count. Also whether no value is certain or not a number, scaled or not.
 ///
 /// The geometric mean stands for the uncertain values, which matter, more than for the largest.
 /// Logarithms are taken from the number format: the exponent, and linear between powers of two.
 #[inline(always)]
-fn scale(rate: CodeRate, llrs: &[f32]) -> f32 {
-    const CERTAIN_BITS: u32 = KNOWN_ZERO.to_bits();
-    const INFINITE_BITS: u32 = f32::INFINITY.to_bits();
+fn scale(rate: CodeRate, llrs: &[f32]) -> (f32, bool) {
     // The lowest bits are dropped so that the sum of a word's logarithms fits.
     const DROPPED: u32 = 10;
-    let (mut sum, mut count, mut certain) = (0_u32, 0_u32, 0_u32);
+    let (mut sum, mut zeros, mut large, mut not_numbers) = (0_u32, 0_u32, 0_u32, 0_u32);
     for llr in llrs {
-        let bits = llr.abs().to_bits();
-        let counts = bits != 0 && bits < CERTAIN_BITS;
-        sum += if counts { bits >> DROPPED } else { 0 };
-        count += u32::from(counts);
-        certain += u32::from((CERTAIN_BITS..=INFINITE_BITS).contains(&bits));
+        let magnitude = llr.abs();
+        let is_small = magnitude < KNOWN_ZERO;
+        sum += if is_small { magnitude.to_bits() >> DROPPED } else { 0 };
+        zeros += u32::from(magnitude == 0.0);
+        large += u32::from(!is_small);
+        not_numbers += u32::from(magnitude.is_nan());
     }
+    let count = llrs.len() as u32 - zeros - large;
     let mean = f32::from_bits((sum / count.max(1)) << DROPPED);
-    if count == 0 { 1.0 } else { typical(rate, certain as usize) / mean }
+    let certain = large - not_numbers;
+    let scale = if count == 0 { 1.0 } else { typical(rate, certain as usize) / mean };
+    (scale, large == 0 && scale.is_finite())
 }
 
 #[cfg(test)]
@@ -127,16 +161,9 @@ mod tests {
 
     #[test]
     fn rounding_is_to_the_nearest() {
-        for (value, expected) in [
-            (0.4, 0),
-            (0.6, 1),
-            (-0.6, -1),
-            (22.4, 22),
-            (22.6, 23),
-            (1e30, 23),
-            (-1e30, -23),
-            (f32::NAN, 0),
-        ] {
+        for (value, expected) in
+            [(0.4, 0), (0.6, 1), (-0.6, -1), (22.4, 22), (22.6, 23), (1e30, 23), (-1e30, -23)]
+        {
             assert_eq!(rounded(value, 23.0), expected, "{value}");
         }
     }

@@ -14,6 +14,11 @@ pub(super) struct Layer {
     pub(super) positions: Vec<u16>,
 }
 
+/// Most blocks of any code that are not zero.
+pub(super) const BLOCKS_MAX: usize = 56;
+/// Most bits of all checks of any code together.
+pub(super) const EDGES_MAX: usize = BLOCKS_MAX * BLOCK_BITS;
+
 /// The layers of `rate` in their order.
 pub(super) fn layers(rate: CodeRate) -> Vec<Layer> {
     rate.shifts().iter().map(Layer::new).collect()

@@ -3,12 +3,14 @@
 //! itself.
 
 use super::batch::Batch;
-use super::rule::LANES;
 use super::tables::BlockRow;
 use super::vectors::Vectors;
 use super::word::Word;
 use super::*;
 use crate::phy::testing::{Noise, noise_variance};
+
+/// Most words side by side.
+const LANES: usize = 64;
 
 /// Positions of the ones in each row of the expanded parity check matrix, straight from the
 /// definition of the shifts.
@@ -290,30 +292,78 @@ fn neighbours_do_not_matter() {
     }
 }
 
-#[test]
-fn every_instruction_set_gives_the_same_bits() {
-    for rate in CodeRate::ALL {
-        let llrs = mixed_words(rate, LANES);
-        let words: Vec<&[f32]> = llrs.chunks(rate.codeword_bits()).collect();
-        for stopping in STOPPINGS {
-            let results = [Vectors::widest(), Vectors::Plain].map(|vectors| {
-                let mut results = Vec::new();
-                let mut batch = Batch::new(rate, vectors);
-                batch.decode(&words, stopping, 0, |n, outcome, bits| {
-                    results.push((n, outcome, bits.to_vec()));
-                });
-                let mut single = Word::new(rate, vectors);
-                for (n, word) in words.iter().enumerate() {
-                    let outcome = Some(single.decode(word, stopping));
-                    results.push((n, outcome, single.bits().collect()));
-                }
-                results
-            });
-            assert!(results[0] == results[1], "{rate} {stopping:?}");
-            let (batch, single) = results[0].split_at(LANES);
-            assert!(batch == single, "{rate} {stopping:?}");
+/// Words decoded in batches of `L`.
+fn in_batches<const L: usize>(
+    rate: CodeRate,
+    vectors: Vectors,
+    stopping: Stopping,
+    words: &[&[f32]],
+) -> Vec<(Option<Outcome>, Vec<u8>)> {
+    let mut results = Vec::new();
+    let mut batch = Batch::<L>::new(rate, vectors);
+    for words in words.chunks(L) {
+        batch.decode(words, stopping, 0, |_, outcome, bits| results.push((outcome, bits.to_vec())));
+    }
+    results
+}
+
+/// The reference is one word at a time with portable instructions.
+fn check_lanes_and_instructions(rate: CodeRate, stopping: Stopping, words: &[&[f32]]) {
+    let one_by_one = |vectors| -> Vec<_> {
+        let mut single = Word::new(rate, vectors);
+        let mut decode = |word: &&[f32]| {
+            let outcome = Some(single.decode(word, stopping));
+            (outcome, single.bits().collect::<Vec<u8>>())
+        };
+        words.iter().map(&mut decode).collect()
+    };
+    let expected = one_by_one(Vectors::portable());
+    for vectors in Vectors::all() {
+        let name = vectors.name();
+        let found = [
+            one_by_one(vectors),
+            in_batches::<16>(rate, vectors, stopping, words),
+            in_batches::<32>(rate, vectors, stopping, words),
+            in_batches::<64>(rate, vectors, stopping, words),
+        ];
+        for (found, lanes) in found.iter().zip([1, 16, 32, 64]) {
+            assert!(*found == expected, "{rate} {stopping:?} {name}, {lanes} lanes");
         }
     }
+}
+
+#[test]
+fn every_number_of_lanes_and_instruction_set_gives_the_same_bits() {
+    for rate in CodeRate::ALL {
+        let mut llrs = mixed_words(rate, LANES + 5);
+        // Some words with values that are certain, missing or not numbers.
+        for (n, llr) in llrs.iter_mut().enumerate().filter(|(n, _)| n / 700 % 5 == 0) {
+            *llr = [*llr, *llr, *llr, 0.0, f32::NAN, *llr * 1e12][n % 6];
+        }
+        let words: Vec<&[f32]> = llrs.chunks(rate.codeword_bits()).collect();
+        for stopping in STOPPINGS {
+            check_lanes_and_instructions(rate, stopping, &words);
+        }
+    }
+}
+
+/// What the machine's choice rests on: the widest instructions come first, the portable ones last.
+#[test]
+fn instructions_are_listed_from_the_widest_on() {
+    let all = Vectors::all();
+    let bytes: Vec<usize> = all.iter().map(|vectors| vectors.bytes()).collect();
+    assert!(bytes.is_sorted_by(|wide, narrow| wide >= narrow), "{bytes:?}");
+    assert!(bytes.iter().all(|bytes| [16, 32, 64].contains(bytes)), "{bytes:?}");
+    assert_eq!(all.last().map(|vectors| vectors.name()), Some("portable"));
+}
+
+/// The bound of the working memory is that of the tables.
+#[test]
+fn no_code_has_more_blocks_than_there_is_room_for() {
+    let blocks =
+        |rate: CodeRate| rate.shifts().iter().flatten().filter(|shift| **shift >= 0).count();
+    let most = CodeRate::ALL.into_iter().map(blocks).max();
+    assert_eq!(most, Some(schedule::BLOCKS_MAX));
 }
 
 /// Words that are left over are the last ones of a batch to be decided, at most as many as allowed.
@@ -322,7 +372,7 @@ fn spare_words_are_left_undecided() {
     let rate = CodeRate::ThreeQuarters;
     let llrs = mixed_words(rate, LANES);
     let words: Vec<&[f32]> = llrs.chunks(rate.codeword_bits()).collect();
-    let mut batch = Batch::new(rate, Vectors::widest());
+    let mut batch = Batch::<LANES>::new(rate, Vectors::widest());
     let mut outcomes = Vec::new();
     for spare in [0, 20] {
         let mut results = vec![None; LANES];

@@ -13,7 +13,11 @@ type Tile = [[u64; 8]; 8];
 
 /// Puts the rows into the lanes from `8 group` on.
 #[inline(always)]
-pub(super) fn to_lanes(rows: &[[i8; ROW]; GROUP], lanes: &mut [Lanes], group: usize) {
+pub(super) fn to_lanes<const L: usize>(
+    rows: &[[i8; ROW]; GROUP],
+    lanes: &mut [Lanes<L>],
+    group: usize,
+) {
     let first = GROUP * group;
     for (n, lanes) in lanes.as_chunks_mut::<TILE>().0.iter_mut().enumerate() {
         let mut tile: Tile = [[0; 8]; 8];
@@ -35,7 +39,11 @@ pub(super) fn to_lanes(rows: &[[i8; ROW]; GROUP], lanes: &mut [Lanes], group: us
 
 /// Reads the hard decisions of the lanes from `8 group` on, 1 for a negative value.
 #[inline(always)]
-pub(super) fn from_lanes(lanes: &[Lanes], group: usize, rows: &mut [[u8; ROW]; GROUP]) {
+pub(super) fn from_lanes<const L: usize>(
+    lanes: &[Lanes<L>],
+    group: usize,
+    rows: &mut [[u8; ROW]; GROUP],
+) {
     const ONES: u64 = 0x0101_0101_0101_0101;
     let first = GROUP * group;
     for (n, lanes) in lanes.as_chunks::<TILE>().0.iter().enumerate() {
@@ -84,14 +92,12 @@ fn swap<const DISTANCE: usize>(tile: &mut Tile, low: u64) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::phy::ldpc::rule::LANES;
     use crate::phy::testing::Noise;
 
-    #[test]
-    fn every_value_goes_to_its_lane_and_its_sign_comes_back() {
+    fn check_there_and_back<const L: usize>() {
         let mut noise = Noise::new(64);
-        let mut lanes = vec![Lanes::ZERO; ROW];
-        let rows: Vec<[[i8; ROW]; GROUP]> = (0..LANES / GROUP)
+        let mut lanes = vec![Lanes::<L>::ZERO; ROW];
+        let rows: Vec<[[i8; ROW]; GROUP]> = (0..L / GROUP)
             .map(|_| std::array::from_fn(|_| std::array::from_fn(|_| noise.next_u64() as i8)))
             .collect();
         for (group, rows) in rows.iter().enumerate() {
@@ -105,5 +111,12 @@ mod tests {
                 assert!(row.iter().zip(signs).all(|(value, sign)| *sign == u8::from(*value < 0)));
             }
         }
+    }
+
+    #[test]
+    fn every_value_goes_to_its_lane_and_its_sign_comes_back() {
+        check_there_and_back::<16>();
+        check_there_and_back::<32>();
+        check_there_and_back::<64>();
     }
 }

@@ -4,10 +4,14 @@
 
 use super::decode::{Outcome, Stopping};
 use super::quantise::{ROW, quantise};
-use super::rule::{LANES, Lanes, exchange};
-use super::schedule::{Layer, for_degree, layers};
+use super::rule::{self, Aligned, exchange};
+use super::schedule::{BLOCKS_MAX, Layer, for_degree, layers};
 use super::vectors::{VectorLoop, Vectors};
 use super::{BLOCK_BITS, BLOCK_COLUMNS, CodeRate};
+
+/// The 42 values of a block and some of them again.
+const LANES: usize = 64;
+type Lanes = rule::Lanes<LANES>;
 
 /// Room for a vector from any of the 42 rows on.
 const RING: usize = 2 * LANES;
@@ -30,15 +34,15 @@ pub(super) struct Word {
     /// Soft value of each bit: the channel's plus all checks' messages.
     sums: Sums,
     /// Messages of all checks of a block, one block after the other.
-    messages: Vec<Lanes>,
+    messages: Box<Aligned<[Lanes; BLOCKS_MAX]>>,
 }
 
 impl Word {
     pub(super) fn new(rate: CodeRate, vectors: Vectors) -> Self {
         let layers = layers(rate);
-        let blocks = layers.iter().map(|layer| layer.degree).sum();
         let sums = std::array::from_fn(|_| Ring { values: [0; RING], first: 0 });
-        Self { rate, vectors, layers, sums, messages: vec![Lanes::ZERO; blocks] }
+        let messages = Box::new(Aligned([Lanes::ZERO; BLOCKS_MAX]));
+        Self { rate, vectors, layers, sums, messages }
     }
 
     /// Decodes a word from its soft values as sent.
@@ -73,7 +77,7 @@ impl Word {
     /// Updates all checks, layer by layer; in the first iteration without old messages.
     fn iterate<const FIRST: bool>(&mut self) {
         let (vectors, sums) = (self.vectors, &mut self.sums);
-        let mut messages = &mut self.messages[..];
+        let mut messages = &mut self.messages.0[..];
         for Layer { degree, blocks, .. } in &self.layers {
             let own = messages.split_off_mut(..blocks.len()).unwrap_or_default();
             for_degree!(*degree, D => vectors.run(Update::<D, FIRST> { blocks, sums, messages: own }));
@@ -105,7 +109,7 @@ impl VectorLoop for Load<'_> {
             let mut lanes = [0; LANES];
             lanes[..BLOCK_BITS].copy_from_slice(block);
             lanes[BLOCK_BITS..].copy_from_slice(&block[..LANES - BLOCK_BITS]);
-            ring.put(&Lanes(lanes), 0);
+            ring.put(&rule::Lanes(lanes), 0);
         }
     }
 }
@@ -160,7 +164,7 @@ impl<const D: usize, const FIRST: bool> VectorLoop for Update<'_, D, FIRST> {
         for (own, (column, shift)) in own.iter_mut().zip(blocks) {
             *own = self.sums[column % BLOCK_COLUMNS].from(*shift);
         }
-        exchange::<D, FIRST>(&mut own, messages);
+        exchange::<LANES, D, FIRST>(&mut own, messages);
         for (own, (column, shift)) in own.iter().zip(blocks) {
             self.sums[column % BLOCK_COLUMNS].put(own, *shift);
         }
