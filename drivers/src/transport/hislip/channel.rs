@@ -102,7 +102,11 @@ impl Channel {
     ///
     /// # Errors
     /// The connection ended.
-    pub async fn payload(&mut self, into: &mut Vec<u8>, at_most: usize) -> Result<usize, LinkFault> {
+    pub async fn payload(
+        &mut self,
+        into: &mut Vec<u8>,
+        at_most: usize,
+    ) -> Result<usize, LinkFault> {
         let limit = usize::try_from(self.left).unwrap_or(usize::MAX).min(at_most.max(1));
         let mut room = into.limit(limit);
         let count = some(self.stream.read_buf(&mut room).await)?;

@@ -35,7 +35,14 @@ impl Data {
             )));
         }
         let begun = false;
-        Ok(Data { channel, payload_bytes_max, next_id: FIRST_ID, delivered: false, stale: false, begun })
+        Ok(Data {
+            channel,
+            payload_bytes_max,
+            next_id: FIRST_ID,
+            delivered: false,
+            stale: false,
+            begun,
+        })
     }
 
     /// The MessageID of the last message sent.
@@ -100,7 +107,8 @@ impl Data {
                 Kind::Data | Kind::DataEnd if !self.is_ours(header) => {
                     tracing::debug!(id = header.parameter, "late answer dropped");
                     self.channel.drop_message().await?;
-                    self.stale = false;
+                    // The parts of one answer without an ID cannot be told from the next one's.
+                    self.stale = header.parameter == UNKNOWN_ID && header.kind == Kind::Data;
                 }
                 Kind::Data | Kind::DataEnd => {
                     let bytes = match self.channel.left() {

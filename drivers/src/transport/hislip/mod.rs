@@ -25,9 +25,7 @@ use self::channel::Channel;
 use self::session::Session;
 use self::wire::{Header, Kind};
 use super::stream::by;
-use super::{
-    Address, LinkError, LinkFault, LinkPhase, Pace, Part, Received, Recovery, Transport,
-};
+use super::{Address, LinkError, LinkFault, LinkPhase, Pace, Part, Received, Recovery, Transport};
 
 /// A link over HiSLIP.
 pub struct HislipLink {
@@ -53,12 +51,17 @@ impl HislipLink {
     }
 
     /// Binds a fault to this link, and drops both connections unless the session survives it.
-    fn failed(&mut self, phase: LinkPhase, bytes: usize, since: Instant, fault: LinkFault) -> LinkError {
-        let survives = matches!(
-            fault,
-            LinkFault::TimedOut | LinkFault::Peer(_) | LinkFault::Interrupted
-        );
-        if !survives && let Some(mut session) = self.session.take()
+    fn failed(
+        &mut self,
+        phase: LinkPhase,
+        bytes: usize,
+        since: Instant,
+        fault: LinkFault,
+    ) -> LinkError {
+        let survives =
+            matches!(fault, LinkFault::TimedOut | LinkFault::Peer(_) | LinkFault::Interrupted);
+        if !survives
+            && let Some(mut session) = self.session.take()
             && matches!(fault, LinkFault::Protocol(_))
         {
             session.complain();
@@ -112,9 +115,9 @@ impl Transport for HislipLink {
     async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
         let since = Instant::now();
         let cleared = match self.open() {
-            Ok(session) => timeout_at(until, session.clear(until))
-                .await
-                .unwrap_or(Err(LinkFault::TimedOut)),
+            Ok(session) => {
+                timeout_at(until, session.clear(until)).await.unwrap_or(Err(LinkFault::TimedOut))
+            }
             Err(fault) => Err(fault),
         };
         cleared.map_err(|fault| {
