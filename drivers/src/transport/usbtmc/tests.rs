@@ -3,7 +3,12 @@
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio_serial::{SerialPort, SerialStream};
 
-use super::*;
+use std::time::Duration;
+
+use tokio::time::Instant;
+
+use super::{MESSAGE_BYTES_MAX, UsbtmcLink};
+use crate::transport::{LinkFault, LinkPhase, Pace, Part, Recovery, Transport};
 
 /// A node and the device behind it. The second stream keeps the node's settings.
 fn node() -> (UsbtmcLink, SerialStream, SerialStream) {
@@ -41,7 +46,8 @@ async fn messages_go_out_whole_and_answers_come_in() {
     device.write_all(b"me,1,2,3\nleft").await.unwrap();
     let mut into = Vec::new();
     while into.len() < 3 {
-        link.receive(&mut into, 3 - into.len(), ms(1000)).await.unwrap();
+        let missing = 3 - into.len();
+        link.receive(&mut into, missing, ms(1000)).await.unwrap();
     }
     assert_eq!(into, b"me,");
     while into.len() < 13 {
