@@ -184,7 +184,7 @@ async fn status_and_service_requests_beside_the_data() {
     while turntable.status_byte(soon()).await.unwrap() != Some(4) {}
     assert!(ask(&mut turntable, b"SYST:ERR?\n").await.starts_with(b"-113,"));
     // Operation complete, enabled as a reason for a request (IEEE 488.2, 11.4 and 11.5).
-    send(&mut turntable, b"*CLS;*ESE 1;*SRE 32;AXIS:SPE 40;AXIS:POS 4;*OPC\n").await;
+    send(&mut turntable, b"*CLS;*ESE 1;*SRE 32;:AXIS:SPE 40;:AXIS:POS 4;*OPC\n").await;
     let byte = turntable.service_request(soon()).await.unwrap().unwrap();
     assert_eq!(byte & 0b0110_0000, 0b0110_0000, "{byte:#b}");
     let now = Instant::now() + Duration::from_millis(50);
@@ -203,8 +203,8 @@ async fn status_and_service_requests_beside_the_data() {
 async fn questions_asked_too_early() {
     let (_bench, serving) = serve().await;
     let mut turntable = link(&serving, Post::Turntable).await;
-    send(&mut turntable, b"AXIS:SPE 40;AXIS:POS 10;*OPC?\n").await;
-    assert_eq!(ask(&mut turntable, b"AXIS:SPE?\n").await, b"40\n");
+    send(&mut turntable, b"AXIS:SPE 40;:AXIS:POS 10;*OPC?\n").await;
+    assert_eq!(ask(&mut turntable, b"SYST:VERS?\n").await, b"1999.0\n");
     assert!(ask(&mut turntable, b"SYST:ERR?\n").await.starts_with(b"-410,"));
 }
 
