@@ -416,6 +416,22 @@ mod tests {
         assert_eq!(empty.fault, MessageFault::BlockTooLong { announced: 4, limit: 2 });
     }
 
+    /// On links that mark no end nothing tells where such a block ends (IEEE 488.2, 8.7.10: NL with
+    /// END); where the mark came with the first bytes it is known all the same.
+    #[test]
+    fn blocks_of_indefinite_length_need_the_mark_of_the_end() {
+        for expect in [Expect::Block(9), Expect::Either(9)] {
+            let error = read(expect, b"#0ab\n", 2).map(|_| ()).unwrap_err();
+            assert_eq!(error.fault, MessageFault::IndefiniteBlock);
+            let mut reader = AnswerReader::new(expect);
+            reader.accept_indefinite();
+            assert_eq!(reader.feed(b"#0a\n", false).unwrap(), Step::More);
+            assert_eq!(reader.feed(b"b\n", true).unwrap(), Step::Done);
+            assert!(reader.is_block());
+            assert_eq!(reader.finish(), (b"a\nb".to_vec(), Vec::new()));
+        }
+    }
+
     #[test]
     fn a_late_end_of_line_belongs_to_the_block_before() {
         for (bytes, data) in [(&b"\n1\n"[..], b"1"), (b"\r\n1\n", b"1"), (b"1\n", b"1")] {

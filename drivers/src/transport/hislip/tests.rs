@@ -475,3 +475,39 @@ async fn an_unknown_type_is_answered_with_an_error_and_read_over() {
     expect(&mut server.sync, b"HS\x03\x01\0\0\0\0\0\0\0\0\0\0\0\0").await;
     expect(&mut server.control, b"HS\x03\x01\0\0\0\0\0\0\0\0\0\0\0\0").await;
 }
+
+/// Not a benchmark: a guard against byte-wise reading and stalls of tens of milliseconds.
+#[tokio::test]
+async fn hislip_is_not_slow() {
+    const BLOCK_BYTES: usize = 64 << 20;
+    let (mut link, mut server) = opened().await;
+    let served = tokio::spawn(async move {
+        for id in 0..1000u32 {
+            let id = 0xFFFF_FF00u32.wrapping_add(2 * id);
+            expect(&mut server.sync, &message(7, u8::from(id != 0xFFFF_FF00), id, b"T?\n")).await;
+            say(&mut server.sync, &message(7, 0, id, b"7\n")).await;
+        }
+        let id = 0xFFFF_FF00u32.wrapping_add(2000);
+        expect(&mut server.sync, &message(7, 1, id, b"D?\n")).await;
+        let part = message(6, 0, id, &vec![10; 1 << 20]);
+        for _ in 0..BLOCK_BYTES >> 20 {
+            say(&mut server.sync, &part).await;
+        }
+        say(&mut server.sync, &message(7, 0, id, b"\n")).await;
+    });
+    let start = Instant::now();
+    for _ in 0..1000 {
+        send(&mut link, b"T?\n").await;
+        assert_eq!(answer(&mut link).await, b"7\n");
+    }
+    let query_us = start.elapsed().as_secs_f64() * 1e3;
+    send(&mut link, b"D?\n").await;
+    let start = Instant::now();
+    let mut into = Vec::with_capacity(BLOCK_BYTES + 1);
+    while !link.receive(&mut into, BLOCK_BYTES, soon()).await.unwrap().end {}
+    let mib_per_s = 64.0 / start.elapsed().as_secs_f64();
+    assert_eq!(into.len(), BLOCK_BYTES + 1);
+    served.await.unwrap();
+    println!("a query takes {query_us:.1} us, 64 MiB come with {mib_per_s:.0} MiB/s");
+    assert!(query_us < 10_000.0 && mib_per_s > 20.0, "{query_us} us, {mib_per_s} MiB/s");
+}

@@ -4,7 +4,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};
 
 use super::*;
 use crate::class::Class;
-use crate::transport::PipeLink;
+use crate::transport::{Address, PipeLink, link_for};
 
 /// An open line, and the device's end of it.
 async fn line(end: LineEnd, echo: bool, settle: Duration) -> (impl Transport, DuplexStream) {
@@ -24,7 +24,7 @@ fn pace() -> Pace {
 }
 
 /// Everything that comes within a while.
-async fn all(line: &mut impl Transport) -> Vec<u8> {
+async fn all(line: &mut (impl Transport + ?Sized)) -> Vec<u8> {
     let mut into = Vec::new();
     let until = ms(50);
     while line.receive(&mut into, 1 << 16, until).await.is_ok() {}
@@ -129,4 +129,29 @@ async fn a_device_gets_the_time_it_needs_after_opening() {
     let start = Instant::now();
     let (_line, _device) = line(LineEnd::Newline, false, Duration::from_secs(3)).await;
     assert_eq!(start.elapsed(), Duration::from_secs(3));
+}
+
+/// The options of an address reach a real serial device, here a pseudo-terminal.
+#[tokio::test]
+async fn a_serial_line_does_what_its_address_says() {
+    let (mut device, other) = tokio_serial::SerialStream::pair().unwrap();
+    let path = tokio_serial::SerialPort::name(&other).unwrap();
+    let address = format!("serial://{path}?baud=115200&end=cr&echo=discard&settle=50ms");
+    let mut link = link_for(&address.parse::<Address>().unwrap()).unwrap();
+    let start = Instant::now();
+    link.reopen(ms(1000)).await.unwrap();
+    assert!(start.elapsed() >= Duration::from_millis(50));
+    assert_eq!(link.describe(), address);
+    tokio::spawn(async move {
+        let mut byte = [0];
+        while device.read_exact(&mut byte).await.is_ok() {
+            let back: &[u8] = if byte == *b"\r" { b"\r\n7\r" } else { &byte };
+            device.write_all(back).await.unwrap();
+        }
+    });
+    for _ in 0..3 {
+        link.send(b"TOKEN?\n", Part::Last, pace()).await.unwrap();
+        assert_eq!(all(&mut link).await, b"7\n");
+    }
+    drop(other);
 }
