@@ -73,13 +73,8 @@ pub enum LinkFault {
     #[error("the instrument dropped its answer because another message came before it was read")]
     Interrupted,
     /// What came back on a line that echoes is not what was sent.
-    #[error("the line does not echo what was sent: '{sent}' came back as '{got}'")]
-    Echo {
-        /// What was sent, from the first difference on.
-        sent: String,
-        /// What came instead.
-        got: String,
-    },
+    #[error("the line does not echo what was sent: {0}")]
+    Echo(String),
     /// A message longer than the link can hold back until its end.
     #[error("a message of more than {limit} bytes cannot be sent in one piece on this link")]
     MessageTooLong {

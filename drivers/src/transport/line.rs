@@ -186,7 +186,7 @@ impl<T: Transport> Transport for Line<T> {
             self.read_echo(pace.next()).await?;
             if self.echo.as_ref().is_some_and(|echo| echo.due() > 0) {
                 self.forget();
-                let fault = LinkFault::Echo { sent: shown(&wire), got: String::new() };
+                let fault = other_echo(&wire, b"");
                 return Err(self.error(LinkPhase::Write, wire.len(), since, fault));
             }
         }
@@ -246,7 +246,7 @@ impl Echo {
                 self.owed.pop_front();
             } else if !self.owed.is_empty() || (self.end_owed && !line_end) {
                 let sent: Vec<u8> = self.owed.iter().copied().take(SHOWN_BYTES).collect();
-                let fault = LinkFault::Echo { sent: shown(&sent), got: shown(&came[taken..]) };
+                let fault = other_echo(&sent, &came[taken..]);
                 *self = Echo::default();
                 return Err(fault);
             } else if self.end_owed {
@@ -262,6 +262,11 @@ impl Echo {
         came.drain(..taken);
         Ok(())
     }
+}
+
+/// That `sent` came back as `got`, both from the first difference on.
+fn other_echo(sent: &[u8], got: &[u8]) -> LinkFault {
+    LinkFault::Echo(format!("'{}' came back as '{}'", shown(sent), shown(got)))
 }
 
 /// The beginning of some bytes, for messages.
