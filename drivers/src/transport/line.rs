@@ -33,6 +33,8 @@ struct Echo {
     owed: VecDeque<u8>,
     /// After that an end of line is due, in whatever form the device shows it.
     end_owed: bool,
+    /// Parts of a message were sent, its last was not.
+    in_message: bool,
     /// The end of line that came back last; it may be the first of two bytes.
     ended_by: Option<u8>,
 }
@@ -229,12 +231,18 @@ impl Echo {
         self.owed.len() + usize::from(self.end_owed)
     }
 
-    /// Notes what is about to be sent, as the user gave it.
+    /// Notes what is about to be sent, as the user gave it. An end of line alone is how a session
+    /// gets back into step: what comes then may be anything, and is drained by whoever sent it.
     fn owe(&mut self, bytes: &[u8], part: Part) {
+        if part == Part::Last && bytes == b"\n" && !self.in_message {
+            *self = Echo::default();
+            return;
+        }
         let text = bytes.strip_suffix(b"\n").filter(|_| part == Part::Last);
         self.owed.extend(text.unwrap_or(bytes));
         self.end_owed = text.is_some();
         self.ended_by = None;
+        self.in_message = part == Part::Middle;
     }
 
     /// Takes what has come back off the front of `came`.

@@ -4,7 +4,9 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};
 
 use super::*;
 use crate::class::Class;
+use crate::instrument::{Driver, Instrument, RawAnswer};
 use crate::transport::{Address, PipeLink, link_for};
+use crate::value::Value;
 
 /// An open line, and the device's end of it.
 async fn line(end: LineEnd, echo: bool, settle: Duration) -> (impl Transport, DuplexStream) {
@@ -99,6 +101,20 @@ async fn a_wrong_echo_is_an_error() {
     }
 }
 
+/// The end of line of a message in parts echoes as any; one alone is sent to get back into step,
+/// and whatever comes then is passed on to be drained.
+#[tokio::test(start_paused = true)]
+async fn ends_of_line_by_themselves() {
+    let (mut line, mut device) = line(LineEnd::Newline, true, Duration::ZERO).await;
+    device.write_all(b"A\r\n7\n").await.unwrap();
+    line.send(b"A", Part::Middle, pace()).await.unwrap();
+    line.send(b"\n", Part::Last, pace()).await.unwrap();
+    assert_eq!(all(&mut line).await, b"7\n");
+    line.send(b"\n", Part::Last, pace()).await.unwrap();
+    device.write_all(b"late\n\n").await.unwrap();
+    assert_eq!(all(&mut line).await, b"late\n\n");
+}
+
 /// A device that repeats each line once it is whole, and one that repeats each byte: in both cases
 /// more than a driver holds back.
 #[tokio::test(start_paused = true)]
@@ -154,4 +170,48 @@ async fn a_serial_line_does_what_its_address_says() {
         assert_eq!(all(&mut link).await, b"7\n");
     }
     drop(other);
+}
+
+/// A whole session with a device that echoes and ends its lines with CR: a setting read back, a
+/// question that is answered too late, and the way back.
+#[tokio::test(start_paused = true)]
+async fn an_instrument_that_echoes() {
+    let (ours, device) = duplex(1 << 16);
+    tokio::spawn(async move {
+        let (mut from, mut to) = tokio::io::split(device);
+        let (mut byte, mut line) = ([0], String::new());
+        while from.read_exact(&mut byte).await.is_ok() {
+            to.write_all(&byte).await.unwrap();
+            if byte != *b"\r" {
+                line.push(char::from(byte[0]));
+                continue;
+            }
+            let late = line == "SYSTem:VERSion?";
+            sleep(Duration::from_millis(if late { 6000 } else { 1 })).await;
+            let answer = match line.as_str() {
+                "*IDN?" => "Test Works,SUPPLY-1,0,0.1\r",
+                "SYSTem:ERRor:NEXT?" => "0,\"No error\"\r",
+                "SYSTem:VERSion?" => "1999.0\r",
+                "*ESR?" => "0\r",
+                query if query.ends_with('?') => "1.2\r",
+                _ => "",
+            };
+            to.write_all(answer.as_bytes()).await.unwrap();
+            line.clear();
+        }
+    });
+    let mut only = Some(ours);
+    let pipe = PipeLink::draining("line", move || only.take());
+    let link = Line::over(pipe, LineEnd::Return, true, Duration::ZERO);
+    let driver = Driver::load("scpi-supply.yaml", None, None).unwrap();
+    let mut supply = Instrument::open("supply", Box::new(link), driver).await.unwrap();
+    for _ in 0..3 {
+        assert!(supply.set("voltage", &Value::Number(1.2)).await.unwrap().matched);
+        let error = supply.query_raw("SYSTem:VERSion?").await.unwrap_err();
+        assert!(error.to_string().contains("nothing came in time"), "{error}");
+        let RawAnswer::Line(answer) = supply.query_raw("MEASure:VOLTage?").await.unwrap() else {
+            panic!("a line is due")
+        };
+        assert_eq!(answer, "1.2");
+    }
 }

@@ -1,6 +1,6 @@
 //! A pseudo-terminal stands for the device node: bytes in and out, and a read that blocks.
 
-use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio_serial::{SerialPort, SerialStream};
 
 use std::time::Duration;
@@ -8,7 +8,9 @@ use std::time::Duration;
 use tokio::time::Instant;
 
 use super::{MESSAGE_BYTES_MAX, UsbtmcLink};
+use crate::instrument::{Driver, Instrument, RawAnswer};
 use crate::transport::{LinkFault, LinkPhase, Pace, Part, Recovery, Transport};
+use crate::value::Value;
 
 /// A node and the device behind it. The second stream keeps the node's settings.
 fn node() -> (UsbtmcLink, SerialStream, SerialStream) {
@@ -123,4 +125,41 @@ async fn a_message_beyond_the_limit_is_refused_before_anything_is_sent() {
     let error = link.send(&part, Part::Last, pace()).await.unwrap_err();
     assert_eq!(error.fault, LinkFault::MessageTooLong { limit: MESSAGE_BYTES_MAX });
     assert!(link.is_open() && link.message.capacity() == 0);
+}
+
+/// A whole session over the node: identity, error queue, a setting read back, a question that is
+/// answered too late, and the way back.
+#[tokio::test]
+async fn an_instrument_behind_a_node() {
+    let (link, device, _other) = node();
+    tokio::spawn(async move {
+        let mut lines = BufReader::new(device);
+        let mut line = String::new();
+        while lines.read_line(&mut line).await.is_ok_and(|count| count > 0) {
+            let late = line.starts_with("SYSTem:VERSion?");
+            tokio::time::sleep(Duration::from_millis(if late { 400 } else { 1 })).await;
+            let answer = match line.trim() {
+                "*IDN?" => "Test Works,SUPPLY-1,0,0.1\n",
+                "SYSTem:ERRor:NEXT?" => "0,\"No error\"\n",
+                "SYSTem:VERSion?" => "1999.0\n",
+                "*ESR?" => "0\n",
+                query if query.ends_with('?') => "1.2\n",
+                _ => "",
+            };
+            lines.write_all(answer.as_bytes()).await.unwrap();
+            line.clear();
+        }
+    });
+    let driver = Driver::load("scpi-supply.yaml", None, None).unwrap();
+    let driver = driver.with_timeout(Duration::from_millis(250));
+    let mut supply = Instrument::open("supply", Box::new(link), driver).await.unwrap();
+    for _ in 0..3 {
+        assert!(supply.set("voltage", &Value::Number(1.2)).await.unwrap().matched);
+        let error = supply.query_raw("SYSTem:VERSion?").await.unwrap_err();
+        assert!(error.to_string().contains("nothing came in time"), "{error}");
+        let RawAnswer::Line(answer) = supply.query_raw("MEASure:VOLTage?").await.unwrap() else {
+            panic!("a line is due")
+        };
+        assert_eq!(answer, "1.2");
+    }
 }

@@ -229,7 +229,7 @@ impl Session {
             return Ok(());
         }
         let pieces = bytes.chunks(self.control.piece);
-        let last = pieces.len() - 1;
+        let last = pieces.len().saturating_sub(1);
         self.control.answer_waiting = true;
         for (place, piece) in pieces.enumerate() {
             let kind = if place == last { DATA_END } else { DATA };
