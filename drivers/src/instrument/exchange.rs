@@ -80,6 +80,13 @@ impl Exchange {
         self.link.reopen(Instant::now() + timeout).await.map_err(bare)
     }
 
+    /// As [`Transport::clear`].
+    pub async fn clear(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
+        self.in_step = false;
+        self.newline_owed = false;
+        self.link.clear(Instant::now() + timeout).await.map_err(bare)
+    }
+
     /// Sends a whole message; NL is added.
     pub async fn send(&mut self, message: &[u8], timeout: Duration) -> Result<(), InstrumentFault> {
         self.look_for_strays().await?;
@@ -132,6 +139,9 @@ impl Exchange {
         } else {
             AnswerReader::new(expect)
         };
+        if self.link.marks_end() {
+            reader.accept_indefinite();
+        }
         let mut until = start + timeout;
         let mut step = Step::More;
         let mut bytes = 0;

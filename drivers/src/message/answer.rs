@@ -62,6 +62,8 @@ pub struct AnswerReader {
     is_block: bool,
     /// The end of line of an earlier block may still come first.
     newline_owed: bool,
+    /// The transport marks the end of a message.
+    end_is_marked: bool,
 }
 
 impl AnswerReader {
@@ -76,6 +78,7 @@ impl AnswerReader {
             searched: 0,
             is_block: false,
             newline_owed: false,
+            end_is_marked: false,
         }
     }
 
@@ -83,6 +86,12 @@ impl AnswerReader {
     #[must_use]
     pub fn after_bare_block(expect: Expect) -> Self {
         AnswerReader { newline_owed: true, ..AnswerReader::new(expect) }
+    }
+
+    /// From now on `#0` is a block: the transport marks the end of a message. Without such a mark
+    /// a block of indefinite length is refused, as nothing would tell where it ends.
+    pub fn accept_indefinite(&mut self) {
+        self.end_is_marked = true;
     }
 
     /// Where the next bytes are to be appended, and how many at most.
@@ -217,6 +226,9 @@ impl AnswerReader {
         match BlockHeader::parse(&self.data)? {
             None if end => Err(self.fail(MessageFault::NotABlock)),
             None => Ok(()),
+            Some(BlockHeader::Indefinite) if !self.end_is_marked && !end => {
+                Err(self.fail(MessageFault::IndefiniteBlock))
+            }
             Some(BlockHeader::Indefinite) => {
                 self.data.drain(..2);
                 self.is_block = true;
@@ -398,8 +410,26 @@ mod tests {
         assert_eq!(end(Expect::Either(9), b"#").unwrap(), (Step::Done, b"#".to_vec()));
         let short = end(Expect::Block(9), b"#14ab").unwrap_err();
         assert_eq!(short.fault, MessageFault::BlockTooShort { got: 2, announced: 4 });
-        let empty = AnswerReader::new(Expect::Block(2)).feed(b"#0abcd", false).unwrap_err();
+        let mut reader = AnswerReader::new(Expect::Block(2));
+        reader.accept_indefinite();
+        let empty = reader.feed(b"#0abcd", false).unwrap_err();
         assert_eq!(empty.fault, MessageFault::BlockTooLong { announced: 4, limit: 2 });
+    }
+
+    /// On links that mark no end nothing tells where such a block ends (IEEE 488.2, 8.7.10: NL with
+    /// END); where the mark came with the first bytes it is known all the same.
+    #[test]
+    fn blocks_of_indefinite_length_need_the_mark_of_the_end() {
+        for expect in [Expect::Block(9), Expect::Either(9)] {
+            let error = read(expect, b"#0ab\n", 2).map(|_| ()).unwrap_err();
+            assert_eq!(error.fault, MessageFault::IndefiniteBlock);
+            let mut reader = AnswerReader::new(expect);
+            reader.accept_indefinite();
+            assert_eq!(reader.feed(b"#0a\n", false).unwrap(), Step::More);
+            assert_eq!(reader.feed(b"b\n", true).unwrap(), Step::Done);
+            assert!(reader.is_block());
+            assert_eq!(reader.finish(), (b"a\nb".to_vec(), Vec::new()));
+        }
     }
 
     #[test]
