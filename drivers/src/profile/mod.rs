@@ -28,7 +28,7 @@ use crate::pattern::Pattern;
 use crate::value::{Kind, Tolerance, Unfit, Value};
 
 pub(crate) use decode::unit;
-pub use errors::{ErrorPolicy, ErrorQueue, ErrorRule};
+pub use errors::{ErrorPolicy, ErrorQueue, ErrorRule, QUEUE_OVERFLOW};
 pub use format::BinaryFormat;
 pub(crate) use grammar::KIND;
 pub use grammar::json_schema;
