@@ -129,7 +129,7 @@ enum Part {
     /// The settings, the readings or the actions.
     Table(&'static str),
     /// One of them, or one of the profile's other mappings.
-    Entry(&'static str),
+    Entry,
     /// What is said anew as a whole.
     Whole,
 }
@@ -141,11 +141,11 @@ impl Part {
                 "settings" => Part::Table("setting"),
                 "readings" => Part::Table("reading"),
                 "actions" => Part::Table("action"),
-                "identity" | "session" | "errors" | "registers" => Part::Entry("key"),
+                "identity" | "session" | "errors" | "registers" => Part::Entry,
                 _ => Part::Whole,
             },
-            Part::Table(what) => Part::Entry(what),
-            Part::Entry(_) | Part::Whole => Part::Whole,
+            Part::Table(_) => Part::Entry,
+            Part::Entry | Part::Whole => Part::Whole,
         }
     }
 
@@ -196,7 +196,8 @@ fn unknown(key: &Key, value: &Node, base: &Node, part: Part) -> Option<Fault> {
     let known: Vec<&str> = base.entries().iter().map(|(known, _)| known.text.as_str()).collect();
     if is_absent(value) {
         let message = format!("there is no {what} '{}' to be {ABSENT}", key.text);
-        let fault = Fault::new(key.span.clone(), message);
+        // That the key is unknown altogether need not be said as well.
+        let fault = Fault::new(key.span.clone(), message).instead_of_others();
         return Some(fault.with_help(shape::suggestion(&key.text, &known)));
     }
     // What stands alone has its messages; what has none changes something.
