@@ -111,10 +111,10 @@ fn of_setting(profile: &Profile, setting: &Setting) -> Section {
             message(format!("set to {shown}"), filled.unwrap_or_default())
         })
         .collect();
-    messages.push(message("by hand", setting.shortest()));
     effect(profile, &setting.effect, &mut messages);
     messages.extend(profile.errors.as_ref().map(|errors| message("errors", &errors.query)));
     messages.push(message("read back", &setting.query.message));
+    messages.push(message("by hand", setting.shortest()));
     Section {
         name: format!("setting {}", setting.name),
         about: setting.about.clone(),

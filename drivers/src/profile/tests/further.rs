@@ -160,11 +160,11 @@ fn a_preview_shows_every_message() {
             "-180 deg to 180 deg",
             "set to -180 deg: AXIS:POSition -1.8E+02",
             "set to 180 deg: AXIS:POSition 1.8E+02",
-            "by hand: AXIS:POS <deg>",
             "until it answers 1: *OPC?",
             "until its bits are clear: STATus:OPERation:CONDition?",
             "errors: SYSTem:ERRor:NEXT?",
             "read back: AXIS:POSition?",
+            "by hand: AXIS:POS <deg>",
         ]
     );
     let preview = load("scpi-source.yaml", None).unwrap().preview();
