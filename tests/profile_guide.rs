@@ -45,7 +45,7 @@ fn run_line(folder: &Path, line: &str) -> String {
     expect_status(&command.args(arguments).current_dir(folder).output().unwrap(), 0)
 }
 
-#[tokio::test(flavor = "multi_thread")]
+#[tokio::test]
 async fn the_guide_works_as_written() {
     let served = Served::start().await;
     let addresses = served.serving.addresses();
@@ -86,5 +86,5 @@ async fn the_guide_works_as_written() {
     assert!(of("VOLT 1.104").contains("1.1 V"), "{}", of("VOLT 1.104"));
     assert!(of("VOLT?").contains("1.1"), "{}", of("VOLT?"));
     assert_eq!(ran.len(), 7, "{ran:?}");
-    assert_eq!(served.bench.truth().supply_volts_set, 1.1);
+    assert_eq!(served.bench.truth().supply.voltage_v, 1.1);
 }

@@ -78,10 +78,13 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 
 /// Prints every message that a profile would send.
 fn check_profile(path: &Path, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let profile = profile::load(&path.display().to_string(), None).map_err(|error| match error {
-        LoadError::Faults(faults) => Failure::from(faults),
-        error => Failure::usage(anyhow::Error::new(error).context("failed to check the profile")),
-    })?;
+    let profile =
+        profile::load(&path.display().to_string(), None).map_err(|error| match error {
+            LoadError::Faults(faults) => Failure::from(faults),
+            error => {
+                Failure::usage(anyhow::Error::new(error).context("failed to check the profile"))
+            }
+        })?;
     let preview = profile.preview();
     if json {
         return terminal.line(profile_json(&profile, &preview).to_string()).map(|()| Ended::Done);

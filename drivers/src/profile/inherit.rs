@@ -90,8 +90,10 @@ fn base_of(
     };
     if below.iter().any(|known| **known == *found.name) || below.len() >= FILES_MAX {
         let chain = format!("{} → {}", below.join(" → "), found.name);
-        let fault = Fault::new(place.span.clone(), format!("profiles based on one another: {chain}"));
-        faults.push(fault.with_help("a file hides the shipped profile of the same name: rename it"));
+        let fault =
+            Fault::new(place.span.clone(), format!("profiles based on one another: {chain}"));
+        faults
+            .push(fault.with_help("a file hides the shipped profile of the same name: rename it"));
         return Ok(None);
     }
     let (_, tree) = read(&found, near, below)?;
@@ -201,9 +203,10 @@ fn unknown(key: &Key, value: &Node, base: &Node, part: Part) -> Option<Fault> {
         return Some(fault.with_help(shape::suggestion(&key.text, &known)));
     }
     // What stands alone has its messages; what has none changes something.
-    let whole = value.get("query").is_some() || value.get("steps").is_some_and(|steps| {
-        matches!(steps.kind, NodeKind::List(_)) && what == "action"
-    });
+    let whole = value.get("query").is_some()
+        || value
+            .get("steps")
+            .is_some_and(|steps| matches!(steps.kind, NodeKind::List(_)) && what == "action");
     match part {
         Part::Table(_) if !whole => {
             let message = format!("there is no {what} '{}' to change", key.text);

@@ -5,7 +5,9 @@
 
 use std::borrow::Cow;
 
-use super::{Action, ActionStep, BetweenSteps, Completion, Effect, Grid, Input, Profile, Setting, Steps};
+use super::{
+    Action, ActionStep, BetweenSteps, Completion, Effect, Grid, Input, Profile, Setting, Steps,
+};
 use crate::transport::shown_time;
 use crate::value::{Kind, Value};
 
@@ -137,14 +139,17 @@ fn effect(profile: &Profile, effect: &Effect, messages: &mut Vec<Message>) {
 
 fn completion(way: &Completion, within: &str, messages: &mut Vec<Message>) {
     match way {
-        Completion::Query(query) => messages.push(message(format!("until it answers 1{within}"), query)),
+        Completion::Query(query) => {
+            messages.push(message(format!("until it answers 1{within}"), query))
+        }
         Completion::ServiceRequest(request) => {
             messages.push(message("forget earlier events", &request.events));
             messages.push(message("ask for a service request", &request.arm));
             let bit = request.status_bit;
             let when = format!("until bit {bit}, where the link cannot read it{within}");
             messages.push(message(when, &request.status));
-            messages.push(message(format!("bit {} is the end", request.event_bit), &request.events));
+            messages
+                .push(message(format!("bit {} is the end", request.event_bit), &request.events));
         }
     }
 }

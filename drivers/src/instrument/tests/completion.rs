@@ -54,9 +54,8 @@ async fn without_requests_the_status_byte_is_asked() {
     let since = Instant::now();
     let applied = table.set("angle", &Value::Whole(7)).await.unwrap();
     assert!(applied.matched);
-    let expected = [
-        "POS 7", "*ESR?", "*ESE 1;*SRE 32;*OPC", "*STB?", "*STB?", "*STB?", "*ESR?", "E?", "POS?",
-    ];
+    let expected =
+        ["POS 7", "*ESR?", "*ESE 1;*SRE 32;*OPC", "*STB?", "*STB?", "*STB?", "*ESR?", "E?", "POS?"];
     assert_eq!(fake.take_arrived(), expected);
     assert_eq!(since.elapsed(), ms(40));
 }
@@ -134,7 +133,8 @@ impl Transport for Requesting {
     }
 
     async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
-        let request = self.beside.lock().unwrap().request.filter(|request| *request > Instant::now());
+        let request =
+            self.beside.lock().unwrap().request.filter(|request| *request > Instant::now());
         tokio::time::sleep_until(request.unwrap_or(until).min(until)).await;
         match request {
             Some(request) if request <= until => Ok(Some(96)),

@@ -79,9 +79,8 @@ async fn what_decides_is_set_first() {
     let order: Vec<&str> = applied.iter().map(|applied| applied.setting.as_str()).collect();
     assert_eq!(order, ["points", "range", "offset", "level"]);
     // Nothing is read again that is about to be set.
-    let expected = [
-        "POIN 16", "POIN?", "RANG 2.0E+00", "RANG?", "OFF 1.0E-01", "OFF?", "LEV 5.0E-01", "LEV?",
-    ];
+    let expected =
+        ["POIN 16", "POIN?", "RANG 2.0E+00", "RANG?", "OFF 1.0E-01", "OFF?", "LEV 5.0E-01", "LEV?"];
     assert_eq!(sent(&fake), expected);
     // Without any of them in the batch the order given stands.
     let wishes = [("output", Value::Switch(true)), ("points", Value::Whole(0))];
@@ -110,8 +109,7 @@ async fn what_depends_is_read_again() {
     other.set("offset", &volts(0.1)).await.unwrap();
     sent(&moving);
     let applied = other.set("range", &volts(5.0)).await.unwrap();
-    let expected =
-        [("level".to_owned(), volts(0.4)), ("offset".to_owned(), volts(0.1))];
+    let expected = [("level".to_owned(), volts(0.4)), ("offset".to_owned(), volts(0.1))];
     assert_eq!(applied.dependants, expected);
     assert_eq!(sent(&moving), ["RANG 5.0E+00", "RANG?", "LEV?", "OFF?"]);
     let moved = Event::Moved {
@@ -250,10 +248,9 @@ async fn the_identity_decides_which_model_it_is() {
     );
     assert!(small.driver().knob("output").is_none());
     assert!(fake.take_arrived().is_empty());
-    for (identity, model, most) in [
-        ("Test Works,FAKE-1,17,1.0", None, 64),
-        ("Test Works,FAKE-2,17,1.0", Some("other"), 96),
-    ] {
+    for (identity, model, most) in
+        [("Test Works,FAKE-1,17,1.0", None, 64), ("Test Works,FAKE-2,17,1.0", Some("other"), 96)]
+    {
         let mut scope = open_scope(&holding(), identity).await;
         assert_eq!(scope.model(), model);
         scope.set("points", &Value::Whole(most)).await.unwrap();
@@ -278,7 +275,11 @@ async fn the_profile_says_what_errors_mean() {
     let [Event::Noted(entries)] = &events[..] else { panic!("{events:?}") };
     assert_eq!(entries[0].number, 42);
     for (entries, class, message) in [
-        (&["-222,\"Data out of range\""][..], Class::Transient, "it reports -222 Data out of range"),
+        (
+            &["-222,\"Data out of range\""][..],
+            Class::Transient,
+            "it reports -222 Data out of range",
+        ),
         (&["-221,\"Settings conflict\""], Class::Instrument, "it reports -221 Settings conflict"),
         (
             &["-222,\"Data out of range\"", "-113,\"Undefined header\""],

@@ -21,7 +21,8 @@ errors: {bound: 7}
 ";
 
 fn parsed(text: &str) -> Profile {
-    parse(&Source::new("own.yaml", text)).unwrap_or_else(|faults| panic!("{}", faults.render(false)))
+    parse(&Source::new("own.yaml", text))
+        .unwrap_or_else(|faults| panic!("{}", faults.render(false)))
 }
 
 #[test]
@@ -96,14 +97,18 @@ sesion: absent
     );
     check_shown(
         "profile: p\nbased on: scpi-scope\nsettings:\n  sample_interval: {query: absent}\n",
-        &["p.yaml:4:20: key 'query' is missing in setting (The query that reads it back; brackets \
-           as in set. Write it as 'query: text')"],
+        &[
+            "p.yaml:4:20: key 'query' is missing in setting (The query that reads it back; brackets \
+           as in set. Write it as 'query: text')",
+        ],
     );
     // The base is sound by itself: what no longer fits is said where it is named.
     check_shown(
         "profile: p\nbased on: scpi-scope\ncompletion: absent\n",
-        &["p.yaml:2:11: with these changes line 61 of scpi-scope.yaml no longer fits: this profile \
-           has no completion query (add one, such as completion: \"*OPC?\")"],
+        &[
+            "p.yaml:2:11: with these changes line 61 of scpi-scope.yaml no longer fits: this profile \
+           has no completion query (add one, such as completion: \"*OPC?\")",
+        ],
     );
 }
 
@@ -152,7 +157,10 @@ fn bases_stand_beside_the_file_and_may_have_bases() {
         "bases",
         &[
             ("a.yaml", "profile: a\nbased on: b\nsettings:\n  voltage: {range: [0 V, 1 V]}\n"),
-            ("b.yaml", "profile: b\nbased on: scpi-supply.yaml\nsettings:\n  voltage: {unit: mV}\n"),
+            (
+                "b.yaml",
+                "profile: b\nbased on: scpi-supply.yaml\nsettings:\n  voltage: {unit: mV}\n",
+            ),
         ],
     );
     let own = folder.load("a.yaml").unwrap();

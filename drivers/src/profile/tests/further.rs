@@ -81,8 +81,11 @@ fn completion_has_two_ways() {
     assert_eq!(completion(own), Completion::ServiceRequest(expected));
     check_faults(
         "completion: {by: query, arm: \"X\", event bit: 99}\n",
-        &["this has no meaning by query", "99 is too large; at most 15 is wanted",
-          "this has no meaning by query"],
+        &[
+            "this has no meaning by query",
+            "99 is too large; at most 15 is wanted",
+            "this has no meaning by query",
+        ],
     );
     check_faults("completion: \"A?;B?\"\n", &["a message holds one query"]);
     // A step may have its own way, whatever the profile's.
@@ -180,10 +183,10 @@ fn a_preview_shows_every_message() {
         ]
     );
     let port = load("register-port.yaml", None).unwrap().preview();
-    assert_eq!(shown(&port, "session")[2..], [
-        "read register 1: r 0001",
-        "write 1 to register 1: w 0001 0001",
-    ]);
+    assert_eq!(
+        shown(&port, "session")[2..],
+        ["read register 1: r 0001", "write 1 to register 1: w 0001 0001",]
+    );
 }
 
 #[test]
