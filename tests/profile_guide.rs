@@ -88,3 +88,86 @@ async fn the_guide_works_as_written() {
     assert_eq!(ran.len(), 7, "{ran:?}");
     assert_eq!(served.bench.truth().supply.voltage_v, 1.1);
 }
+
+/// What `check --profile` says of a file with this text: exit status, output, message.
+fn checked(name: &str, text: &str, more: &[&str]) -> (Option<i32>, String, String) {
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join(name), text).unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_beamwarden"));
+    command.args(["check", "--profile", name]).args(more).current_dir(folder.path());
+    let output = command.output().unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    (output.status.code(), text(&output.stdout), text(&output.stderr))
+}
+
+const DERIVED: &str = "profile: mine
+based on: scpi-scope
+settings: {points: {range: [16, 64 k]}, trigger_offset: absent}
+models:
+  - {called: deep memory, model: DS-*, settings: {points: {range: [16, 64 M]}}}
+";
+
+#[test]
+fn a_profile_is_shown_whole_with_what_differs_by_model() {
+    let (status, shown, _) = checked("mine.yaml", DERIVED, &[]);
+    assert_eq!(status, Some(0));
+    assert!(shown.starts_with("profile       mine\nbased on      scpi-scope.yaml\n"), "{shown}");
+    assert!(!shown.contains("trigger_offset"), "{shown}");
+    let general = "\nsetting points: 16 to 64000\n";
+    let model = "\nmodel deep memory differs in\n\nsetting points: 16 to 64000000\n";
+    assert!(shown.contains(general) && shown.contains(model), "{shown}");
+    assert!(shown.contains("SENSe:SWEep:POINts 64000000"), "{shown}");
+    let (status, json, _) = checked("mine.yaml", DERIVED, &["--json"]);
+    let json: serde_json::Value = serde_json::from_str(&json).unwrap();
+    assert_eq!((status, &json["models"][0]["called"]), (Some(0), &"deep memory".into()));
+    assert_eq!(json["based_on"], serde_json::json!(["scpi-scope.yaml"]));
+    assert_eq!(json["sections"][0]["messages"][0]["message"], "*IDN?");
+}
+
+#[test]
+fn what_is_wrong_with_a_profile_is_underlined() {
+    let faulty = DERIVED.replace("trigger_offset", "tigger_offset");
+    let (status, shown, message) = checked("mine.yaml", &faulty, &[]);
+    assert_eq!((status, shown.as_str()), (Some(2), ""));
+    for part in [
+        "there is no setting 'tigger_offset' to be absent",
+        "--> mine.yaml:3:41",
+        "did you mean 'trigger_offset'?",
+        "1 fault; nothing was sent to any instrument",
+    ] {
+        assert!(message.contains(part), "{message}");
+    }
+    let (status, _, message) = checked("mine.yaml", DERIVED, &["--plan"]);
+    assert_eq!(status, Some(2), "{message}");
+}
+
+/// A model is chosen by the identity, and `bench` names it.
+#[tokio::test]
+async fn the_model_is_chosen_when_the_session_begins() {
+    let served = Served::start().await;
+    let addresses = served.serving.addresses();
+    let scope = addresses.iter().find(|(post, _)| *post == Post::Scope).unwrap().1.to_string();
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(
+        folder.path().join("mine.yaml"),
+        DERIVED.replace("DS-*", "\"*\"").replace(", trigger_offset: absent", ""),
+    )
+    .unwrap();
+    let bench = format!(
+        "bench: b\ninstruments:\n  scope: {{role: scope, profile: mine.yaml, at: \"{scope}\"}}\n\
+         safe state:\n  - {{scope.trigger_source: immediate}}\n"
+    );
+    fs::write(folder.path().join("bench.yaml"), bench).unwrap();
+    let path = folder.path().to_path_buf();
+    let run = move |line: &str| run_line(&path, line);
+    let lines = tokio::task::spawn_blocking(move || {
+        [
+            run("beamwarden bench --bench bench.yaml --json"),
+            run("beamwarden say scope \"SWE:POIN 1000000\" --write --bench bench.yaml"),
+        ]
+    });
+    let [shown, _] = lines.await.unwrap();
+    let row: serde_json::Value = serde_json::from_str(shown.lines().next().unwrap()).unwrap();
+    assert_eq!((&row["model"], &row["trouble"]), (&"deep memory".into(), &serde_json::Value::Null));
+    assert_eq!(served.bench.truth().scope.points, 1_000_000);
+}
