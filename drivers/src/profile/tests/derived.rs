@@ -6,7 +6,7 @@ use super::*;
 use crate::message::Identity;
 
 /// A few lines over a shipped profile.
-const DEEP: &str = "profile: deep-scope
+pub(super) const DEEP: &str = "profile: deep-scope
 based on: scpi-scope
 settings:
   range: {range: [1 mV, 5 V], tolerance: absent}
@@ -201,7 +201,7 @@ fn circles_are_refused() {
     assert!(shown.lines().all(|line| line.starts_with("DIR/faulty.yaml:")), "{shown}");
 }
 
-const MODELS: &str = "profile: p
+pub(super) const MODELS: &str = "profile: p
 role: scope
 identity: {query: \"*IDN?\"}
 settings:
