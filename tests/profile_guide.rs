@@ -9,8 +9,13 @@ use std::fs;
 use std::path::Path;
 use std::process::Command;
 
+use beamwarden_drivers::instrument::{Driver, Instrument};
+use beamwarden_drivers::transport::{Direction, Traced, link_for};
+use beamwarden_drivers::value::Value;
 use beamwarden_sim::Post;
 use common::{Served, expect_status, root};
+use tokio::sync::mpsc::unbounded_channel;
+use tokio::time::Instant;
 
 /// The address that the guide names: the fifth port from the first, as `beamwarden sim` serves them.
 const ADDRESS: &str = "tcp://127.0.0.1:5029";
@@ -170,4 +175,39 @@ async fn the_model_is_chosen_when_the_session_begins() {
     let row: serde_json::Value = serde_json::from_str(shown.lines().next().unwrap()).unwrap();
     assert_eq!((&row["model"], &row["trouble"]), (&"deep memory".into(), &serde_json::Value::Null));
     assert_eq!(served.bench.truth().scope.points, 1_000_000);
+}
+
+/// A turntable that is waited for by service request, over every link that it is served on: its
+/// status byte is read beside the messages where the link can do so, and asked for elsewhere.
+#[tokio::test]
+async fn a_move_is_waited_for_by_service_request() {
+    let served = Served::start().await;
+    let folder = tempfile::tempdir().unwrap();
+    let profile = "profile: mine\nbased on: scpi-turntable\n\
+                   completion: {by: service request}\nsettings: {angle: {poll: absent}}\n";
+    fs::write(folder.path().join("mine.yaml"), profile).unwrap();
+    let addresses = served.serving.addresses();
+    let tables = addresses.iter().filter(|(post, _)| *post == Post::Turntable);
+    for (number, (_, address)) in tables.enumerate() {
+        let link = link_for(&address.to_string().parse().unwrap()).unwrap();
+        let (sink, mut trace) = unbounded_channel();
+        let link = Traced::new(link, Instant::now(), sink);
+        let driver = Driver::load("mine.yaml", None, Some(folder.path())).unwrap();
+        let mut table = Instrument::open("table", Box::new(link), driver).await.unwrap();
+        let angle_deg = 3.0 + number as f64;
+        let applied = table.set("angle", &Value::Number(angle_deg)).await.unwrap();
+        assert!(applied.matched, "{address}: {applied:?}");
+        let truth = served.bench.truth().turntable;
+        assert!(!truth.moving && (truth.angle_deg - angle_deg).abs() < 0.2, "{truth:?}");
+        let mut sent = Vec::new();
+        while let Ok(event) = trace.try_recv() {
+            if event.direction == Direction::Sent {
+                sent.push(event.text.trim_end_matches("\\n").to_string());
+            }
+        }
+        let armed = sent.iter().filter(|message| *message == "*ESE 1;*SRE 32;*OPC").count();
+        let asked = sent.iter().filter(|message| *message == "*STB?").count();
+        let beside = !address.to_string().starts_with("tcp:");
+        assert_eq!((armed, asked == 0), (1, beside), "{address}: {sent:?}");
+    }
 }
