@@ -52,6 +52,20 @@ fn what_is_not_said_is_taken_over() {
     assert_eq!(&*own.based_on[0].text, base.text.as_str());
 }
 
+/// A profile that changes nothing sends what its base sends.
+#[test]
+fn without_changes_everything_is_the_same() {
+    for name in shipped_profiles() {
+        let base = load(name, None).unwrap();
+        let own = parsed(&format!("profile: own\nbased on: {name}\n"));
+        assert_eq!(own.preview(), base.preview(), "{name}");
+        assert_eq!((own.role, own.timeout), (base.role, base.timeout));
+        // Nor does one that is based on that, or says one value that stands there already.
+        let text = format!("profile: own\nbased on: {name}\nrole: {}\n", base.role);
+        assert_eq!(parsed(&text).preview(), base.preview(), "{name}");
+    }
+}
+
 /// Faults as they are shown, each with its place.
 #[track_caller]
 fn check_shown(text: &str, expected: &[&str]) {
