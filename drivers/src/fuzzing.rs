@@ -95,7 +95,11 @@ pub fn answer(bytes: &[u8]) {
 }
 
 /// A text with some bytes of one of the shipped files in the place that the first bytes choose.
-fn spliced(bytes: &[u8], shipped: &[&'static str], text: impl Fn(&str) -> Option<String>) -> String {
+fn spliced(
+    bytes: &[u8],
+    shipped: &[&'static str],
+    text: impl Fn(&str) -> Option<String>,
+) -> String {
     let [choice, high, low, rest @ ..] = bytes else { return String::new() };
     let rest = String::from_utf8_lossy(rest);
     let Some(name) = shipped.get(usize::from(choice >> 1) % shipped.len().max(1)) else {

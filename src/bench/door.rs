@@ -264,7 +264,10 @@ impl Bench {
             None => value.clone(),
         };
         let at = Instant::now();
-        self.forget_dependent(setting);
+        self.remember_dependants(name, applied.dependants);
+        if !applied.skipped {
+            self.forget_dependent(setting);
+        }
         let settled = Settled {
             setting: setting.to_string(),
             asked: value.clone(),
