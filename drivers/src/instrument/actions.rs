@@ -66,6 +66,12 @@ pub struct Performed {
     pub numbers: BTreeMap<String, f64>,
     /// The codes that were fetched.
     pub codes: Option<Vec<i16>>,
+    /// The number on the wire that is code 0, for formats without sign.
+    pub number_of_code_0: i32,
+    /// Bits of a code as it was written, when codes were fetched.
+    pub format_bits: u32,
+    /// The volts that were fetched as floats.
+    pub volts: Option<Vec<f32>>,
     /// Time from the first byte to the last answer.
     pub took: Duration,
 }
@@ -84,14 +90,49 @@ pub struct Trace {
 }
 
 impl Performed {
-    /// The codes with their scale; `None` unless the action fetched codes and asked for
-    /// `volts_per_code`, `offset_volts` and `bits`.
+    /// The codes with their scale; `None` unless the action fetched codes and learnt
+    /// `volts_per_code` and `offset_volts`, whether from one query or several, or as numbers of the
+    /// profile. Volts are (number on the wire - `code_origin`) * `volts_per_code` + `offset_volts`,
+    /// where `code_origin` is 0 when it is not given; `bits` are those of the format then.
     #[must_use]
     pub fn into_trace(self) -> Option<Trace> {
-        let number = |name: &str| self.numbers.get(name).copied();
-        let bits = number("bits").filter(|bits| (1.0..=64.0).contains(bits))?;
-        let (volts_per_code, offset_volts) = (number("volts_per_code")?, number("offset_volts")?);
+        let bits = self.number("bits").unwrap_or(f64::from(self.format_bits));
+        let bits = Some(bits).filter(|bits| (1.0..=64.0).contains(bits))?;
+        let (volts_per_code, offset_volts) = self.scale()?;
         Some(Trace { codes: self.codes?, volts_per_code, offset_volts, bits: bits as u32 })
+    }
+
+    /// The volts: as they were fetched, or from codes and their scale as [`Performed::into_trace`]
+    /// has them; `None` unless there are either.
+    #[must_use]
+    pub fn into_volts(self) -> Option<Vec<f32>> {
+        if let Some(volts) = self.volts {
+            return Some(volts);
+        }
+        let (volts_per_code, offset_volts) = self.scale()?;
+        let volts = |code: i16| (f64::from(code) * volts_per_code + offset_volts) as f32;
+        Some(self.codes?.into_iter().map(volts).collect())
+    }
+
+    /// Keeps the numbers of a block that holds whole ones.
+    fn take_block(&mut self, format: BinaryFormat, data: &[u8]) {
+        self.volts = format.parse_floats(data);
+        self.codes = format.parse_codes(data);
+        self.number_of_code_0 = format.number_of_code_0();
+        self.format_bits = 8 * format.bytes_each() as u32;
+    }
+
+    fn number(&self, name: &str) -> Option<f64> {
+        self.numbers.get(name).copied()
+    }
+
+    /// Volts of one code, and of code 0.
+    fn scale(&self) -> Option<(f64, f64)> {
+        let (volts_per_code, offset_volts) =
+            (self.number("volts_per_code")?, self.number("offset_volts")?);
+        let origin = self.number("code_origin").unwrap_or(0.0);
+        let of_code_0 = f64::from(self.number_of_code_0) - origin;
+        Some((volts_per_code, of_code_0 * volts_per_code + offset_volts))
     }
 }
 
@@ -114,9 +155,12 @@ impl Instrument {
             return Err(self.error(Phase::Check, name, fault));
         };
         check_inputs(action, inputs).map_err(|fault| self.error(Phase::Check, name, fault))?;
+        // What an action does to settings is not known.
+        self.confirmed.clear();
         self.ready(name).await?;
         let since = Instant::now();
-        let mut performed = Performed::default();
+        let numbers = action.numbers.iter().cloned().collect();
+        let mut performed = Performed { numbers, ..Performed::default() };
         for step in &action.steps {
             if let Err(error) = self.step(name, step, inputs, &mut performed).await {
                 self.undo(action, inputs).await;
@@ -154,10 +198,10 @@ impl Instrument {
                 let text = self.fill(pattern, inputs)?;
                 self.command(text.as_bytes(), &text, &Effect::default(), timeout).await
             }
-            ActionStep::SendBlock { message, from, format } => {
+            ActionStep::SendBlock { message, from, format, full_scale } => {
                 let text = self.fill(message, inputs)?;
                 let samples = inputs.samples.get(from).copied().unwrap_or_default();
-                let bytes = block_message(&text, samples, *format)
+                let bytes = block_message(&text, samples, *format, *full_scale)
                     .map_err(|error| self.error(Phase::Check, &text, error.into()))?;
                 self.command(&bytes, &text, &Effect::default(), timeout).await
             }
@@ -167,11 +211,12 @@ impl Instrument {
             }
             ActionStep::FetchBlock { message, format, timeout: own } => {
                 let text = self.fill(message, inputs)?;
-                performed.codes = Some(self.fetch(&text, *format, own.unwrap_or(timeout)).await?);
+                let data = self.fetch(&text, *format, own.unwrap_or(timeout)).await?;
+                performed.take_block(*format, &data);
                 Ok(())
             }
-            ActionStep::Complete(longest) => {
-                self.complete(action, *longest).await?;
+            ActionStep::Complete(longest, way) => {
+                self.complete(way, action, *longest).await?;
                 self.check_errors(action).await
             }
             ActionStep::Poll(poll, longest) => {
@@ -222,18 +267,18 @@ impl Instrument {
         text: &str,
         format: BinaryFormat,
         timeout: Duration,
-    ) -> Result<Vec<i16>, InstrumentError> {
+    ) -> Result<Vec<u8>, InstrumentError> {
         let expect = Expect::Block(BLOCK_BYTES_MAX);
         let outcome = self.exchange.ask(text.as_bytes(), expect, timeout).await;
         let data = self.answered(Phase::Ask, text, outcome).await?.data;
-        let codes = format.parse_codes(&data).ok_or_else(|| {
-            let got = data.len();
-            let announced = got.next_multiple_of(format.bytes_each());
+        let got = data.len();
+        let announced = got.next_multiple_of(format.bytes_each());
+        if got != announced {
             let fault = MessageFault::BlockTooShort { got, announced };
-            self.unparsed(Phase::Ask, text, MessageError::new(fault, &[]))
-        })?;
+            return Err(self.unparsed(Phase::Ask, text, MessageError::new(fault, &[])));
+        }
         self.check_errors(text).await?;
-        Ok(codes)
+        Ok(data)
     }
 }
 
@@ -242,12 +287,14 @@ fn block_message(
     text: &str,
     samples: &[i16],
     format: BinaryFormat,
+    full_scale: f64,
 ) -> Result<Vec<u8>, MessageError> {
-    let header = emit_block_header(samples.len() * format.bytes_each())?;
-    let mut bytes = Vec::with_capacity(text.len() + header.len() + 2 * samples.len() + 1);
+    let data_bytes = samples.len() * format.bytes_each();
+    let header = emit_block_header(data_bytes)?;
+    let mut bytes = Vec::with_capacity(text.len() + header.len() + data_bytes + 1);
     bytes.extend_from_slice(text.as_bytes());
     bytes.extend_from_slice(header.as_bytes());
-    format.emit(samples, &mut bytes);
+    format.emit(samples, full_scale, &mut bytes);
     Ok(bytes)
 }
 

@@ -116,6 +116,23 @@ pub trait Transport: Send {
         until: Instant,
     ) -> Result<Received, LinkError>;
 
+    /// The status byte, read beside the messages, where the link can do so; `None` where it cannot.
+    ///
+    /// # Errors
+    /// [`LinkError`].
+    async fn status_byte(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+        Ok(None)
+    }
+
+    /// Waits for a service request; the status byte that comes with it. `None`, at once, where the
+    /// link has no service requests.
+    ///
+    /// # Errors
+    /// [`LinkError`], timed out when none came.
+    async fn service_request(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+        Ok(None)
+    }
+
     /// Tells wrappers that what was received so far forms a whole answer.
     fn answer_complete(&mut self) {}
 }
@@ -153,6 +170,14 @@ impl<T: Transport + ?Sized> Transport for Box<T> {
         until: Instant,
     ) -> Result<Received, LinkError> {
         (**self).receive(into, at_most, until).await
+    }
+
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        (**self).status_byte(until).await
+    }
+
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        (**self).service_request(until).await
     }
 
     fn answer_complete(&mut self) {
