@@ -141,7 +141,9 @@ impl Part {
                 "settings" => Part::Table("setting"),
                 "readings" => Part::Table("reading"),
                 "actions" => Part::Table("action"),
-                "identity" | "session" | "errors" | "registers" => Part::Entry("key"),
+                "identity" | "session" | "errors" | "registers" | "register frames" => {
+                    Part::Entry("key")
+                }
                 _ => Part::Whole,
             },
             Part::Table(what) => Part::Entry(what),
