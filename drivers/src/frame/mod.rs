@@ -7,6 +7,8 @@
 
 mod checksum;
 
+use std::collections::BTreeMap;
+
 use crate::message::Identity;
 
 pub use checksum::{Checksum, Crc};
@@ -74,6 +76,8 @@ pub struct FramePort {
     pub write_answer: Vec<Part>,
     /// The answer when the port refuses.
     pub refusal: Vec<Part>,
+    /// What the codes of refusals mean.
+    pub codes: BTreeMap<u8, String>,
 }
 
 /// What stands in a frame besides its fixed bytes.

@@ -25,6 +25,7 @@ fn port(checksum: Checksum, high_first: bool) -> FramePort {
         write: vec![Byte(0xA5), Byte(2), Address, Data, Checksum],
         write_answer: vec![Byte(0xA5), Byte(0x82), Address, Checksum],
         refusal: vec![Byte(0xA5), Byte(0xEE), Address, Code, Checksum],
+        codes: BTreeMap::new(),
     }
 }
 

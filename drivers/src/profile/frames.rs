@@ -1,5 +1,7 @@
 //! The part of a profile that says in which binary frames registers travel.
 
+use std::collections::BTreeMap;
+
 use crate::decode::{switch, text, whole};
 use crate::fault::Fault;
 use crate::frame::{Checksum, Crc, FramePort, Part};
@@ -44,8 +46,11 @@ pub(super) const FRAMES: &Shape = &Shape::Map(&MapShape {
         required("write", FRAME, "Writes a register."),
         required("write answer", FRAME, "The answer."),
         required("refusal", FRAME, "The answer when the port refuses, with code."),
+        optional("codes", CODES, "What the codes of refusals mean."),
     ],
 });
+
+const CODES: &Shape = &Shape::Table { key: "code", value: &Shape::Text };
 
 const CRC: &Shape = &Shape::Map(&MapShape {
     name: "cyclic redundancy check",
@@ -98,6 +103,7 @@ pub(super) fn decode(root: &Node, node: &Node, faults: &mut Vec<Fault>) -> Optio
         write: write?,
         write_answer: write_answer?,
         refusal: refusal?,
+        codes: decode_codes(node, faults),
     };
     let answers = [
         ("identity", &port.identity),
@@ -156,6 +162,20 @@ fn decode_checksum(node: &Node, faults: &mut Vec<Fault>) -> Option<Option<Checks
         reflected: switch(node, "reflected"),
         final_xor: value("final xor").unwrap_or(0),
     })))
+}
+
+fn decode_codes(node: &Node, faults: &mut Vec<Fault>) -> BTreeMap<u8, String> {
+    let mut codes = BTreeMap::new();
+    for (key, node) in node.get("codes").map(Node::entries).unwrap_or_default() {
+        match shape::whole(&key.text).and_then(|code| u8::try_from(code).ok()) {
+            Some(code) => codes.extend(node.text().map(|text| (code, text.to_owned()))),
+            None => {
+                let fault = Fault::new(key.span.clone(), format!("'{}' is no code", key.text));
+                faults.push(fault.with_help("a code is a number from 0 to 255"));
+            }
+        }
+    }
+    codes
 }
 
 /// An answer: as a frame, and the address may be in it.

@@ -462,6 +462,15 @@ impl Setting {
 }
 
 impl Profile {
+    /// The frames in which registers travel, where they do.
+    #[must_use]
+    pub fn frames(&self) -> Option<&FramePort> {
+        match &self.port {
+            Some(RegisterPort::Frames(frames)) => Some(frames),
+            _ => None,
+        }
+    }
+
     /// Every setting that the named one decides upon, itself not included: those that come after
     /// it, those that come after these, and so on, in the order of the file.
     #[must_use]
