@@ -12,8 +12,8 @@ use crate::quantity::{Dimension, Quantity};
 
 mod schema;
 
-pub(crate) use schema::schema_of;
 pub use schema::json_schema;
+pub(crate) use schema::schema_of;
 
 /// What may stand at one place of a file.
 #[derive(Debug)]

@@ -178,6 +178,12 @@ impl Bench {
             .collect()
     }
 
+    /// The model that an instrument's profile knows it as, where its profile tells models apart.
+    #[must_use]
+    pub fn model(&self, instrument: &str) -> Option<&str> {
+        self.instruments.get(instrument).and_then(Instrument::model)
+    }
+
     /// One instrument by name, for messages that are no setting.
     ///
     /// # Errors
@@ -264,7 +270,7 @@ impl Bench {
             asked: value.clone(),
             read_back: read_back.clone(),
             matched: applied.matched,
-            skipped: false,
+            skipped: applied.skipped,
             at,
         };
         self.remember(&settled);

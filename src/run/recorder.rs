@@ -102,6 +102,10 @@ impl Recorder {
                 identity: instrument.identity.clone(),
                 profile: instrument.profile.clone(),
             }))?;
+            if let Some(model) = bench.model(&instrument.name) {
+                let message = format!("{} is driven as model '{model}'", instrument.name);
+                self.note(Level::Info, None, message)?;
+            }
             self.provenance.instruments.push(instrument);
         }
         Ok(())

@@ -107,13 +107,8 @@ mod tests {
     /// What the polynomial promises: every single and double bit error of a short frame is seen.
     #[test]
     fn one_and_two_wrong_bits_are_seen() {
-        let crc = Crc {
-            bits: 16,
-            polynomial: 0x1021,
-            initial: 0xFFFF,
-            reflected: false,
-            final_xor: 0,
-        };
+        let crc =
+            Crc { bits: 16, polynomial: 0x1021, initial: 0xFFFF, reflected: false, final_xor: 0 };
         let frame = [0xA5, 0x02, 0x01, 0x07, 0x87, 0x1F];
         let right = crc.of(&frame);
         for first in 0..48 {

@@ -173,11 +173,7 @@ impl FramePort {
 
     fn take(&self, bytes: &[u8]) -> u32 {
         let join = |value: u32, byte: &u8| value << 8 | u32::from(*byte);
-        if self.high_first {
-            bytes.iter().fold(0, join)
-        } else {
-            bytes.iter().rev().fold(0, join)
-        }
+        if self.high_first { bytes.iter().fold(0, join) } else { bytes.iter().rev().fold(0, join) }
     }
 
     /// Reads the beginning of some bytes as a frame.
@@ -233,11 +229,14 @@ impl FramePort {
     #[must_use]
     pub fn told_apart(one: &[Part], other: &[Part]) -> bool {
         let mut pairs = one.iter().zip(other);
-        pairs.find(|(a, b)| a != b).is_some_and(|pair| {
-            matches!(pair, (Part::Byte(_), Part::Byte(_)))
-        }) && one.iter().zip(other).take_while(|(a, b)| a == b).all(|(part, _)| {
-            matches!(part, Part::Byte(_))
-        })
+        pairs
+            .find(|(a, b)| a != b)
+            .is_some_and(|pair| matches!(pair, (Part::Byte(_), Part::Byte(_))))
+            && one
+                .iter()
+                .zip(other)
+                .take_while(|(a, b)| a == b)
+                .all(|(part, _)| matches!(part, Part::Byte(_)))
     }
 
     /// The longest frame of a form, in bytes.

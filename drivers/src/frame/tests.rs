@@ -84,10 +84,7 @@ fn literal_frames() {
     );
     let text = [&[0xA5, 0x83, 3][..], b"a b", &[0xA5 ^ 0x83 ^ 3 ^ b'a' ^ b' ' ^ b'b']].concat();
     let contents = Contents { text: Some(b"a b".to_vec()), ..Contents::default() };
-    assert_eq!(
-        read(&port, vec![&port.identity], &text),
-        Ok((FrameStep::Done(0, contents), 7))
-    );
+    assert_eq!(read(&port, vec![&port.identity], &text), Ok((FrameStep::Done(0, contents), 7)));
     let too_large = port.emit(&port.read, &write_of(0x10000, 0));
     assert_eq!(too_large, Err(FrameFault::TooLarge { value: 0x10000, bytes: 2 }));
     assert_eq!(port.emit(&port.read, &Contents::default()), Err(FrameFault::Incomplete));
@@ -98,7 +95,10 @@ fn forms_are_told_apart_by_fixed_bytes() {
     let port = port(Checksum::Xor, true);
     assert!(FramePort::told_apart(&port.read_answer, &port.refusal));
     assert!(!FramePort::told_apart(&port.read_answer, &port.read_answer));
-    assert!(!FramePort::told_apart(&[Part::Address, Part::Byte(1)], &[Part::Address, Part::Byte(2)]));
+    assert!(!FramePort::told_apart(
+        &[Part::Address, Part::Byte(1)],
+        &[Part::Address, Part::Byte(2)]
+    ));
     assert!(!FramePort::told_apart(&[Part::Byte(1), Part::Data], &[Part::Byte(1), Part::Byte(2)]));
     assert_eq!(port.most_bytes(&port.identity), 259);
 }
@@ -153,7 +153,8 @@ fn random_bytes_are_accepted_as_rarely_as_the_checksum_promises() {
             bytes.rotate_left(2);
             bytes[0] = 0xA5;
             bytes[1] = 0x81;
-            accepted += usize::from(matches!(read(&port, due, &bytes), Ok((FrameStep::Done(..), _))));
+            accepted +=
+                usize::from(matches!(read(&port, due, &bytes), Ok((FrameStep::Done(..), _))));
         }
         let expected = chance * f64::from(tries);
         // A count spreads by its root; five times that is beyond chance.

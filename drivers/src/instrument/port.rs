@@ -51,7 +51,8 @@ impl Instrument {
         shown: &str,
     ) -> Result<(), InstrumentError> {
         self.shadow.remove(address);
-        let outcome = self.register_exchange(address, Access::Write(bits), shown, Phase::Send).await;
+        let outcome =
+            self.register_exchange(address, Access::Write(bits), shown, Phase::Send).await;
         outcome.map(|_| ())
     }
 
@@ -102,7 +103,10 @@ impl Instrument {
         if let Some(found) = form.parse_line(line.trim()) {
             let value = found.into_iter().find(|(slot, _)| *slot == "value");
             let Some((_, text)) = value else { return Ok(None) };
-            return text.parse().map(Some).map_err(|_| self.other_form(form, &answer, &shown, phase));
+            return text
+                .parse()
+                .map(Some)
+                .map_err(|_| self.other_form(form, &answer, &shown, phase));
         }
         if let Some(found) = port.refusal.parse_line(line.trim()) {
             let slot = |name: &str| {

@@ -245,9 +245,9 @@ impl Instrument {
         let mut seen = Registers::new();
         for address in field.write_order() {
             let bits = if map.is_write_only(address) {
-                self.shadow.last(address).ok_or_else(|| {
-                    self.error(Phase::Ask, name, InstrumentFault::NeverWritten)
-                })?
+                self.shadow
+                    .last(address)
+                    .ok_or_else(|| self.error(Phase::Ask, name, InstrumentFault::NeverWritten))?
             } else {
                 self.read_register(address, name, Phase::Ask).await?
             };
@@ -297,10 +297,11 @@ impl Instrument {
     #[must_use]
     pub fn shadow_registers(&self) -> Dump {
         let Some(map) = &self.driver.registers else { return Dump::default() };
-        let (written, read) =
-            self.shadow.known().iter().partition::<BTreeMap<_, _>, _>(|(at, _)| {
-                map.is_write_only(**at)
-            });
+        let (written, read) = self
+            .shadow
+            .known()
+            .iter()
+            .partition::<BTreeMap<_, _>, _>(|(at, _)| map.is_write_only(**at));
         let own = |part: BTreeMap<&u32, &u32>| part.into_iter().map(|(a, b)| (*a, *b)).collect();
         Dump {
             map: map.name.clone(),
@@ -364,9 +365,8 @@ fn write_order(wants: &[Want<'_>]) -> Vec<u32> {
 /// The commits that a batch needs and does not make itself.
 fn commits<'m>(map: &'m RegisterMap, wants: &[Want<'_>]) -> Vec<&'m Commit> {
     let wanted = |index: usize| wants.iter().any(|want| want.index == index);
-    let needed = |commit: &&Commit| {
-        !wanted(commit.field) && commit.after.iter().any(|index| wanted(*index))
-    };
+    let needed =
+        |commit: &&Commit| !wanted(commit.field) && commit.after.iter().any(|index| wanted(*index));
     map.commits.iter().filter(needed).collect()
 }
 

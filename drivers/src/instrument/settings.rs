@@ -223,7 +223,8 @@ impl Instrument {
             (None, Some(reading)) => (&reading.query, &reading.form, reading.timeout),
             (None, None) => return self.read_field(name).await,
         };
-        let value = self.ask_value(Phase::Ask, query, form, timeout.unwrap_or(self.timeout)).await?;
+        let value =
+            self.ask_value(Phase::Ask, query, form, timeout.unwrap_or(self.timeout)).await?;
         // Somebody may have turned the knob at the instrument itself.
         if self.confirmed.get(name).is_some_and(|confirmed| confirmed.read_back != value) {
             self.confirmed.remove(name);

@@ -13,8 +13,7 @@ use super::header::{BRACKETS_HELP, WRONG_BRACKETS};
 use super::inherit::with_changes;
 use super::{
     Completion, ErrorPolicy, ErrorQueue, ErrorRule, Form, Header, Identification, Model, Poll,
-    Profile, Query, Reading, RegisterPort, Role, ServiceRequest, Session, StatusBit,
-    TextPort,
+    Profile, Query, Reading, RegisterPort, Role, ServiceRequest, Session, StatusBit, TextPort,
 };
 use crate::decode::{
     check_name, message, pattern, range, slotted, switch, text, text_or_empty, time, whole,
@@ -62,8 +61,8 @@ fn decode_model(
 ) -> Option<Model> {
     let called = text(node, "called")?.to_owned();
     let place = node.get("called")?.span.clone();
-    let forms = ["maker", "model", "serial", "firmware"]
-        .map(|field| text(node, field).map(str::to_owned));
+    let forms =
+        ["maker", "model", "serial", "firmware"].map(|field| text(node, field).map(str::to_owned));
     if forms.iter().all(Option::is_none) {
         let fault = Fault::new(place.clone(), "nothing says by which identity this model is known");
         faults.push(fault.with_help("add model: \"WS-7*\", or maker, serial or firmware"));

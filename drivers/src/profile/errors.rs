@@ -83,7 +83,8 @@ impl ErrorQueue {
         if entry.number == QUEUE_OVERFLOW {
             return ErrorPolicy::Instrument;
         }
-        let rule = self.rules.iter().find(|rule| (rule.lowest..=rule.highest).contains(&entry.number));
+        let rule =
+            self.rules.iter().find(|rule| (rule.lowest..=rule.highest).contains(&entry.number));
         rule.map_or_else(|| ErrorPolicy::standard(entry), |rule| rule.policy)
     }
 
@@ -110,7 +111,8 @@ mod tests {
     fn the_first_rule_that_fits_counts_then_the_standard() {
         use ErrorPolicy as P;
         let rule = |lowest, highest, policy| ErrorRule { lowest, highest, policy };
-        let rules = vec![rule(-222, -222, P::Retry), rule(-299, -200, P::Note), rule(1, 99, P::Note)];
+        let rules =
+            vec![rule(-222, -222, P::Retry), rule(-299, -200, P::Note), rule(1, 99, P::Note)];
         let plain = ErrorQueue { query: "E?".into(), none: 0, bound: 9, rules: Vec::new() };
         let own = ErrorQueue { rules, ..plain.clone() };
         for (number, standard, ours) in [
@@ -130,7 +132,10 @@ mod tests {
             (42, P::Instrument, P::Note),
             (100, P::Instrument, P::Instrument),
         ] {
-            assert_eq!((plain.policy(&entry(number)), own.policy(&entry(number))), (standard, ours));
+            assert_eq!(
+                (plain.policy(&entry(number)), own.policy(&entry(number))),
+                (standard, ours)
+            );
         }
         assert_eq!(own.class(&[entry(-222), entry(-221)]), Class::Transient);
         assert_eq!(plain.class(&[entry(-410), entry(-222)]), Class::Instrument);

@@ -26,7 +26,8 @@ const KIND_ABOUT: &str = "Kind of value.";
 const UNIT_ABOUT: &str = "Unit in which messages carry the number, such as Hz.";
 const WORDS_ABOUT: &str = "For words: each word, and its spelling in messages such as IMMediate.";
 const ANSWER_ABOUT: &str = "Form of the answer when it is more than the value: text with {value}.";
-const SKIP_ABOUT: &str = "A value that was set and read back in this session is not sent again; off.";
+const SKIP_ABOUT: &str =
+    "A value that was set and read back in this session is not sent again; off.";
 const TIMEOUT_ABOUT: &str = "Longest time for it, when it differs from the profile's.";
 
 const POLL: &Shape = &Shape::Map(&MapShape {
@@ -126,7 +127,11 @@ const STEP: &Shape = &Shape::Tagged(&TaggedShape {
             companions: &[
                 required("from", TEXT, "The input that holds the samples."),
                 required("format", FORMAT, "How they are written."),
-                optional("full scale", &Shape::Number, "In floats, what the largest code becomes; 1."),
+                optional(
+                    "full scale",
+                    &Shape::Number,
+                    "In floats, what the largest code becomes; 1.",
+                ),
             ],
         },
         Variant {
@@ -134,7 +139,11 @@ const STEP: &Shape = &Shape::Tagged(&TaggedShape {
             companions: &[required("answer", TEXT, "Form of the answer; slots become numbers.")],
         },
         Variant {
-            field: required("fetch block", TEXT, "Asks for a block of codes, or of volts as floats."),
+            field: required(
+                "fetch block",
+                TEXT,
+                "Asks for a block of codes, or of volts as floats.",
+            ),
             companions: &[
                 required("format", FORMAT, "How they are written."),
                 optional("timeout", TIME, "Longest time until it moves on."),
@@ -173,11 +182,7 @@ const COMPLETION: &Shape = &Shape::Map(&MapShape {
     fields: &[
         required("by", COMPLETION_WAYS, "A query that answers late, or a service request."),
         optional("query", TEXT, "The query that answers 1 once nothing is pending, *OPC?."),
-        optional(
-            "arm",
-            TEXT,
-            "Has the end noted and a service requested, *ESE 1;*SRE 32;*OPC.",
-        ),
+        optional("arm", TEXT, "Has the end noted and a service requested, *ESE 1;*SRE 32;*OPC."),
         optional("status", TEXT, "Query for the status byte where the link cannot read it, *STB?."),
         optional("status bit", BIT, "Its bit that says that an event was noted, 5."),
         optional("events", TEXT, "Query for the event register, which reading clears, *ESR?."),
@@ -262,10 +267,8 @@ pub(super) const PROFILE: &Shape = &Shape::Map(&MapShape {
     ],
 });
 
-const SETTING_CHANGES: &Shape =
-    &Shape::Table { key: "setting", value: &Shape::Change(SETTING) };
-const READING_CHANGES: &Shape =
-    &Shape::Table { key: "reading", value: &Shape::Change(READING) };
+const SETTING_CHANGES: &Shape = &Shape::Table { key: "setting", value: &Shape::Change(SETTING) };
+const READING_CHANGES: &Shape = &Shape::Table { key: "reading", value: &Shape::Change(READING) };
 const ACTION_CHANGES: &Shape = &Shape::Table { key: "action", value: &Shape::Change(ACTION) };
 
 /// The grammar of a profile that says only what differs from another one.

@@ -66,7 +66,8 @@ impl Steps {
             (Some(step), BetweenSteps::Nearest) => Ok(of_kind(kind, step)),
             _ => {
                 let shown = |step: Option<f64>| step.map(|step| kind.show(&of_kind(kind, step)));
-                let steps: Vec<String> = [shown(below), shown(above)].into_iter().flatten().collect();
+                let steps: Vec<String> =
+                    [shown(below), shown(above)].into_iter().flatten().collect();
                 Err(Unfit::BetweenSteps { asked: kind.show(value), nearest: steps.join(" and ") })
             }
         }
@@ -172,7 +173,13 @@ mod tests {
         check(&volts(), list(), number(0.5), &number(0.5), None);
         let refused = Some("600 mV is not one of its steps; near it: 500 mV and 2 V");
         check(&volts(), list(), number(0.6), &number(0.5), refused);
-        check(&volts(), list(), number(3.0), &number(2.0), Some("3 V is not one of its steps; near it: 2 V"));
+        check(
+            &volts(),
+            list(),
+            number(3.0),
+            &number(2.0),
+            Some("3 V is not one of its steps; near it: 2 V"),
+        );
     }
 
     proptest! {

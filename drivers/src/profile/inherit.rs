@@ -90,8 +90,10 @@ fn base_of(
     };
     if below.iter().any(|known| **known == *found.name) || below.len() >= FILES_MAX {
         let chain = format!("{} → {}", below.join(" → "), found.name);
-        let fault = Fault::new(place.span.clone(), format!("profiles based on one another: {chain}"));
-        faults.push(fault.with_help("a file hides the shipped profile of the same name: rename it"));
+        let fault =
+            Fault::new(place.span.clone(), format!("profiles based on one another: {chain}"));
+        faults
+            .push(fault.with_help("a file hides the shipped profile of the same name: rename it"));
         return Ok(None);
     }
     let (_, tree) = read(&found, near, below)?;
@@ -129,7 +131,7 @@ enum Part {
     /// The settings, the readings or the actions.
     Table(&'static str),
     /// One of them, or one of the profile's other mappings.
-    Entry(&'static str),
+    Entry,
     /// What is said anew as a whole.
     Whole,
 }
@@ -141,13 +143,11 @@ impl Part {
                 "settings" => Part::Table("setting"),
                 "readings" => Part::Table("reading"),
                 "actions" => Part::Table("action"),
-                "identity" | "session" | "errors" | "registers" | "register frames" => {
-                    Part::Entry("key")
-                }
+                "identity" | "session" | "errors" | "registers" | "register frames" => Part::Entry,
                 _ => Part::Whole,
             },
-            Part::Table(what) => Part::Entry(what),
-            Part::Entry(_) | Part::Whole => Part::Whole,
+            Part::Table(_) => Part::Entry,
+            Part::Entry | Part::Whole => Part::Whole,
         }
     }
 
@@ -198,13 +198,15 @@ fn unknown(key: &Key, value: &Node, base: &Node, part: Part) -> Option<Fault> {
     let known: Vec<&str> = base.entries().iter().map(|(known, _)| known.text.as_str()).collect();
     if is_absent(value) {
         let message = format!("there is no {what} '{}' to be {ABSENT}", key.text);
-        let fault = Fault::new(key.span.clone(), message);
+        // That the key is unknown altogether need not be said as well.
+        let fault = Fault::new(key.span.clone(), message).instead_of_others();
         return Some(fault.with_help(shape::suggestion(&key.text, &known)));
     }
     // What stands alone has its messages; what has none changes something.
-    let whole = value.get("query").is_some() || value.get("steps").is_some_and(|steps| {
-        matches!(steps.kind, NodeKind::List(_)) && what == "action"
-    });
+    let whole = value.get("query").is_some()
+        || value
+            .get("steps")
+            .is_some_and(|steps| matches!(steps.kind, NodeKind::List(_)) && what == "action");
     match part {
         Part::Table(_) if !whole => {
             let message = format!("there is no {what} '{}' to change", key.text);

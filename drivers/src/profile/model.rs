@@ -113,10 +113,9 @@ impl Form {
                 Kind::Number { at_least, at_most, .. },
                 Kind::Number { at_least: low, at_most: high, .. },
             ) => (*at_least, *at_most) = (at_least.min(*low), at_most.max(*high)),
-            (
-                Kind::Whole { at_least, at_most },
-                Kind::Whole { at_least: low, at_most: high },
-            ) => (*at_least, *at_most) = (*(&*at_least).min(low), *(&*at_most).max(high)),
+            (Kind::Whole { at_least, at_most }, Kind::Whole { at_least: low, at_most: high }) => {
+                (*at_least, *at_most) = (*(&*at_least).min(low), *(&*at_most).max(high))
+            }
             (Kind::Word(words), Kind::Word(others)) => {
                 for (word, mnemonic) in others.iter().zip(&other.mnemonics) {
                     if !words.contains(word) {
@@ -132,7 +131,9 @@ impl Form {
     /// Whether values of one can be values of the other: numbers of one dimension, words, and so on.
     pub(super) fn is_like(&self, other: &Form) -> bool {
         match (&self.kind, &other.kind) {
-            (Kind::Number { dimension, .. }, Kind::Number { dimension: its, .. }) => dimension == its,
+            (Kind::Number { dimension, .. }, Kind::Number { dimension: its, .. }) => {
+                dimension == its
+            }
             (a, b) => std::mem::discriminant(a) == std::mem::discriminant(b),
         }
     }

@@ -134,10 +134,10 @@ fn of_setting(profile: &Profile, setting: &Setting) -> Section {
             message(format!("set to {shown}"), filled.unwrap_or_default())
         })
         .collect();
-    messages.push(message("by hand", setting.shortest()));
     effect(profile, &setting.effect, &mut messages);
     messages.extend(profile.errors.as_ref().map(|errors| message("errors", &errors.query)));
     messages.push(message("read back", &setting.query.message));
+    messages.push(message("by hand", setting.shortest()));
     Section {
         name: format!("setting {}", setting.name),
         about: setting.about.clone(),
@@ -160,14 +160,17 @@ fn effect(profile: &Profile, effect: &Effect, messages: &mut Vec<Message>) {
 
 fn completion(way: &Completion, within: &str, messages: &mut Vec<Message>) {
     match way {
-        Completion::Query(query) => messages.push(message(format!("until it answers 1{within}"), query)),
+        Completion::Query(query) => {
+            messages.push(message(format!("until it answers 1{within}"), query))
+        }
         Completion::ServiceRequest(request) => {
             messages.push(message("forget earlier events", &request.events));
             messages.push(message("ask for a service request", &request.arm));
             let bit = request.status_bit;
             let when = format!("until bit {bit}, where the link cannot read it{within}");
             messages.push(message(when, &request.status));
-            messages.push(message(format!("bit {} is the end", request.event_bit), &request.events));
+            messages
+                .push(message(format!("bit {} is the end", request.event_bit), &request.events));
         }
     }
 }

@@ -272,9 +272,8 @@ fn decode_commits(
         None => (0..placed.len()).collect(),
     };
     let mut by_page = vec![Vec::new(); pages];
-    let needs = |index: &usize| {
-        !fields.contains(index) && placed[*index].field.access != Access::ReadOnly
-    };
+    let needs =
+        |index: &usize| !fields.contains(index) && placed[*index].field.access != Access::ReadOnly;
     if fields.len() > COMMITS_MAX {
         faults.push(Fault::new(name.span.clone(), "more pages than any chip has"));
         return Vec::new();
@@ -282,8 +281,10 @@ fn decode_commits(
     for index in after.into_iter().filter(needs) {
         by_page[placed[index].page].push(index);
     }
-    let of_page = |field: &usize| {
-        Commit { field: *field, code, after: std::mem::take(&mut by_page[placed[*field].page]) }
+    let of_page = |field: &usize| Commit {
+        field: *field,
+        code,
+        after: std::mem::take(&mut by_page[placed[*field].page]),
     };
     fields.iter().map(of_page).collect()
 }

@@ -75,8 +75,7 @@ fn change_schema(whole: &'static Shape, definitions: &mut JsonMap<String, Json>)
                 for field in map.fields {
                     let whole = schema_of(field.shape, definitions);
                     let about = field.about;
-                    let value =
-                        json!({"anyOf": [whole, {"const": ABSENT}], "description": about});
+                    let value = json!({"anyOf": [whole, {"const": ABSENT}], "description": about});
                     properties.insert(field.name.into(), value);
                 }
                 json!({

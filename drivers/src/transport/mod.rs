@@ -116,20 +116,23 @@ pub trait Transport: Send {
         until: Instant,
     ) -> Result<Received, LinkError>;
 
-    /// The status byte, read beside the messages, where the link can do so; `None` where it cannot.
+    /// The instrument's status byte, read beside the data; `None` where the link has no such way
+    /// and a query has to ask for it.
     ///
     /// # Errors
-    /// [`LinkError`].
-    async fn status_byte(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+    /// [`LinkError`] of the phase read.
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let _ = until;
         Ok(None)
     }
 
-    /// Waits for a service request; the status byte that comes with it. `None`, at once, where the
-    /// link has no service requests.
+    /// Waits for the instrument to ask for service, or takes a request that came earlier: the
+    /// status byte that came with it. `None` at once where the link carries no such requests.
     ///
     /// # Errors
-    /// [`LinkError`], timed out when none came.
-    async fn service_request(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+    /// [`LinkError`] of the phase read; none came in time.
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let _ = until;
         Ok(None)
     }
 

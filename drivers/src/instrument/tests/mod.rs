@@ -1,12 +1,14 @@
 //! Tests of instruments against a fake on an in-process pipe, under a paused clock.
 
 mod actions;
+mod completion;
 mod fake;
 mod faults;
 mod links;
 mod registers;
 mod session;
 mod settings;
+mod together;
 
 use std::time::Duration;
 

@@ -1,7 +1,7 @@
 //! Settings of a profile: steps, order, tolerance.
 
 use super::super::{BetweenSteps, Effect, Form, Grid, Setting, Steps};
-use super::{decode_form, decode_poll, decode_query, headed, refuse_unless};
+use super::{decode_form, decode_poll, decode_query, headed};
 use crate::decode::{switch, text, text_or_empty, time};
 use crate::fault::Fault;
 use crate::marked::{Node, NodeKind};
@@ -84,7 +84,9 @@ fn comes_after(settings: &Node, later: &str, earlier: &str) -> bool {
         }
         if !seen.contains(&name) {
             seen.push(name);
-            waiting.extend(settings.get(name).into_iter().flat_map(dependencies).filter_map(Node::text));
+            waiting.extend(
+                settings.get(name).into_iter().flat_map(dependencies).filter_map(Node::text),
+            );
         }
     }
     false
@@ -93,7 +95,10 @@ fn comes_after(settings: &Node, later: &str, earlier: &str) -> bool {
 /// The values that a setting takes. A list gives the range as well where there is no other.
 fn decode_steps(node: &Node, form: Option<&mut Form>, faults: &mut Vec<Fault>) -> Option<Steps> {
     let Some(place) = node.get("steps") else {
-        refuse_unless(node, "between steps", false, "there are no steps", faults);
+        if let Some(place) = node.get("between steps") {
+            let fault = Fault::new(place.span.clone(), "there are no steps");
+            faults.push(fault.with_help("leave out 'between steps' as well"));
+        }
         return None;
     };
     let form = form?;
