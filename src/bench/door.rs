@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use beamwarden_drivers::instrument::{Inputs, Instrument};
+use beamwarden_drivers::instrument::{Inputs, Instrument, InstrumentFault};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
@@ -258,7 +258,10 @@ impl Bench {
         let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
         // Until the read-back is in, nobody knows where the setting stands.
         self.standing.remove(setting);
-        let applied = instrument.set(inner, &wanted).await?;
+        let applied = instrument.set(inner, &wanted).await;
+        self.forget_registers_fed_by(name);
+        let applied = applied?;
+        let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
         let read_back = match instrument.driver().knob(inner) {
             Some(knob) => from_driver(knob.kind, &applied.read_back),
             None => value.clone(),
@@ -309,12 +312,23 @@ impl Bench {
         let fields = driver.registers.iter().flat_map(|map| &map.fields);
         let mut wanted = Vec::new();
         let mut foreign = register;
-        for field in fields.filter(|field| field.address == address && !field.read_only) {
-            foreign &= !field.mask();
-            let value = field.decode(register).map_err(|code| BenchError::Nonsense {
-                instrument: instrument.to_string(),
-                message: format!("code {code} stands for no word of {}", field.name),
-            })?;
+        let alone = BTreeMap::from([(address, register)]);
+        for field in fields.filter(|field| field.covers(address) && !field.read_only()) {
+            foreign &= !field.mask_at(address);
+            let nonsense =
+                |message| BenchError::Nonsense { instrument: instrument.to_string(), message };
+            let value = match field.decode(&alone) {
+                Some(Ok(value)) => value,
+                Some(Err(code)) => {
+                    let message = format!("code {code} stands for no word of {}", field.name);
+                    return Err(nonsense(message));
+                }
+                None => {
+                    let message =
+                        format!("{} lies in several registers; set it by name", field.name);
+                    return Err(nonsense(message));
+                }
+            };
             let setting = format!("{instrument}.{}", field.name);
             let value = from_driver(&field.kind, &value);
             self.plan.knobs().get(&setting)?.check(&value)?;
@@ -337,6 +351,15 @@ impl Bench {
             settled.extend(self.set(&setting, &value).await?);
         }
         Ok(settled)
+    }
+
+    /// A chip whose supply was changed may have lost what was written to it.
+    fn forget_registers_fed_by(&mut self, name: &str) {
+        let feeds =
+            |planned: &&InstrumentPlan| planned.name == name && planned.role == Role::Supply;
+        if self.plan.instruments.iter().any(|planned| feeds(&planned)) {
+            self.instruments.values_mut().for_each(Instrument::forget_registers);
+        }
     }
 
     /// A waveform is made for one sample rate; with another it is another frame.
@@ -426,7 +449,12 @@ impl Bench {
         for (name, instrument) in &mut self.instruments {
             let driver = instrument.driver().clone();
             for knob in driver.knobs().filter(|knob| !knob.read_only) {
-                let value = instrument.query(knob.name).await?;
+                let value = match instrument.query(knob.name).await {
+                    Ok(value) => value,
+                    // Nobody knows where it stands, so that there is nothing to be told.
+                    Err(error) if *error.fault == InstrumentFault::NeverWritten => continue,
+                    Err(error) => return Err(error.into()),
+                };
                 let setting = format!("{name}.{}", knob.name);
                 let read_back = from_driver(knob.kind, &value);
                 let last = self.standing.get(&setting);

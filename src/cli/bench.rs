@@ -8,7 +8,7 @@ use serde_json::json;
 use super::benches_at_hand::load_bench;
 use super::figures_table::table;
 use super::live::{bench_failure, runtime};
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, registers};
 use crate::bench::knob::{Knob, KnobKind};
 use crate::bench::{Bench, BenchPlan};
 
@@ -21,6 +21,8 @@ pub struct Arguments {
     /// List every setting with its unit and limits; touches no instrument.
     #[arg(long)]
     settings: bool,
+    #[command(flatten)]
+    registers: registers::Arguments,
     /// One JSON object an instrument or setting, one line each, for programs.
     #[arg(long)]
     json: bool,
@@ -30,6 +32,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = load_bench(arguments.bench.as_deref())?;
     if arguments.settings {
         return list_settings(&plan, arguments.json, terminal);
+    }
+    if arguments.registers.wanted() {
+        return registers::run(&arguments.registers, plan, arguments.json, terminal);
     }
     let runtime = runtime(&plan)?;
     let rows = runtime.block_on(reach(plan)).map_err(bench_failure)?;
@@ -130,6 +135,8 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
                     row.note = Some(format!("reached, but refuses its settings: {text}"));
                     return Ok(());
                 }
+                // Nothing is known of what can only be written.
+                InstrumentFault::NeverWritten => {}
                 _ => return Err(error.into()),
             },
         }

@@ -76,7 +76,7 @@ fn tell(
     if json {
         let instruments: Vec<_> = addresses
             .iter()
-            .map(|(post, address)| json!({"role": post.role(), "address": address.to_string()}))
+            .map(|(post, address)| json!({"role": post.role(), "address": address.to_string(), "speaks": post.speaks()}))
             .collect();
         return terminal.line(json!({"seed": seed, "instruments": instruments}).to_string());
     }

@@ -10,9 +10,9 @@ fn the_shipped_map_spells_out_pages_and_elements() {
     // Two pages of 7 plain fields and 3 of 8 elements.
     assert_eq!(map.fields.len(), 2 * (7 + 3 * 8));
     let field = map.field("rx.attenuation.7").unwrap();
-    assert_eq!((field.address, field.low_bit, field.bits), (0x1107, 8, 3));
+    assert_eq!(field.parts, [Part { address: 0x1107, low_bit: 8, bits: 3 }]);
     assert_eq!(field.kind, Kind::Whole { at_least: 0, at_most: 7 });
-    assert!(map.field("tx.lock").unwrap().read_only);
+    assert!(map.field("tx.lock").unwrap().read_only());
     assert!(map.field("tx.phase.8").is_none());
     assert_eq!(shipped_register_maps(), ["eight-element.yaml"]);
     assert_eq!(json_schema()["$defs"]["field"]["additionalProperties"], false);
@@ -22,8 +22,12 @@ fn the_shipped_map_spells_out_pages_and_elements() {
 fn check_field(name: &str, register: u32, value: &Value, fresh: u32) {
     let map = load("eight-element.yaml", None).unwrap();
     let field = map.field(name).unwrap();
-    assert_eq!(&field.decode(register).unwrap(), value);
-    assert_eq!(field.encode(fresh, value).unwrap() & field.mask(), register & field.mask());
+    let at = field.parts[0].address;
+    let mask = field.parts[0].mask();
+    assert_eq!(field.decode(&Registers::from([(at, register)])), Some(Ok(value.clone())));
+    let mut registers = Registers::from([(at, fresh)]);
+    field.scatter(field.code_of(value).unwrap(), &mut registers);
+    assert_eq!(registers[&at], register & mask | fresh & !mask);
 }
 
 #[test]
@@ -36,10 +40,10 @@ fn fields_are_read_from_and_put_into_registers() {
     check_field("rx.temperature", 0xFFF0, &Value::Number(-1.0), 0);
     let map = load("eight-element.yaml", None).unwrap();
     let phase = map.field("tx.phase.0").unwrap();
-    assert_eq!(phase.encode(0xFFFF, &Value::Whole(0)).unwrap(), 0xFFE0);
-    assert!(phase.encode(0, &Value::Whole(32)).is_err());
-    assert!(phase.encode(0, &Value::Switch(true)).is_err());
-    assert!(map.field("tx.channel").unwrap().encode(0, &Value::Whole(0)).is_err());
+    assert!(phase.code_of(&Value::Whole(32)).is_err());
+    assert!(phase.code_of(&Value::Switch(true)).is_err());
+    assert!(map.field("tx.channel").unwrap().code_of(&Value::Whole(0)).is_err());
+    assert_eq!(phase.decode(&Registers::new()), None);
 }
 
 #[track_caller]
@@ -95,12 +99,13 @@ fn words_and_steps() {
   level: {at: 1, type: number, unit: mV, scale: 0.5, signed: on}\n";
     let map = parse(&Source::new("m", text)).unwrap();
     let mode = map.field("mode").unwrap();
-    assert_eq!(mode.encode(5, &Value::Word("fast".into())).unwrap(), 0x8000_0005);
-    assert_eq!(mode.decode(0x8000_0005), Ok(Value::Word("fast".into())));
-    assert_eq!(mode.decode(0xC000_0000), Err(3));
+    let mut registers = Registers::from([(0, 5)]);
+    mode.scatter(mode.code_of(&Value::Word("fast".into())).unwrap(), &mut registers);
+    assert_eq!(registers[&0], 0x8000_0005);
+    assert_eq!(mode.decode(&registers), Some(Ok(Value::Word("fast".into()))));
+    assert_eq!(mode.decode(&Registers::from([(0, 0xC000_0000)])), Some(Err(3)));
     let level = map.field("level").unwrap();
-    assert!(level.fills(32));
-    assert_eq!(level.encode(0, &Value::Number(-0.0012)).unwrap(), (-2i32) as u32);
+    assert_eq!(level.code_of(&Value::Number(-0.0012)).unwrap(), 0xFFFF_FFFE);
     assert!((level.rounding() - 0.00025).abs() < 1e-9);
 }
 
@@ -109,10 +114,13 @@ proptest! {
     fn what_is_put_in_is_read_out_and_nothing_else_changes(register in any::<u16>(), seed in any::<u32>()) {
         let map = load("eight-element.yaml", None).unwrap();
         for field in &map.fields {
-            let Ok(value) = field.decode(seed) else { continue };
-            let Ok(written) = field.encode(u32::from(register), &value) else { continue };
-            prop_assert_eq!(field.decode(written), Ok(value));
-            prop_assert_eq!(written & !field.mask(), u32::from(register) & !field.mask());
+            let at = field.parts[0].address;
+            let Some(Ok(value)) = field.decode(&Registers::from([(at, seed)])) else { continue };
+            let Ok(code) = field.code_of(&value) else { continue };
+            let mut written = Registers::from([(at, u32::from(register))]);
+            field.scatter(code, &mut written);
+            prop_assert_eq!(field.decode(&written), Some(Ok(value)));
+            prop_assert_eq!(written[&at] & !field.mask_at(at), u32::from(register) & !field.mask_at(at));
         }
     }
 
