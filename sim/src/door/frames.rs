@@ -15,7 +15,7 @@ use std::time::Duration;
 use super::lines::LineSession;
 use crate::instruments::dut::Refusal;
 use crate::post::Post;
-use crate::scpi::session::Step;
+use crate::scpi::session::{Host, Step};
 use crate::world::World;
 
 /// First byte of every frame; no text line begins with it.
