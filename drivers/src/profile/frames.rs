@@ -237,3 +237,60 @@ fn frame(
     }
     sound.then_some(form)
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::fault::Source;
+    use crate::profile::{load, parse};
+
+    #[track_caller]
+    fn check_faults(from: &str, to: &str, expected: &[&str]) {
+        let text = load("register-port-binary.yaml", None).unwrap().text;
+        assert!(text.contains(from), "{from}");
+        let shown: Vec<_> = match parse(&Source::new("p.yaml", text.replacen(from, to, 1))) {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.faults.into_iter().map(|fault| fault.message).collect(),
+        };
+        assert_eq!(shown, expected);
+    }
+
+    #[test]
+    fn frames_are_checked_at_load() {
+        let crc = "{bits: 16, polynomial: 0x1021, initial: 0xFFFF}";
+        check_faults(crc, "{bits: 8, polynomial: 0x07}", &[]);
+        check_faults(crc, "xor", &[]);
+        check_faults(crc, "{bits: 12, polynomial: 0x80F}", &["a check has whole bytes"]);
+        check_faults(
+            crc,
+            "{bits: 8, polynomial: 0x106}",
+            &["more than 8 bits can hold", "a polynomial has a term of order 0"],
+        );
+        let none = "there is no checksum here: checksum is none";
+        check_faults(crc, "none", &[none; 7]);
+        let read = "[0xA5, 0x01, address, checksum]";
+        check_faults(read, "[0xA5, 0x01, checksum]", &["address is missing here"]);
+        check_faults(read, "[0xA5, address, checksum, 1]", &["the checksum stands at the end"]);
+        check_faults(read, "[0xA5, address]", &["the checksum stands at the end"]);
+        check_faults(read, "[0x1A5, address, checksum]", &["'0x1A5' is no part of a frame"]);
+        check_faults(
+            read,
+            "[1, address, address, code, checksum]",
+            &["'address' stands here twice", "'code' has no meaning in this frame"],
+        );
+        check_faults(
+            "[0xA5, 0xEE,",
+            "[0xA5, 0x81,",
+            &["this answer cannot be told from a refusal"],
+        );
+        check_faults(
+            "timeout: 2 s",
+            "identity: {query: id}\nsession: {clear: x}\nerrors: {query: e}",
+            &[
+                "'identity' is text, and this port speaks in frames",
+                "'clear' is text, and this port speaks in frames",
+                "'errors' is text, and this port speaks in frames",
+            ],
+        );
+        check_faults("    1: unknown", "    256: unknown", &["'256' is no code"]);
+    }
+}

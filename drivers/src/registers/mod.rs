@@ -4,6 +4,7 @@
 
 mod decode;
 mod dump;
+pub mod fuzzing;
 mod overlap;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -133,3 +133,110 @@ proptest! {
         let _ = parse(&Source::new("damaged", text));
     }
 }
+
+#[test]
+fn what_a_map_cannot_say() {
+    check_faults(
+        "  a: {at: [{register: 1, bits: 3..0}, {register: 2}], type: whole, bits: 3..0}
+  b: {at: [{register: 3}, {register: 3, bits: 2}], type: whole}
+  c: {at: [{register: 4}, {register: 5}, {register: 6}, {register: 7}], type: whole}
+  d: {at: 8, type: whole, read only: on, write only: on}
+  e: {at: [], type: whole}\n  f: {at: 9, bits: 2..0, type: whole, reset: 8}\n",
+        &[
+            "'bits' means nothing for the type field of several parts",
+            "these bits are used twice",
+            "64 bits; a field has at most 53",
+            "a field is read only or write only, not both",
+            "a field has at least one part",
+            "8 is outside 0 to 7",
+        ],
+    );
+    check_faults(
+        "  a: {at: [{register: 1, bits: 3..0}, {register: 2}], type: whole}
+  b: {at: 2, bits: 7, type: switch}\n  c: {at: 5, bits: 0, type: switch, write only: on}
+  d: {at: 5, bits: 1, type: switch}\n",
+        &[
+            "'b' and 'a' share bits",
+            "'c' can only be written, and 'd' in the same register can be read",
+        ],
+    );
+    let faults = |text: &str| -> Vec<String> {
+        let text = format!("register map: m\nregister bits: 8\n{text}");
+        match parse(&Source::new("m.yaml", text)) {
+            Ok(_) => Vec::new(),
+            Err(faults) => faults.faults.into_iter().map(|fault| fault.message).collect(),
+        }
+    };
+    let fields = "fields:\n  bias: {at: 1, type: whole}\n  on[0..1]: {at: 2, type: whole}\n";
+    assert_eq!(
+        faults(&format!(
+            "write order: [bais]\ncommit: {{field: on, value: 1}}\n\
+             resets: {{x: 1, 1: 256, 0..0xFFFFFFFF: 0}}\n{fields}"
+        )),
+        [
+            "there is no field 'bais'",
+            "this field cannot be written by itself",
+            "'x' is no register",
+            "more than 8 bits can hold",
+            "'0..0xFFFFFFFF' are no registers, the first one first",
+        ]
+    );
+    assert_eq!(
+        faults(&format!("commit: {{field: bias, value: 256, after: [of]}}\n{fields}")),
+        ["256 is outside 0 to 255"]
+    );
+    assert_eq!(
+        faults(&format!("commit: {{field: bias, value: 255, after: [on]}}\n{fields}")),
+        [""; 0]
+    );
+}
+
+/// The fault of an overlap is underlined and names both fields.
+#[test]
+fn an_overlap_is_underlined() {
+    let text = "register map: m\nregister bits: 16\nfields:\n  a: {at: 1, type: whole}\n  \
+                b: {at: 1, bits: 3, type: switch}\n";
+    let shown = parse(&Source::new("m.yaml", text)).unwrap_err().render(false);
+    for part in ["'b' and 'a' share bits", "m.yaml:5:3", "^", "both lie in register 0x1"] {
+        assert!(shown.contains(part), "{part}: {shown}");
+    }
+}
+
+#[test]
+fn what_the_chip_holds_after_a_reset() {
+    let map = load("eight-element.yaml", None).unwrap();
+    assert_eq!(map.reset_of(0x1107, 0xFFFF), Some(0x8000));
+    assert_eq!(map.reset_of(0x0002, 0xFFFF), Some(2));
+    assert_eq!(map.reset_of(0x0010, 1), None, "nobody knows whether it is locked");
+}
+
+/// The body of the fuzz target on seeded random bytes: no panic, and no hang.
+#[test]
+fn random_maps_do_not_panic() {
+    let mut random = 0x5EED_0021u64;
+    println!("seed {random:#x}");
+    for _ in 0..3000 {
+        let mut bytes = Vec::new();
+        random ^= random << 13;
+        random ^= random >> 7;
+        random ^= random << 17;
+        for at in 0..random % 24 {
+            // Begins with a piece that makes a map of it, more often than not.
+            let byte = random.rotate_left(5 * at as u32) as u8;
+            bytes.push(if at == 0 { byte % 4 } else { byte });
+        }
+        fuzzing::register_map(&bytes);
+    }
+}
+
+/// Texts that announce more than any chip has are refused at once, whatever they multiply out to.
+#[test]
+fn maps_beyond_any_chip_are_refused_at_once() {
+    let pages: String = (0..2000).map(|n| format!("  p{n}: {}\n", n * 10)).collect();
+    let fields: String =
+        (0..2000).map(|n| format!("  f{n}[0..9999]: {{at: {n}, type: whole}}\n")).collect();
+    let text = format!("register map: m\nregister bits: 8\npages:\n{pages}fields:\n{fields}");
+    let faults = parse(&Source::new("m.yaml", text)).unwrap_err().faults;
+    assert_eq!(faults.len(), 1);
+    assert_eq!(faults[0].message, "more fields than any chip has");
+}

@@ -44,9 +44,9 @@ fn map(text: &str) -> RegisterMap {
 
 async fn open(fake: &Fake, map: RegisterMap) -> Instrument {
     let digits = map.register_bits.div_ceil(4);
-    let text = crate::profile::load("register-port.yaml", None).unwrap().text;
+    let text = profile::load("register-port.yaml", None).unwrap().text;
     let text = text.replace("value:4X", &format!("value:{digits}X"));
-    let profile = crate::profile::parse(&Source::new("p", text)).unwrap();
+    let profile = profile::parse(&Source::new("p", text)).unwrap();
     let driver = Driver::new(profile, Some(map)).unwrap();
     let dut = Instrument::open("dut", fake.link(), driver).await.unwrap();
     fake.take_arrived();

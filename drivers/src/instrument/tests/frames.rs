@@ -175,7 +175,7 @@ async fn a_refusal_says_why_and_leaves_the_link_in_step() {
     let port = Port::new(|_| Deed::Answer);
     let map = "register map: m\nregister bits: 16\nfields:\n  a: {at: 0x2000, type: whole}\n  b: {at: 3, type: whole}\n";
     let map = crate::registers::parse(&Source::new("m", map)).unwrap();
-    let profile = crate::profile::load("register-port-binary.yaml", None).unwrap();
+    let profile = profile::load("register-port-binary.yaml", None).unwrap();
     let driver = Driver::new(profile, Some(map)).unwrap();
     let mut dut = Instrument::open("dut", port.link(false), driver).await.unwrap();
     let error = dut.read("a").await.unwrap_err();
@@ -243,7 +243,7 @@ async fn check_disturbances(seed: u64, drained: bool) {
         port.0.lock().unwrap().0.insert(address, 1000 + address);
     }
     let map = crate::registers::parse(&Source::new("m", text)).unwrap();
-    let profile = crate::profile::load("register-port-binary.yaml", None).unwrap();
+    let profile = profile::load("register-port-binary.yaml", None).unwrap();
     let driver = Driver::new(profile, Some(map)).unwrap().with_timeout(ms(500));
     let mut dut = Instrument::open("dut", port.link(drained), driver).await.unwrap();
     let mut order = Random(seed ^ 1);
@@ -273,7 +273,7 @@ fn a_map_must_fit_the_frames() {
         let text = format!("register map: m\n{text}");
         Some(crate::registers::parse(&Source::new("m", text)).unwrap())
     };
-    let profile = || crate::profile::load("register-port-binary.yaml", None).unwrap();
+    let profile = || profile::load("register-port-binary.yaml", None).unwrap();
     let wide = map("register bits: 24\nfields:\n  a: {at: 1, type: whole}\n");
     let error = Driver::new(profile(), wide).unwrap_err();
     assert_eq!(
