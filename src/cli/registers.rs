@@ -66,7 +66,9 @@ fn read_before(path: &Path) -> Result<Option<Dump>, Failure> {
     if path == Path::new(RESET) {
         return Ok(None);
     }
-    parse_dump(&read_source(path, "register dump")?).map(Some).map_err(Failure::faults)
+    parse_dump(&read_source(path, "register dump")?)
+        .map(Some)
+        .map_err(|faults| Failure::faults(vec![faults]))
 }
 
 /// The instrument and its register map.
@@ -102,7 +104,7 @@ fn chosen(
             map.name
         )));
     }
-    Ok(((*name).to_owned(), (**map).clone()))
+    Ok(((*name).to_owned(), (***map).clone()))
 }
 
 /// Reads all registers. Other instruments need not answer.
