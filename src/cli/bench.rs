@@ -22,7 +22,7 @@ pub struct Arguments {
     #[arg(long)]
     settings: bool,
     #[command(flatten)]
-    registers: registers::Arguments,
+    registers: registers::RegisterArguments,
     /// One JSON object an instrument or setting, one line each, for programs.
     #[arg(long)]
     json: bool,

@@ -17,7 +17,7 @@ const RESET: &str = "reset";
 
 /// What to do with registers.
 #[derive(Debug, clap::Args)]
-pub struct Arguments {
+pub struct RegisterArguments {
     /// Read every register of a chip, and print or write what they hold and the fields in them.
     #[arg(long, value_name = "FILE", num_args = 0..=1, default_missing_value = "-")]
     dump_registers: Option<PathBuf>,
@@ -30,7 +30,7 @@ pub struct Arguments {
     instrument: Option<String>,
 }
 
-impl Arguments {
+impl RegisterArguments {
     /// Whether there is anything to do.
     pub fn wanted(&self) -> bool {
         self.dump_registers.is_some() || self.compare_registers.is_some()
@@ -39,7 +39,7 @@ impl Arguments {
 
 /// Dumps, compares, or both from one reading.
 pub fn run(
-    arguments: &Arguments,
+    arguments: &RegisterArguments,
     plan: BenchPlan,
     json: bool,
     terminal: &mut Terminal,
@@ -73,7 +73,7 @@ fn read_before(path: &Path) -> Result<Option<Dump>, Failure> {
 
 /// The instrument and its register map.
 fn chosen(
-    arguments: &Arguments,
+    arguments: &RegisterArguments,
     plan: &BenchPlan,
     before: Option<&Dump>,
 ) -> Result<(String, RegisterMap), Failure> {
