@@ -9,7 +9,6 @@ use crate::message::{
 };
 use crate::profile::{self, Recognised, shipped_profiles};
 use crate::quantity::Dimension;
-use crate::registers::{self, shipped_register_maps};
 
 /// Longest block that a body lets a peer announce.
 const BLOCK_BYTES_MAX: usize = 1 << 20;
@@ -137,15 +136,6 @@ pub fn profile(bytes: &[u8]) {
     }
 }
 
-/// The register-map loader, likewise. Whatever loads has fields that read back what they encode.
-pub fn register_map(bytes: &[u8]) {
-    let shipped = |name: &str| registers::load(name, None).ok().map(|map| map.text);
-    let text = spliced(bytes, &shipped_register_maps(), shipped);
-    if let Err(faults) = registers::parse(&Source::new("fuzz", text)) {
-        assert!(!faults.to_string().is_empty());
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -194,10 +184,5 @@ mod tests {
     #[test]
     fn profiles() {
         check(1500, b"abc: {}[],\n  - \"'?{value}&*#|>!\t09.-V", profile);
-    }
-
-    #[test]
-    fn register_maps() {
-        check(1500, b"abc: {}[],\n  - \"'.0x0123456789.-bits at", register_map);
     }
 }

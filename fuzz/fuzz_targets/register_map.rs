@@ -1,9 +1,10 @@
-//! The register-map loader on arbitrary and on damaged texts; the body is in `beamwarden_drivers::fuzzing`.
+//! The loader of register maps and register dumps on arbitrary text; the body is in the drivers'
+//! `registers::fuzzing`.
 
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;
 
 fuzz_target!(|bytes: &[u8]| {
-    beamwarden_drivers::fuzzing::register_map(bytes);
+    beamwarden_drivers::registers::fuzzing::register_map(bytes);
 });

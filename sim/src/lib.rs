@@ -83,6 +83,12 @@
 //! enable, 0x002 channel, 0x003 gain, 0x010 status (bit 0 lock, bit 1 supply), 0x011 temperature in
 //! 1/16 degC, 0x100 and on one word per element (bits 4..0 phase, 10..8 attenuation, 15 on).
 //!
+//! The same port takes binary frames from a client whose first byte is A5: A5, kind (01 read, 02
+//! write, 03 identify), address, value in a write, CRC-16 (polynomial 1021, from FFFF) of all before,
+//! high bytes first. Answers have the kind's highest bit set: A5 81 address value check, A5 82 address
+//! check, A5 83 count text check; what is refused A5 EE address number check. A frame with a wrong
+//! check gets no answer; half a frame is forgotten after 100 ms of silence.
+//!
 //! # The model
 //!
 //! Every number, with unit and default, is in [`Model`] and below; it is read from YAML by

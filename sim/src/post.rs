@@ -7,7 +7,7 @@ pub enum Post {
     Source,
     /// Scope (SCPI).
     Scope,
-    /// DUT control port (text registers).
+    /// DUT control port (registers as text lines or binary frames).
     DutPort,
     /// Turntable (SCPI).
     Turntable,
@@ -39,6 +39,14 @@ impl Post {
             Self::DutPort => "dut",
             Self::Turntable => "turntable",
             Self::Supply => "supply",
+        }
+    }
+
+    /// The protocols that it understands, each client in its own.
+    pub fn speaks(self) -> &'static [&'static str] {
+        match self {
+            Self::DutPort => &["register lines", "register frames"],
+            _ => &["scpi"],
         }
     }
 

@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use beamwarden_drivers::instrument::{Inputs, Instrument};
+use beamwarden_drivers::instrument::{Inputs, Instrument, InstrumentFault};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
@@ -258,7 +258,10 @@ impl Bench {
         let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
         // Until the read-back is in, nobody knows where the setting stands.
         self.standing.remove(setting);
-        let applied = instrument.set(inner, &wanted).await?;
+        let applied = instrument.set(inner, &wanted).await;
+        self.forget_registers_fed_by(name);
+        let applied = applied?;
+        let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
         let read_back = match instrument.driver().knob(inner) {
             Some(knob) => from_driver(knob.kind, &applied.read_back),
             None => value.clone(),
@@ -295,51 +298,6 @@ impl Bench {
         let knob = driver.knob(inner).ok_or_else(unknown)?;
         let value = from_driver(knob.kind, value);
         self.set(setting, &value).await
-    }
-
-    /// Writes one register field by field, so that each passes its limits and is verified.
-    ///
-    /// # Errors
-    /// As [`Bench::set`]; also when no writable field lies in that register, or the value has bits
-    /// that belong to none: nothing is sent then, for nobody can say what they would do.
-    pub async fn set_register(
-        &mut self,
-        instrument: &str,
-        address: u32,
-        register: u32,
-    ) -> Result<Vec<Settled>, BenchError> {
-        let driver = self.instrument(instrument)?.driver().clone();
-        let fields = driver.registers.iter().flat_map(|map| &map.fields);
-        let mut wanted = Vec::new();
-        let mut foreign = register;
-        for field in fields.filter(|field| field.address == address && !field.read_only) {
-            foreign &= !field.mask();
-            let value = field.decode(register).map_err(|code| BenchError::Nonsense {
-                instrument: instrument.to_string(),
-                message: format!("code {code} stands for no word of {}", field.name),
-            })?;
-            let setting = format!("{instrument}.{}", field.name);
-            let value = from_driver(&field.kind, &value);
-            self.plan.knobs().get(&setting)?.check(&value)?;
-            wanted.push((setting, value));
-        }
-        if wanted.is_empty() {
-            return Err(BenchError::NoInstrument(format!(
-                "setting in register {address:#06x} of {instrument}"
-            )));
-        }
-        if foreign != 0 {
-            return Err(BenchError::ForeignBits {
-                instrument: instrument.into(),
-                address,
-                foreign,
-            });
-        }
-        let mut settled = Vec::new();
-        for (setting, value) in wanted {
-            settled.extend(self.set(&setting, &value).await?);
-        }
-        Ok(settled)
     }
 
     /// A waveform is made for one sample rate; with another it is another frame.
@@ -429,7 +387,12 @@ impl Bench {
         for (name, instrument) in &mut self.instruments {
             let driver = instrument.driver().clone();
             for knob in driver.knobs().filter(|knob| !knob.read_only) {
-                let value = instrument.query(knob.name).await?;
+                let value = match instrument.query(knob.name).await {
+                    Ok(value) => value,
+                    // Nobody knows where it stands, so that there is nothing to be told.
+                    Err(error) if *error.fault == InstrumentFault::NeverWritten => continue,
+                    Err(error) => return Err(error.into()),
+                };
                 let setting = format!("{name}.{}", knob.name);
                 let read_back = from_driver(knob.kind, &value);
                 let last = self.standing.get(&setting);

@@ -94,6 +94,14 @@ impl BenchError {
         }
     }
 
+    /// Whether a register that can only be written was never written, so that nobody knows what it
+    /// holds.
+    #[must_use]
+    pub fn is_never_written(&self) -> bool {
+        let BenchError::Instrument(error) = self else { return false };
+        matches!(error.fault.as_ref(), InstrumentFault::NeverWritten)
+    }
+
     /// What kind of failure this is.
     #[must_use]
     pub fn class(&self) -> Class {

@@ -11,6 +11,7 @@ pub mod knob;
 mod lock;
 mod on_air;
 mod plan;
+mod registers;
 pub mod response_file;
 mod simulated;
 mod together;

@@ -23,7 +23,10 @@ impl Happening {
     #[must_use]
     pub fn is_serious(&self) -> bool {
         match self.event {
-            Event::Restarted | Event::OldErrors(_) | Event::Moved { .. } => true,
+            Event::Restarted
+            | Event::OldErrors(_)
+            | Event::Moved { .. }
+            | Event::TakenAsReset { .. } => true,
             Event::OutOfStep { .. } | Event::Resynchronised { .. } | Event::Noted(_) => false,
         }
     }

@@ -9,7 +9,7 @@ use super::benches_at_hand::load_bench;
 use super::exercise::{ExerciseArguments, exercise};
 use super::figures_table::table;
 use super::live::{bench_failure, runtime};
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, registers};
 use crate::bench::knob::{Knob, KnobKind};
 use crate::bench::{Bench, BenchPlan};
 
@@ -24,6 +24,8 @@ pub struct Arguments {
     settings: bool,
     #[command(flatten)]
     exercise: ExerciseArguments,
+    #[command(flatten)]
+    registers: registers::RegisterArguments,
     /// One JSON object an instrument or setting, one line each, for programs.
     #[arg(long)]
     json: bool,
@@ -36,6 +38,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
     if arguments.exercise.exercise {
         return exercise(&arguments.exercise, plan, arguments.json, terminal);
+    }
+    if arguments.registers.wanted() {
+        return registers::run(&arguments.registers, plan, arguments.json, terminal);
     }
     let runtime = runtime(&plan)?;
     let rows = runtime.block_on(reach(plan)).map_err(bench_failure)?;
@@ -134,6 +139,8 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
                     row.note = Some(format!("reached, but refuses its settings: {text}"));
                     return Ok(());
                 }
+                // Nothing is known of what can only be written.
+                None if error.is_never_written() => {}
                 None => return Err(error),
             },
         }

@@ -12,6 +12,7 @@ mod frame;
 mod live;
 mod measure;
 mod now;
+mod registers;
 mod report;
 mod run;
 mod runs;

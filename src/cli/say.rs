@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use beamwarden_drivers::instrument::RawAnswer;
 use beamwarden_drivers::pattern::Pattern;
-use beamwarden_drivers::profile::{Profile, Recognised};
+use beamwarden_drivers::profile::{Profile, Recognised, RegisterPort};
 use serde_json::json;
 
 use super::benches_at_hand::load_bench;
@@ -72,6 +72,11 @@ fn refuse(
 ) -> Result<(), Failure> {
     match recognised {
         Recognised::Query => Ok(()),
+        Recognised::Unknown if profile.frames().is_some() => Err(Failure::usage(anyhow::anyhow!(
+            "{} speaks in binary frames, in which nothing can be said by hand; set its fields in a \
+             sequence, and read all of them with `bench --dump-registers`. Nothing was sent",
+            arguments.instrument
+        ))),
         Recognised::Unknown => Err(Failure::usage(anyhow::anyhow!(
             "'{}' is no query that only asks, and profile {} knows no setting of that form, so its \
              limits cannot be checked; nothing was sent. It knows:\n{}",
@@ -92,7 +97,7 @@ fn refuse(
 fn known_forms(profile: &Profile) -> String {
     let mut rows: Vec<(String, String)> =
         profile.settings.iter().map(|setting| (setting.name.clone(), setting.shortest())).collect();
-    if let Some(port) = &profile.port {
+    if let Some(RegisterPort::Text(port)) = &profile.port {
         rows.push(("read a register".into(), with_example(&port.read)));
         rows.push(("write a register".into(), with_example(&port.write)));
     }

@@ -96,7 +96,8 @@ fn tell(
             .filter(|(_, address)| !is_hislip(address))
             .map(|(post, address)| {
                 let (role, address) = (post.role(), address.to_string());
-                json!({"role": role, "address": address, "hislip": hislip_of(*post)})
+                json!({"role": role, "address": address, "hislip": hislip_of(*post),
+                       "speaks": post.speaks()})
             })
             .collect();
         return terminal.line(json!({"seed": seed, "instruments": instruments}).to_string());

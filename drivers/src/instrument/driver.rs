@@ -37,6 +37,21 @@ pub enum DriverError {
     /// A register map without register port.
     #[error("profile '{0}' has no register port and takes no register map")]
     MapUnused(String),
+    /// A register or an address that does not fit the frames.
+    #[error(
+        "register map '{map}' has {what} that do not fit into the {bytes} bytes of the frames of \
+         profile '{profile}'"
+    )]
+    TooWide {
+        /// The map.
+        map: String,
+        /// What does not fit.
+        what: &'static str,
+        /// The bytes.
+        bytes: usize,
+        /// The profile.
+        profile: String,
+    },
     /// Two things with one name.
     #[error("profile and register map both have a '{0}'")]
     Twice(String),
@@ -65,6 +80,21 @@ impl Driver {
             (Some(_), None) => return Err(DriverError::MapMissing(profile.name)),
             (None, Some(_)) => return Err(DriverError::MapUnused(profile.name)),
             _ => {}
+        }
+        if let (Some(frames), Some(map)) = (profile.frames(), &registers) {
+            let fits = |value: u32, bytes: usize| u64::from(value) >> (8 * bytes) == 0;
+            let parts = map.fields.iter().flat_map(|field| &field.parts);
+            let farthest = parts.map(|part| part.address).max().unwrap_or_default();
+            let too_wide = |what, bytes| {
+                let (map, profile) = (map.name.clone(), profile.name.clone());
+                Err(DriverError::TooWide { map, what, bytes, profile })
+            };
+            if !fits(map.register_mask(), frames.data_bytes) {
+                return too_wide("registers", frames.data_bytes);
+            }
+            if !fits(farthest, frames.address_bytes) {
+                return too_wide("addresses", frames.address_bytes);
+            }
         }
         let fields = registers.iter().flat_map(|map| &map.fields);
         let twice = fields.map(|field| &field.name).find(|name| {
@@ -120,7 +150,7 @@ impl Driver {
             name: &field.name,
             about: &field.about,
             kind: &field.kind,
-            read_only: field.read_only,
+            read_only: field.read_only(),
         });
         settings.chain(readings).chain(fields)
     }

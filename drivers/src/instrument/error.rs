@@ -4,6 +4,7 @@
 use std::fmt;
 
 use crate::class::Class;
+use crate::frame::FrameFault;
 use crate::message::{ErrorEntry, Identity, MessageError, MessageFault};
 use crate::pattern::PatternError;
 use crate::profile::QUEUE_OVERFLOW;
@@ -153,7 +154,40 @@ pub enum InstrumentFault {
     },
     /// A register shows a code that stands for no word.
     #[error("code {0} stands for no word of the register map")]
-    UnknownCode(u32),
+    UnknownCode(u64),
+    /// A frame is damaged, or none that is due.
+    #[error("{fault}{}", shown(", in ", so_far))]
+    Frame {
+        /// What is wrong.
+        fault: FrameFault,
+        /// What had arrived, in hexadecimal.
+        so_far: String,
+    },
+    /// The answer is about another register than was asked for.
+    #[error("the answer is about register {answered:#06x} where {asked:#06x} was asked for")]
+    OtherRegister {
+        /// The register asked for.
+        asked: u32,
+        /// The register of the answer.
+        answered: u32,
+    },
+    /// A register that cannot be read, and whose other fields nobody knows.
+    #[error(
+        "register {address:#06x} cannot be read, and nobody knows what its other fields hold; set {} \
+         with it", fields.join(", ")
+    )]
+    Unseen {
+        /// Its address.
+        address: u32,
+        /// Its other fields.
+        fields: Vec<String>,
+    },
+    /// A field that can only be written, and was not.
+    #[error("it can only be written, and was not in this session")]
+    NeverWritten,
+    /// Text to a port that speaks in frames.
+    #[error("this port speaks in frames, not in text; set and read its fields by name")]
+    FramesOnly,
     /// The driver has no way to do this.
     #[error("the profile has no register port")]
     NoPort,
@@ -208,6 +242,10 @@ impl InstrumentFault {
                 MessageFault::Flag | MessageFault::UnknownWord => Class::Instrument,
                 _ => Class::Transient,
             },
+            F::Frame { fault: FrameFault::TooLarge { .. } | FrameFault::Incomplete, .. } => {
+                Class::Internal
+            }
+            F::Frame { .. } | F::OtherRegister { .. } => Class::Transient,
             F::Stray(_) | F::NeverQuiet | F::NotComplete(_) => Class::Transient,
             F::Reported(report) | F::NoAnswer(report) => report.class,
             F::Unfit(Unfit::OutOfRange { .. } | Unfit::BetweenSteps { .. }) => Class::Limit,
@@ -217,6 +255,8 @@ impl InstrumentFault {
             | F::Restarted
             | F::NotOfModel { .. }
             | F::StaysBusy { .. }
+            | F::Unseen { .. }
+            | F::NeverWritten
             | F::UnknownCode(_) => Class::Instrument,
             F::Unfit(Unfit::WrongKind { .. })
             | F::Unknown { .. }
@@ -224,6 +264,7 @@ impl InstrumentFault {
             | F::Input { .. }
             | F::Pattern(_)
             | F::NotOneMessage
+            | F::FramesOnly
             | F::NoPort => Class::Internal,
         }
     }

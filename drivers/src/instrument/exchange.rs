@@ -36,6 +36,8 @@ pub(super) struct Exchange {
     in_step: bool,
     /// A block was accepted without the end of line that may still come.
     newline_owed: bool,
+    /// The port speaks in frames, where every byte that nobody asked for is a stray one.
+    binary: bool,
 }
 
 /// An answer.
@@ -47,7 +49,11 @@ pub(super) struct Answer {
 
 impl Exchange {
     pub fn new(link: Box<dyn Transport>) -> Self {
-        Exchange { link, in_step: false, newline_owed: false }
+        Exchange { link, in_step: false, newline_owed: false, binary: false }
+    }
+
+    pub fn set_binary(&mut self, binary: bool) {
+        self.binary = binary;
     }
 
     pub fn in_step(&self) -> bool {
@@ -121,8 +127,40 @@ impl Exchange {
         let mut line = Vec::with_capacity(message.len() + 1);
         line.extend_from_slice(message);
         line.push(b'\n');
-        let by = Instant::now() + timeout + self.travel_time(line.len());
-        self.link.send(&line, Part::Last, Pace { by, idle: timeout }).await.map_err(bare)
+        self.send_bytes(&line, timeout).await
+    }
+
+    /// Sends bytes as they are.
+    pub async fn send_bytes(
+        &mut self,
+        bytes: &[u8],
+        timeout: Duration,
+    ) -> Result<(), InstrumentFault> {
+        let by = Instant::now() + timeout + self.travel_time(bytes.len());
+        self.link.send(bytes, Part::Last, Pace { by, idle: timeout }).await.map_err(bare)
+    }
+
+    /// Appends some more bytes of an answer, at least one; an error says what there is of it.
+    pub async fn receive_more(
+        &mut self,
+        into: &mut Vec<u8>,
+        at_most: usize,
+        until: Instant,
+    ) -> Result<(), InstrumentFault> {
+        let start = Instant::now();
+        match self.link.receive(into, at_most, until).await {
+            Ok(_) => Ok(()),
+            Err(error) => {
+                let error = LinkError { bytes: into.len(), took: start.elapsed(), ..error };
+                let shown: Vec<String> = into.iter().map(|byte| format!("{byte:02X}")).collect();
+                Err(InstrumentFault::Link { error, so_far: shown.join(" ") })
+            }
+        }
+    }
+
+    /// Tells the link that what was received so far forms a whole answer.
+    pub fn answer_complete(&mut self) {
+        self.link.answer_complete();
     }
 
     /// As [`Exchange::ask`], also while out of step.
@@ -214,7 +252,7 @@ impl Exchange {
     pub async fn look_for_strays(&mut self) -> Result<(), InstrumentFault> {
         let mut strays = Vec::new();
         match self.link.receive(&mut strays, STRAY_BYTES_MAX, Instant::now()).await {
-            Ok(_) if trim(&strays).is_empty() => {
+            Ok(_) if !self.binary && trim(&strays).is_empty() => {
                 self.newline_owed &= !strays.contains(&b'\n');
                 Ok(())
             }

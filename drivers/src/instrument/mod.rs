@@ -11,9 +11,11 @@ mod completion;
 mod driver;
 mod error;
 mod exchange;
+mod port;
 mod registers;
 mod session;
 mod settings;
+mod shadow;
 mod together;
 
 use std::collections::BTreeMap;
@@ -31,6 +33,7 @@ pub use session::Reconnect;
 pub use settings::RawAnswer;
 
 use exchange::Exchange;
+use shadow::Shadow;
 
 /// Longest piece of a command kept in an error, in characters.
 const COMMAND_CHARS_MAX: usize = 80;
@@ -42,9 +45,8 @@ pub struct Instrument {
     timeout: Duration,
     exchange: Exchange,
     identity: Option<Identity>,
-    /// What the registers hold, as far as the call under way has seen. Not kept from one call to
-    /// the next: a chip that lost its supply in between has forgotten what was written.
-    shadow: BTreeMap<u32, u32>,
+    /// What the registers hold, as far as this session has seen.
+    shadow: Shadow,
     events: Vec<Event>,
     /// What settings were last set to and read back as, as long as nothing can have changed them
     /// but somebody at the instrument itself.
@@ -77,6 +79,14 @@ pub enum Event {
     OldErrors(Vec<ErrorEntry>),
     /// The instrument has restarted.
     Restarted,
+    /// A register that can only be written, and that this session has not written yet, was taken to
+    /// hold what the map gives as its reset value.
+    TakenAsReset {
+        /// Its address.
+        address: u32,
+        /// What it was taken to hold.
+        bits: u32,
+    },
     /// The error queue held entries that the profile counts as no errors.
     Noted(Vec<ErrorEntry>),
     /// A setting moved because one that it depends on was set.
@@ -115,6 +125,11 @@ impl fmt::Display for Event {
             Event::Moved { setting, after, before, now } => {
                 write!(f, "{setting} moved from {before} to {now} when {after} was set")
             }
+            Event::TakenAsReset { address, bits } => write!(
+                f,
+                "register {address:#06x} cannot be read and is taken to hold {bits:#06x} as after a \
+                 reset"
+            ),
             Event::Restarted => f.write_str("the instrument has restarted, its settings are gone"),
         }
     }
@@ -133,6 +148,9 @@ pub struct Applied {
     pub read_back: Value,
     /// Whether what was sent and what was read back agree within the tolerance.
     pub matched: bool,
+    /// Whether it was read back from the instrument. What can only be written cannot: the read-back is
+    /// then what the shadow copy holds.
+    pub verified: bool,
     /// Whether nothing was sent, because the setting stood at this value already and its profile
     /// allows that; the read-back is then the earlier one.
     pub skipped: bool,
@@ -165,13 +183,15 @@ impl Instrument {
         driver: Driver,
     ) -> Result<Self, InstrumentError> {
         let timeout = driver.timeout.unwrap_or(driver.profile.timeout);
+        let mut exchange = Exchange::new(link);
+        exchange.set_binary(driver.profile.frames().is_some());
         let mut instrument = Instrument {
             name: name.into(),
             driver,
             timeout,
-            exchange: Exchange::new(link),
+            exchange,
             identity: None,
-            shadow: BTreeMap::new(),
+            shadow: Shadow::default(),
             events: Vec::new(),
             confirmed: BTreeMap::new(),
             skipped: 0,
@@ -227,6 +247,7 @@ impl Instrument {
             // What follows from these is an error of its own where it matters.
             Event::OutOfStep { .. }
             | Event::Resynchronised { .. }
+            | Event::TakenAsReset { .. }
             | Event::Noted(_)
             | Event::Moved { .. } => {
                 tracing::info!("{}: {event}", self.name);

@@ -1,141 +1,377 @@
-//! Fields of registers, read and written through the profile's register port.
+//! Fields of registers: several of them together as few writes, read back, and what only the
+//! shadow copy knows.
 
-use super::Instrument;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use tokio::time::Instant;
+
 use super::error::{InstrumentError, InstrumentFault, Phase};
-use super::exchange::LINE_BYTES_MAX;
-use crate::message::{Expect, MessageError, MessageFault};
-use crate::pattern::Pattern;
-use crate::profile::RegisterPort;
-use crate::registers::{RegisterField, RegisterMap};
+use super::together::Wish;
+use super::{Applied, BatchError, Event, Instrument};
+use crate::registers::{Commit, Dump, RegisterField, RegisterMap, Registers};
 use crate::value::{Tolerance, Value};
 
+/// A field and what is to be made of it.
+struct Want<'m> {
+    field: &'m RegisterField,
+    index: usize,
+    wish: Wish,
+    code: u64,
+}
+
 impl Instrument {
-    /// Writes a field and verifies it. The other fields of its register keep their bits: as the
-    /// shadow copy of this call has them, or as read when it has none.
-    pub(super) async fn apply_field(
+    /// Writes several different fields and verifies them: every register once, whatever number of
+    /// its fields is set, read before only where other bits of it have to be kept, and read back
+    /// once. Registers are written in the order of the map, then what it says brings them into
+    /// force. Nothing is written before all that has to be read was read.
+    pub(super) async fn apply_fields(
         &mut self,
-        name: &str,
-        asked: &Value,
-    ) -> Result<(Value, bool), InstrumentError> {
-        let (map, port) = self.map_and_port(name)?;
-        let field = self.field(&map, name)?;
-        let before = match self.shadow.get(&field.address) {
-            Some(register) => *register,
-            None if field.fills(map.register_bits) => 0,
-            None => self.read_register(&port, field, Phase::Send).await?,
+        wishes: Vec<(&str, Wish)>,
+    ) -> Result<Vec<Applied>, BatchError> {
+        let since = Instant::now();
+        let nothing = |error| BatchError { applied: Vec::new(), error };
+        let map = self.map(wishes.first().map_or("", |(name, _)| name)).map_err(nothing)?;
+        let mut wants = Vec::with_capacity(wishes.len());
+        for (name, wish) in wishes {
+            wants.push(self.want(&map, name, wish).map_err(nothing)?);
+        }
+        let order = write_order(&wants);
+        let mut registers = Registers::new();
+        for address in &order {
+            let bits = self.before(&map, &wants, *address).await.map_err(nothing)?;
+            registers.insert(*address, bits);
+        }
+        let commits = commits(&map, &wants);
+        let mut commit_bits = Vec::with_capacity(commits.len());
+        for commit in &commits {
+            commit_bits.push(self.before_commit(&map, commit, &registers).await.map_err(nothing)?);
+        }
+        for want in &wants {
+            want.field.scatter(want.code, &mut registers);
+        }
+        let mut written = Vec::new();
+        let mut outcome = Ok(());
+        for address in &order {
+            let bits = registers.get(address).copied().unwrap_or_default();
+            let shown = shown_at(&wants, *address);
+            outcome = self.write_register(*address, bits, &shown).await;
+            if outcome.is_err() {
+                break;
+            }
+            written.push(*address);
+            if map.is_write_only(*address) {
+                self.shadow.put(*address, bits);
+            }
+        }
+        if outcome.is_ok() {
+            for (commit, others) in commits.iter().zip(commit_bits) {
+                outcome = self.commit(&map, commit, others, &registers).await;
+                if outcome.is_err() {
+                    break;
+                }
+            }
+        }
+        // After a refusal the link is in step, and what was written before can be told.
+        let applied = match &outcome {
+            Err(error) if !matches!(*error.fault, InstrumentFault::Refused { .. }) => Vec::new(),
+            _ => match self.verify(&map, wants, &order, &written, &registers, since).await {
+                Ok(applied) => applied,
+                Err(failed) if outcome.is_ok() => return Err(failed),
+                Err(failed) => failed.applied,
+            },
         };
-        let register = field
-            .encode(before, asked)
-            .map_err(|unfit| self.error(Phase::Check, name, unfit.into()))?;
-        // Until it is verified, nobody knows what the register holds.
-        self.shadow.remove(&field.address);
-        self.write_register(&port, field, register).await?;
-        let after = self.read_register(&port, field, Phase::ReadBack).await?;
-        let read_back = self.decode_field(field, after, Phase::ReadBack)?;
-        let rounding = Tolerance { absolute: field.rounding(), relative: 0.0 };
-        let matched = rounding.matches(asked, &read_back);
-        Ok((read_back, matched))
+        match outcome {
+            Ok(()) => Ok(applied),
+            Err(error) => Err(BatchError { applied, error }),
+        }
     }
 
-    /// Reads a field.
-    pub(super) async fn read_field(&mut self, name: &str) -> Result<Value, InstrumentError> {
-        let (map, port) = self.map_and_port(name)?;
-        let field = self.field(&map, name)?;
-        let register = self.read_register(&port, field, Phase::Ask).await?;
-        self.decode_field(field, register, Phase::Ask)
-    }
-
-    fn map_and_port(
+    fn want<'m>(
         &self,
+        map: &'m RegisterMap,
         name: &str,
-    ) -> Result<(std::sync::Arc<RegisterMap>, RegisterPort), InstrumentError> {
+        wish: Wish,
+    ) -> Result<Want<'m>, InstrumentError> {
+        let found = map.fields.iter().enumerate().find(|(_, field)| field.name == name);
+        let (index, field) =
+            found.ok_or_else(|| self.error(Phase::Check, name, InstrumentFault::NoPort))?;
+        let code = field
+            .code_of(&wish.sent)
+            .map_err(|unfit| self.error(Phase::Check, name, unfit.into()))?;
+        Ok(Want { field, index, wish, code })
+    }
+
+    /// What a register holds before some of its fields are changed.
+    async fn before(
+        &mut self,
+        map: &RegisterMap,
+        wants: &[Want<'_>],
+        address: u32,
+    ) -> Result<u32, InstrumentError> {
+        let changed = wants.iter().fold(0, |mask, want| mask | want.field.mask_at(address));
+        if changed == map.register_mask() {
+            return Ok(0);
+        }
+        let shown = shown_at(wants, address);
+        self.kept_bits(map, address, changed, &shown).await
+    }
+
+    /// What a register holds besides the bits that are about to change.
+    async fn kept_bits(
+        &mut self,
+        map: &RegisterMap,
+        address: u32,
+        changed: u32,
+        shown: &str,
+    ) -> Result<u32, InstrumentError> {
+        if let Some(bits) = self.shadow.trusted(address, map) {
+            return Ok(bits);
+        }
+        if !map.is_write_only(address) {
+            let bits = self.read_register(address, shown, Phase::Send).await?;
+            return Ok(bits & map.register_mask());
+        }
+        let others = map.fields.iter().filter(|field| field.mask_at(address) & !changed != 0);
+        let owned = others.clone().fold(0, |mask, field| mask | field.mask_at(address)) & !changed;
+        if let Some(bits) = map.reset_of(address, owned) {
+            if owned != 0 {
+                self.note(Event::TakenAsReset { address, bits });
+            }
+            return Ok(bits);
+        }
+        if owned == 0 {
+            return Ok(0);
+        }
+        let fields = others.map(|field| field.name.clone()).collect();
+        Err(self.error(Phase::Check, shown, InstrumentFault::Unseen { address, fields }))
+    }
+
+    /// The other bits of a commit's register, where the batch itself does not write it.
+    async fn before_commit(
+        &mut self,
+        map: &RegisterMap,
+        commit: &Commit,
+        registers: &Registers,
+    ) -> Result<Registers, InstrumentError> {
+        let field = &map.fields[commit.field];
+        let mut others = Registers::new();
+        for address in field.write_order() {
+            let changed = field.mask_at(address);
+            if !registers.contains_key(&address) && changed != map.register_mask() {
+                let bits = self.kept_bits(map, address, changed, &field.name).await?;
+                others.insert(address, bits);
+            }
+        }
+        Ok(others)
+    }
+
+    /// Writes what brings other fields into force. It is not read back: such bits clear themselves.
+    async fn commit(
+        &mut self,
+        map: &RegisterMap,
+        commit: &Commit,
+        others: Registers,
+        registers: &Registers,
+    ) -> Result<(), InstrumentError> {
+        let field = &map.fields[commit.field];
+        let before: Registers = field
+            .write_order()
+            .into_iter()
+            .filter_map(|at| Some((at, *others.get(&at).or_else(|| registers.get(&at))?)))
+            .collect();
+        let mut bits = before.clone();
+        field.scatter(commit.code, &mut bits);
+        for address in field.write_order() {
+            let value = bits.get(&address).copied().unwrap_or_default();
+            self.write_register(address, value, &field.name).await?;
+            if let (true, Some(kept)) = (map.is_write_only(address), before.get(&address)) {
+                // Written again with a neighbour, it must not come into force by accident.
+                self.shadow.put(address, kept & !field.mask_at(address));
+            }
+        }
+        Ok(())
+    }
+
+    /// Reads back what was written, every register once.
+    async fn verify(
+        &mut self,
+        map: &RegisterMap,
+        wants: Vec<Want<'_>>,
+        order: &[u32],
+        written: &[u32],
+        sent: &Registers,
+        since: Instant,
+    ) -> Result<Vec<Applied>, BatchError> {
+        let mut seen = Registers::new();
+        let mut failed = None;
+        for address in order.iter().filter(|address| written.contains(address)) {
+            if map.is_write_only(*address) {
+                seen.extend(sent.get(address).map(|bits| (*address, *bits)));
+                continue;
+            }
+            let shown = shown_at(&wants, *address);
+            match self.read_register(*address, &shown, Phase::ReadBack).await {
+                Ok(bits) => seen.insert(*address, bits),
+                Err(error) => {
+                    failed = Some(error);
+                    break;
+                }
+            };
+        }
+        let mut applied = Vec::with_capacity(wants.len());
+        for want in wants {
+            match want.field.decode(&seen) {
+                None => {}
+                Some(Ok(read_back)) => applied.push(want.applied(map, read_back, since)),
+                Some(Err(code)) => {
+                    let fault = InstrumentFault::UnknownCode(code);
+                    let error = self.error(Phase::ReadBack, &want.field.name, fault);
+                    failed = failed.or(Some(error));
+                }
+            }
+        }
+        match failed {
+            Some(error) => Err(BatchError { applied, error }),
+            None => Ok(applied),
+        }
+    }
+
+    /// Reads a field; one that can only be written, as the shadow copy has it.
+    pub(super) async fn read_field(&mut self, name: &str) -> Result<Value, InstrumentError> {
+        let map = self.map(name)?;
+        let no_field = || self.error(Phase::Check, name, InstrumentFault::NoPort);
+        let field = map.field(name).ok_or_else(no_field)?;
+        let mut seen = Registers::new();
+        for address in field.write_order() {
+            let bits = if map.is_write_only(address) {
+                self.shadow
+                    .last(address)
+                    .ok_or_else(|| self.error(Phase::Ask, name, InstrumentFault::NeverWritten))?
+            } else {
+                self.read_register(address, name, Phase::Ask).await?
+            };
+            seen.insert(address, bits);
+        }
+        match field.decode(&seen) {
+            Some(Ok(value)) => Ok(value),
+            Some(Err(code)) => {
+                Err(self.error(Phase::Ask, name, InstrumentFault::UnknownCode(code)))
+            }
+            None => Err(self.error(Phase::Ask, name, InstrumentFault::NeverWritten)),
+        }
+    }
+
+    /// Reads every register that can be read. A register that the port refuses is part of the dump.
+    ///
+    /// # Errors
+    /// [`InstrumentError`], also when the port refuses every register.
+    pub async fn dump_registers(&mut self) -> Result<Dump, InstrumentError> {
+        let map = self.map("registers")?;
+        self.shadow.begin_call();
+        self.ready("registers").await?;
+        let mut dump = self.shadow_registers();
+        dump.read.clear();
+        let mut last = None;
+        for address in map.readable() {
+            match self.read_register(address, "dump", Phase::Ask).await {
+                Ok(bits) => {
+                    dump.read.insert(address, bits);
+                }
+                Err(error) => {
+                    let InstrumentFault::Refused { code, text } = &*error.fault else {
+                        return Err(error);
+                    };
+                    dump.refused.insert(address, format!("{code} {text}").trim().to_owned());
+                    last = Some(error);
+                }
+            }
+        }
+        match last {
+            Some(error) if dump.read.is_empty() => Err(error),
+            _ => Ok(dump),
+        }
+    }
+
+    /// What this session has seen and written, without asking the instrument.
+    #[must_use]
+    pub fn shadow_registers(&self) -> Dump {
+        let Some(map) = &self.driver.registers else { return Dump::default() };
+        let (written, read) = self
+            .shadow
+            .known()
+            .iter()
+            .partition::<BTreeMap<_, _>, _>(|(at, _)| map.is_write_only(**at));
+        let own = |part: BTreeMap<&u32, &u32>| part.into_iter().map(|(a, b)| (*a, *b)).collect();
+        Dump {
+            map: map.name.clone(),
+            instrument: self.name.clone(),
+            read: own(read),
+            written: own(written),
+            refused: BTreeMap::new(),
+        }
+    }
+
+    /// Forgets what registers hold: for whoever knows that the chip was reset or lost its supply.
+    pub fn forget_registers(&mut self) {
+        self.shadow.clear();
+    }
+
+    fn map(&self, name: &str) -> Result<Arc<RegisterMap>, InstrumentError> {
         match (&self.driver.registers, &self.driver.profile.port) {
-            (Some(map), Some(port)) => Ok((map.clone(), port.clone())),
+            (Some(map), Some(_)) => Ok(map.clone()),
             _ => Err(self.error(Phase::Check, name, InstrumentFault::NoPort)),
         }
     }
+}
 
-    fn field<'a>(
-        &self,
-        map: &'a RegisterMap,
-        name: &str,
-    ) -> Result<&'a RegisterField, InstrumentError> {
-        map.field(name).ok_or_else(|| self.error(Phase::Check, name, InstrumentFault::NoPort))
-    }
-
-    fn decode_field(
-        &self,
-        field: &RegisterField,
-        register: u32,
-        phase: Phase,
-    ) -> Result<Value, InstrumentError> {
-        field
-            .decode(register)
-            .map_err(|code| self.error(phase, &field.name, InstrumentFault::UnknownCode(code)))
-    }
-
-    async fn read_register(
-        &mut self,
-        port: &RegisterPort,
-        field: &RegisterField,
-        phase: Phase,
-    ) -> Result<u32, InstrumentError> {
-        let found =
-            self.port_exchange(port, &port.read, &port.read_answer, field, 0, phase).await?;
-        let value = found.and_then(|value| value.parse().ok());
-        let Some(register) = value else {
-            let fault = MessageFault::OtherForm(port.read_answer.to_string());
-            let error = MessageError::new(fault, field.name.as_bytes());
-            return Err(self.unparsed(phase, &field.name, error));
-        };
-        self.shadow.insert(field.address, register);
-        Ok(register)
-    }
-
-    async fn write_register(
-        &mut self,
-        port: &RegisterPort,
-        field: &RegisterField,
-        register: u32,
-    ) -> Result<(), InstrumentError> {
-        let (message, answer) = (&port.write, &port.write_answer);
-        self.port_exchange(port, message, answer, field, register, Phase::Send).await.map(|_| ())
-    }
-
-    /// One message to the port and its answer; the answer's slot `value`, where it has one.
-    async fn port_exchange(
-        &mut self,
-        port: &RegisterPort,
-        message: &Pattern,
-        form: &Pattern,
-        field: &RegisterField,
-        register: u32,
-        phase: Phase,
-    ) -> Result<Option<String>, InstrumentError> {
-        let (address, value) = (field.address.to_string(), register.to_string());
-        let text = message
-            .emit(|slot| match slot {
-                "address" => Some(address.as_str().into()),
-                _ => Some(value.as_str().into()),
-            })
-            .map_err(|error| self.error(Phase::Check, &field.name, error.into()))?;
-        let shown = format!("{} ({text})", field.name);
-        let expect = Expect::Line(LINE_BYTES_MAX);
-        let outcome = self.exchange.ask(text.as_bytes(), expect, self.timeout).await;
-        let answer = self.answered(phase, &shown, outcome).await?.data;
-        let line = String::from_utf8_lossy(&answer);
-        if let Some(found) = form.parse_line(line.trim()) {
-            return Ok(found.into_iter().find(|(slot, _)| *slot == "value").map(|(_, text)| text));
+impl Want<'_> {
+    fn applied(self, map: &RegisterMap, read_back: Value, since: Instant) -> Applied {
+        let rounding = Tolerance { absolute: self.field.rounding(), relative: 0.0 };
+        let matched = rounding.matches(&self.wish.sent, &read_back);
+        let unread = self.field.parts.iter().any(|part| map.is_write_only(part.address));
+        Applied {
+            setting: self.field.name.clone(),
+            asked: self.wish.asked,
+            sent: self.wish.sent,
+            read_back,
+            matched,
+            verified: !unread,
+            skipped: false,
+            dependants: Vec::new(),
+            took: since.elapsed(),
         }
-        if let Some(found) = port.refusal.parse_line(line.trim()) {
-            let slot = |name: &str| {
-                let value = found.iter().find(|(slot, _)| *slot == name);
-                value.map(|(_, text)| text.clone()).unwrap_or_default()
-            };
-            let fault = InstrumentFault::Refused { code: slot("code"), text: slot("text") };
-            return Err(self.error(phase, &shown, fault));
-        }
-        let error = MessageError::new(MessageFault::OtherForm(form.to_string()), &answer);
-        Err(self.unparsed(phase, &shown, error))
     }
+}
+
+/// The registers in the order in which they are written: by the ranks of the fields in them, the
+/// highest counts, then as the fields name them.
+fn write_order(wants: &[Want<'_>]) -> Vec<u32> {
+    let mut ranks: BTreeMap<u32, usize> = BTreeMap::new();
+    let mut order = Vec::new();
+    for want in wants {
+        for address in want.field.write_order() {
+            let rank = ranks.entry(address).or_insert_with(|| {
+                order.push(address);
+                0
+            });
+            *rank = (*rank).max(want.field.rank);
+        }
+    }
+    order.sort_by_key(|address| ranks.get(address).copied());
+    order
+}
+
+/// The commits that a batch needs and does not make itself.
+fn commits<'m>(map: &'m RegisterMap, wants: &[Want<'_>]) -> Vec<&'m Commit> {
+    let wanted = |index: usize| wants.iter().any(|want| want.index == index);
+    let needed =
+        |commit: &&Commit| !wanted(commit.field) && commit.after.iter().any(|index| wanted(*index));
+    map.commits.iter().filter(needed).collect()
+}
+
+/// The fields of a register that are being set, for messages.
+fn shown_at(wants: &[Want<'_>], address: u32) -> String {
+    let names = wants.iter().filter(|want| want.field.covers(address));
+    names.map(|want| want.field.name.as_str()).collect::<Vec<_>>().join(", ")
 }

@@ -163,7 +163,10 @@ impl Instrument {
         &mut self,
         quiet: Duration,
     ) -> Result<Identity, InstrumentFault> {
-        self.exchange.send_unchecked(b"", self.timeout).await?;
+        // Half a frame is found by its checksum, and by the silence after it.
+        if self.driver.profile.frames().is_none() {
+            self.exchange.send_unchecked(b"", self.timeout).await?;
+        }
         self.exchange.drain(quiet, self.timeout).await?;
         let first = self.ask_identity().await?;
         let second = self.ask_identity().await?;
@@ -176,6 +179,10 @@ impl Instrument {
     }
 
     async fn ask_identity(&mut self) -> Result<Identity, InstrumentFault> {
+        let profile = self.driver.profile.clone();
+        if let Some(frames) = profile.frames() {
+            return self.identity_in_frame(frames).await;
+        }
         let rule = self.driver.profile.identity.clone();
         let answer = self.ask_line_unchecked(&rule.query).await?;
         let Some(pattern) = rule.answer else { return Ok(Identity::parse(&answer)?) };

@@ -36,7 +36,7 @@ impl Instrument {
     /// two steps that it takes; then nothing was sent. A read-back that differs is no error but `matched == false`.
     pub async fn set(&mut self, name: &str, value: &Value) -> Result<Applied, InstrumentError> {
         let value = self.check(name, value)?;
-        self.shadow.clear();
+        self.shadow.begin_call();
         self.ready(name).await?;
         self.apply(name, value, &[]).await
     }
@@ -88,11 +88,15 @@ impl Instrument {
         self.check_message(message)?;
         // What was written by hand may have changed any setting.
         self.confirmed.clear();
+        self.shadow.clear();
         self.ready(message).await?;
         self.command(message.as_bytes(), message, &Effect::default(), self.timeout).await
     }
 
     fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
+        if self.driver.profile.frames().is_some() {
+            return Err(self.error(Phase::Check, message, InstrumentFault::FramesOnly));
+        }
         let one_line = !message.trim().is_empty() && !message.chars().any(char::is_control);
         // Quoted text may hold any character.
         let outside = message.split(['"', '\'']).step_by(2).map(|part| part.matches('?').count());

@@ -3,7 +3,7 @@
 
 use tokio::time::Instant;
 
-use super::error::{InstrumentError, Phase};
+use super::error::{InstrumentError, InstrumentFault, Phase};
 use super::{Applied, BatchError, Confirmed, Event, Instrument};
 use crate::profile::{Profile, Setting};
 use crate::value::Value;
@@ -38,15 +38,33 @@ impl Instrument {
         }
         let checked = in_order(&self.driver.profile, checked);
         let names: Vec<&str> = checked.iter().map(|(name, _)| *name).collect();
-        self.shadow.clear();
-        for (index, (name, wish)) in checked.into_iter().enumerate() {
-            let outcome = match self.ready(name).await {
-                Ok(()) => self.apply(name, wish, &names[index + 1..]).await,
-                Err(error) => Err(error),
-            };
-            match outcome {
-                Ok(done) => applied.push(done),
-                Err(error) => return Err(BatchError { applied, error }),
+        self.shadow.begin_call();
+        let mut left = checked.into_iter().enumerate().peekable();
+        while let Some((index, (name, wish))) = left.next() {
+            if let Err(error) = self.ready(name).await {
+                return Err(BatchError { applied, error });
+            }
+            if self.driver.profile.setting(name).is_some() {
+                match self.apply(name, wish, &names[index + 1..]).await {
+                    Ok(done) => applied.push(done),
+                    Err(error) => return Err(BatchError { applied, error }),
+                }
+                continue;
+            }
+            // Fields of registers that follow one another are written together.
+            let mut fields = vec![(name, wish)];
+            while let Some((_, next)) = left.next_if(|(_, (next, _))| {
+                let known = fields.iter().any(|(name, _)| name == next);
+                !known && self.driver.profile.setting(next).is_none()
+            }) {
+                fields.push(next);
+            }
+            match self.apply_fields(fields).await {
+                Ok(done) => applied.extend(done),
+                Err(BatchError { applied: done, error }) => {
+                    applied.extend(done);
+                    return Err(BatchError { applied, error });
+                }
             }
         }
         Ok(applied)
@@ -61,9 +79,11 @@ impl Instrument {
         to_come: &[&str],
     ) -> Result<Applied, InstrumentError> {
         let since = Instant::now();
-        let Wish { asked, sent } = wish;
         let profile = self.driver.profile.clone();
-        let setting = profile.setting(name);
+        let Some(setting) = profile.setting(name) else {
+            return self.apply_field(name, wish).await;
+        };
+        let Wish { asked, sent } = wish;
         if let Some(read_back) = self.standing(setting, &sent) {
             self.skipped += 1;
             return Ok(Applied {
@@ -72,6 +92,7 @@ impl Instrument {
                 sent,
                 read_back,
                 matched: true,
+                verified: true,
                 skipped: true,
                 dependants: Vec::new(),
                 took: since.elapsed(),
@@ -79,12 +100,9 @@ impl Instrument {
         }
         // Until it is read back, nobody knows where it stands.
         self.confirmed.remove(name);
-        let (read_back, matched) = match setting {
-            Some(setting) => self.apply_message(setting, &sent).await?,
-            None => self.apply_field(name, &sent).await?,
-        };
+        let (read_back, matched) = self.apply_message(setting, &sent).await?;
         let dependants = self.read_dependants(&profile, name, to_come).await?;
-        if matched && setting.is_some() {
+        if matched {
             let confirmed = Confirmed { sent: sent.clone(), read_back: read_back.clone() };
             self.confirmed.insert(name.into(), confirmed);
         }
@@ -94,16 +112,26 @@ impl Instrument {
             sent,
             read_back,
             matched,
+            verified: true,
             skipped: false,
             dependants,
             took: since.elapsed(),
         })
     }
 
+    /// Makes one field of a register.
+    async fn apply_field(&mut self, name: &str, wish: Wish) -> Result<Applied, InstrumentError> {
+        let applied = self.apply_fields(vec![(name, wish)]).await.map_err(|batch| batch.error)?;
+        let none = || self.error(Phase::ReadBack, name, InstrumentFault::NoPort);
+        applied.into_iter().next().ok_or_else(none)
+    }
+
     /// What was read back when the setting was last set to just this value, where its profile allows
     /// that it is not sent again.
-    fn standing(&self, setting: Option<&Setting>, sent: &Value) -> Option<Value> {
-        let setting = setting.filter(|setting| setting.skip_when_equal)?;
+    fn standing(&self, setting: &Setting, sent: &Value) -> Option<Value> {
+        if !setting.skip_when_equal {
+            return None;
+        }
         let confirmed = self.confirmed.get(&setting.name)?;
         (confirmed.sent == *sent).then(|| confirmed.read_back.clone())
     }

@@ -7,12 +7,13 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::errors::QUEUE_OVERFLOW;
+use super::frames;
 use super::grammar::PROFILE;
 use super::header::{BRACKETS_HELP, WRONG_BRACKETS};
 use super::inherit::with_changes;
 use super::{
     Completion, ErrorPolicy, ErrorQueue, ErrorRule, Form, Header, Identification, Model, Poll,
-    Profile, Query, Reading, RegisterPort, Role, ServiceRequest, Session, StatusBit,
+    Profile, Query, Reading, RegisterPort, Role, ServiceRequest, Session, StatusBit, TextPort,
 };
 use crate::decode::{
     check_name, message, pattern, range, slotted, switch, text, text_or_empty, time, whole,
@@ -105,11 +106,14 @@ fn refuse_other_types(node: &Node, general: &Profile, own: &Profile, faults: &mu
 /// which the check of the shape has then reported.
 fn decode_one(root: &Node, files: &[Source], faults: &mut Vec<Fault>) -> Option<Profile> {
     let completion = root.get("completion").and_then(|node| decode_completion(node, faults));
-    let identity = root.get("identity").and_then(|node| decode_identity(node, faults));
+    let identity = decode_identity(root, faults);
     let session = decode_session(root.get("session"), faults);
     let errors = root.get("errors").and_then(|node| decode_errors(node, faults));
     let timeout = time(root, "timeout", faults).unwrap_or(TIMEOUT);
-    let port = root.get("registers").and_then(|node| decode_port(node, faults));
+    let port = match root.get("register frames") {
+        Some(node) => frames::decode(root, node, faults).map(RegisterPort::Frames),
+        None => root.get("registers").and_then(|node| decode_port(node, faults)),
+    };
     let skip = switch(root, "skip when equal");
     let mut settings = Vec::new();
     for (key, node) in root.get("settings").map(Node::entries).unwrap_or_default() {
@@ -196,7 +200,17 @@ fn refuse_completion(node: &Node, key: &str, known: bool, faults: &mut Vec<Fault
     }
 }
 
-fn decode_identity(node: &Node, faults: &mut Vec<Fault>) -> Option<Identification> {
+/// How the instrument says who it is. Frames of registers ask themselves.
+fn decode_identity(root: &Node, faults: &mut Vec<Fault>) -> Option<Identification> {
+    let Some(node) = root.get("identity") else {
+        if root.get("register frames").is_some() {
+            return Some(Identification { query: String::new(), answer: None });
+        }
+        let span = root.span.start..(root.span.start + 1).min(root.span.end);
+        let fault = Fault::new(span, "key 'identity' is missing in profile");
+        faults.push(fault.with_help("add identity: {query: \"*IDN?\"}"));
+        return None;
+    };
     let slots = ["maker", "model", "serial", "firmware"];
     let answer = pattern(node, "answer", &slots, faults);
     Some(Identification { query: query(node, "query", faults)?, answer })
@@ -244,13 +258,13 @@ fn decode_port(node: &Node, faults: &mut Vec<Fault>) -> Option<RegisterPort> {
     let write = pattern(node, "write", &["address", "value"], faults);
     let write_answer = pattern(node, "write answer", &[], faults);
     let refusal = pattern(node, "refusal", &["code", "text"], faults);
-    Some(RegisterPort {
+    Some(RegisterPort::Text(TextPort {
         read: read?,
         read_answer: read_answer?,
         write: write?,
         write_answer: write_answer?,
         refusal: refusal?,
-    })
+    }))
 }
 
 /// A message with exactly these slots, in whose header brackets mark the nodes that may be left

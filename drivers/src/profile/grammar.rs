@@ -2,6 +2,7 @@
 
 use serde_json::{Map as JsonMap, Value as Json, json};
 
+use super::frames::FRAMES;
 use super::{BinaryFormat, ErrorPolicy, Role};
 use crate::quantity::Dimension;
 use crate::shape::{self, Field, MapShape, Shape, TaggedShape, Variant};
@@ -247,7 +248,7 @@ pub(super) const PROFILE: &Shape = &Shape::Map(&MapShape {
         ABOUT,
         optional("based on", TEXT, BASED_ON),
         required("role", ROLE, "What the instrument is for."),
-        required("identity", IDENTITY, "How the instrument says who it is."),
+        optional("identity", IDENTITY, "How the instrument says who it is, unless frames ask."),
         optional("session", SESSION, "How a session begins."),
         optional("errors", ERRORS, "How the error queue is read."),
         optional("completion", COMPLETION_WAY, COMPLETION_ABOUT),
@@ -258,6 +259,7 @@ pub(super) const PROFILE: &Shape = &Shape::Map(&MapShape {
             PORT,
             "How registers travel, where a register map gives the settings.",
         ),
+        optional("register frames", FRAMES, "How registers travel where they do so in frames."),
         optional("settings", &Shape::Table { key: "setting", value: SETTING }, "The knobs."),
         optional("readings", &Shape::Table { key: "reading", value: READING }, "What can be read."),
         optional("actions", &Shape::Table { key: "action", value: ACTION }, "What can be done."),
@@ -285,6 +287,7 @@ pub(super) const DERIVED: &Shape = &Shape::Map(&MapShape {
         optional("timeout", &Shape::Change(TIME), "Longest time for an exchange."),
         optional("skip when equal", SWITCH, SKIP_ABOUT),
         optional("registers", &Shape::Change(PORT), "How registers travel."),
+        optional("register frames", &Shape::Change(FRAMES), "How registers travel in frames."),
         optional("settings", SETTING_CHANGES, "The knobs that differ."),
         optional("readings", READING_CHANGES, "What can be read and differs."),
         optional("actions", ACTION_CHANGES, "What can be done and differs."),

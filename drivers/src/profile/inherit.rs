@@ -143,7 +143,7 @@ impl Part {
                 "settings" => Part::Table("setting"),
                 "readings" => Part::Table("reading"),
                 "actions" => Part::Table("action"),
-                "identity" | "session" | "errors" | "registers" => Part::Entry,
+                "identity" | "session" | "errors" | "registers" | "register frames" => Part::Entry,
                 _ => Part::Whole,
             },
             Part::Table(_) => Part::Entry,

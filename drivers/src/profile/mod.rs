@@ -6,6 +6,7 @@
 mod decode;
 mod errors;
 mod format;
+mod frames;
 mod grammar;
 mod grid;
 mod header;
@@ -19,6 +20,7 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::fault::Source;
+use crate::frame::FramePort;
 
 use crate::message::{
     MessageError, MessageFault, Number, emit_nr1, emit_nr3, mnemonic_matches, parse_switch,
@@ -165,7 +167,7 @@ impl Default for ServiceRequest {
 /// How the instrument says who it is.
 #[derive(Clone, Debug)]
 pub struct Identification {
-    /// The query.
+    /// The query; empty where the port's frames ask.
     pub query: String,
     /// The form of the answer, with the slots maker, model, serial, firmware; `None` for the four
     /// fields of IEEE 488.2.
@@ -192,9 +194,18 @@ pub struct StatusBit {
     pub bit: u32,
 }
 
-/// How registers travel. Addresses and values fill slots of the patterns.
+/// How registers travel.
 #[derive(Clone, Debug)]
-pub struct RegisterPort {
+pub enum RegisterPort {
+    /// As lines of text.
+    Text(TextPort),
+    /// As binary frames.
+    Frames(FramePort),
+}
+
+/// How registers travel as text. Addresses and values fill slots of the patterns.
+#[derive(Clone, Debug)]
+pub struct TextPort {
     /// Asks for a register; slot `address`.
     pub read: Pattern,
     /// The answer; slot `value`.
@@ -451,6 +462,15 @@ impl Setting {
 }
 
 impl Profile {
+    /// The frames in which registers travel, where they do.
+    #[must_use]
+    pub fn frames(&self) -> Option<&FramePort> {
+        match &self.port {
+            Some(RegisterPort::Frames(frames)) => Some(frames),
+            _ => None,
+        }
+    }
+
     /// Every setting that the named one decides upon, itself not included: those that come after
     /// it, those that come after these, and so on, in the order of the file.
     #[must_use]

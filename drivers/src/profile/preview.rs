@@ -6,8 +6,10 @@
 use std::borrow::Cow;
 
 use super::{
-    Action, ActionStep, BetweenSteps, Completion, Effect, Grid, Input, Profile, Setting, Steps,
+    Action, ActionStep, BetweenSteps, Completion, Effect, Grid, Input, Profile, RegisterPort,
+    Setting, Steps,
 };
+use crate::frame::{Contents, Part};
 use crate::transport::shown_time;
 use crate::value::{Kind, Value};
 
@@ -83,7 +85,10 @@ fn sections(profile: &Profile) -> Vec<Section> {
 }
 
 fn session(profile: &Profile) -> Section {
-    let mut messages = vec![message("identity", &profile.identity.query)];
+    let mut messages = Vec::new();
+    if !profile.identity.query.is_empty() {
+        messages.push(message("identity", &profile.identity.query));
+    }
     if let Some(restart) = &profile.session.restart {
         let when = format!("after a reconnect, bit {} is a restart", restart.bit);
         messages.push(message(when, &restart.query));
@@ -92,12 +97,28 @@ fn session(profile: &Profile) -> Section {
         messages.push(message(format!("errors, until {}", errors.none), &errors.query));
     }
     messages.extend(profile.session.clear.as_ref().map(|clear| message("clear", clear)));
-    if let Some(port) = &profile.port {
-        let filled = |pattern: &crate::pattern::Pattern| {
-            pattern.emit(|_| Some("1".into())).unwrap_or_else(|_| pattern.to_string())
-        };
-        messages.push(message("read register 1", filled(&port.read)));
-        messages.push(message("write 1 to register 1", filled(&port.write)));
+    match &profile.port {
+        Some(RegisterPort::Text(port)) => {
+            let filled = |pattern: &crate::pattern::Pattern| {
+                pattern.emit(|_| Some("1".into())).unwrap_or_else(|_| pattern.to_string())
+            };
+            messages.push(message("read register 1", filled(&port.read)));
+            messages.push(message("write 1 to register 1", filled(&port.write)));
+        }
+        Some(RegisterPort::Frames(port)) => {
+            let one = Contents { address: Some(1), data: Some(1), ..Contents::default() };
+            let filled = |form: &[Part]| match port.emit(form, &one) {
+                Ok(bytes) => {
+                    let shown: Vec<_> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
+                    shown.join(" ")
+                }
+                Err(fault) => fault.to_string(),
+            };
+            messages.push(message("identity", filled(&port.identify)));
+            messages.push(message("read register 1", filled(&port.read)));
+            messages.push(message("write 1 to register 1", filled(&port.write)));
+        }
+        None => {}
     }
     let name = "session".into();
     Section { name, about: profile.about.clone(), takes: String::new(), messages }

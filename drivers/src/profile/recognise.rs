@@ -4,7 +4,7 @@
 //! something is let through only as the setting that it is recognised as.
 
 use super::header::begins_with;
-use super::{Header, Profile, Query, RegisterPort, Setting};
+use super::{Header, Profile, Query, RegisterPort, Setting, TextPort};
 use crate::message::{parse_with_suffix, split_list};
 use crate::value::{Kind, Value};
 
@@ -41,8 +41,11 @@ impl Profile {
     #[must_use]
     pub fn recognise(&self, message: &str) -> Recognised {
         let message = message.trim_matches(|c: char| c.is_ascii_whitespace());
-        if let Some(port) = &self.port {
-            return self.recognise_register(port, message);
+        match &self.port {
+            Some(RegisterPort::Text(port)) => return self.recognise_register(port, message),
+            // Frames are no text that anybody types.
+            Some(RegisterPort::Frames(_)) => return Recognised::Unknown,
+            None => {}
         }
         // Nothing beyond 7-bit text, no second message, no control character but a tab, which is
         // white space between header and value (IEEE 488.2 7.4.1.2).
@@ -62,7 +65,7 @@ impl Profile {
         self.recognise_setting(header, rest).unwrap_or(Recognised::Unknown)
     }
 
-    fn recognise_register(&self, port: &RegisterPort, message: &str) -> Recognised {
+    fn recognise_register(&self, port: &TextPort, message: &str) -> Recognised {
         if port.read.parse_line(message).is_some() || message == self.identity.query {
             return Recognised::Query;
         }

@@ -14,6 +14,7 @@ const SHIPPED: &[(&str, &str)] = &[
     ("scpi-supply.yaml", include_str!("../../profiles/scpi-supply.yaml")),
     ("scpi-turntable.yaml", include_str!("../../profiles/scpi-turntable.yaml")),
     ("register-port.yaml", include_str!("../../profiles/register-port.yaml")),
+    ("register-port-binary.yaml", include_str!("../../profiles/register-port-binary.yaml")),
 ];
 
 /// Why a data file cannot be loaded.

@@ -1,6 +1,6 @@
 //! A connection to the DUT control port: one text line in, one line out.
 //!
-//! Does no I/O. A line ends at NL; a CR before it is dropped. Empty lines are ignored.
+//! Does no I/O. Binary frames on the same port are in `frames`. A line ends at NL; a CR before it is dropped. Empty lines are ignored.
 
 use std::collections::VecDeque;
 
@@ -28,6 +28,11 @@ impl LineSession {
                 self.partial.push(byte);
             }
         }
+    }
+
+    /// Whether nothing of a line has arrived that is not answered.
+    pub(super) fn is_idle(&self) -> bool {
+        self.partial.is_empty() && self.lines.is_empty()
     }
 
     pub(super) fn poll(&mut self, world: &mut World) -> Step {

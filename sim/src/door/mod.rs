@@ -2,6 +2,7 @@
 //!
 //! The only place that does I/O and reads tokio's clock. Knows nothing of what the bytes mean.
 
+mod frames;
 mod hislip;
 mod lines;
 mod pty;
@@ -22,7 +23,7 @@ use crate::post::Post;
 use crate::scpi::session::{Session, Step};
 use crate::truth::Truth;
 use crate::world::World;
-use lines::LineSession;
+use frames::PortSession;
 
 /// Bytes a pipe holds either way before its writer waits.
 const PIPE_BYTES: usize = 1 << 18;
@@ -97,7 +98,7 @@ impl SimBench {
 /// One connection's protocol.
 enum Talk {
     Scpi(Box<Session<World>>),
-    Lines(LineSession),
+    Port(PortSession),
 }
 
 impl Talk {
@@ -107,7 +108,7 @@ impl Talk {
             Post::Scope => scope::COMMANDS,
             Post::Turntable => turntable::COMMANDS,
             Post::Supply => supply::COMMANDS,
-            Post::DutPort => return Self::Lines(LineSession::default()),
+            Post::DutPort => return Self::Port(PortSession::default()),
         };
         Self::Scpi(Box::new(Session::new(commands)))
     }
@@ -115,7 +116,7 @@ impl Talk {
     fn feed(&mut self, bytes: &[u8]) {
         match self {
             Self::Scpi(session) => session.feed(bytes),
-            Self::Lines(session) => session.feed(bytes),
+            Self::Port(session) => session.feed(bytes),
         }
     }
 
@@ -123,21 +124,21 @@ impl Talk {
     fn end(&mut self, world: &mut World) {
         match self {
             Self::Scpi(session) => session.end(world),
-            Self::Lines(session) => session.feed(b"\n"),
+            Self::Port(session) => session.end(),
         }
     }
 
     fn wants_input(&self) -> bool {
         match self {
             Self::Scpi(session) => session.wants_input(),
-            Self::Lines(_) => true,
+            Self::Port(_) => true,
         }
     }
 
     fn poll(&mut self, world: &mut World) -> Step {
         match self {
             Self::Scpi(session) => session.poll(world),
-            Self::Lines(session) => session.poll(world),
+            Self::Port(session) => session.poll(world),
         }
     }
 

@@ -4,6 +4,8 @@ mod actions;
 mod completion;
 mod fake;
 mod faults;
+mod fields;
+mod frames;
 mod links;
 mod registers;
 mod session;

@@ -25,6 +25,7 @@ fn chip() -> Fake {
                 registers.insert(0x107, number(value) & 0xFFFE);
                 line("ok")
             }
+            ["w", "0002", "0006"] => line("no 4 value out of range"),
             ["w", address, value] => {
                 registers.insert(number(address), number(value));
                 line("ok")
@@ -60,12 +61,15 @@ async fn a_batch_of_eight_elements_keeps_order_and_is_verified() {
     assert_eq!(matched, [true, true, true, true, true, true, true, false]);
     assert_eq!(applied[7].read_back, Value::Whole(14), "what the chip made of 15");
     let sent = fake.take_arrived();
-    // Read for the other fields of the register, write, verify.
-    assert_eq!(sent[..6], ["r 0100", "w 0100 8001", "r 0100", "r 0101", "w 0101 8003", "r 0101"]);
-    // Within a batch the shadow copy makes the first read of a register unnecessary.
+    // All are read for their other fields, then written, then verified.
+    assert_eq!(sent.len(), 24);
+    assert_eq!(sent[..2], ["r 0100", "r 0101"]);
+    assert_eq!(sent[8..10], ["w 0100 8001", "w 0101 8003"]);
+    assert_eq!(sent[16..18], ["r 0100", "r 0101"]);
+    // Several fields of one register are one write.
     let batch = [("tx.attenuation.0", Value::Whole(5)), ("tx.element_on.0", Value::Switch(false))];
     dut.set_many(&batch).await.unwrap();
-    assert_eq!(fake.take_arrived(), ["r 0100", "w 0100 8501", "r 0100", "w 0100 0501", "r 0100"]);
+    assert_eq!(fake.take_arrived(), ["r 0100", "w 0100 0501", "r 0100"]);
     // From one call to the next the chip may have lost its supply: it is read anew.
     dut.set("tx.phase.0", &Value::Whole(1)).await.unwrap();
     assert_eq!(fake.take_arrived(), ["r 0100", "w 0100 0501", "r 0100"]);
@@ -100,8 +104,17 @@ async fn a_batch_that_fails_says_what_was_done() {
     let mut dut = open_chip(&fake).await;
     let batch = [("tx.enable", Value::Switch(true)), ("tx.gain", Value::Whole(3))];
     let error = dut.set_many(&batch).await.unwrap_err();
-    assert_eq!(error.applied.len(), 1);
     assert!(matches!(*error.error.fault, InstrumentFault::Refused { .. }));
+    // The refusal came while it was read for its other bits, before anything was written.
+    assert!(error.applied.is_empty());
+    assert_eq!(fake.take_arrived(), ["r 0001", "r 0003"]);
+    // A register that refuses to be written: what was written before is verified and told.
+    let batch = [("tx.enable", Value::Switch(true)), ("tx.channel", Value::Whole(6))];
+    let error = dut.set_many(&batch).await.unwrap_err();
+    assert!(matches!(*error.error.fault, InstrumentFault::Refused { .. }));
+    let told: Vec<_> =
+        error.applied.iter().map(|one| (one.setting.as_str(), one.matched)).collect();
+    assert_eq!(told, [("tx.enable", true)]);
 }
 
 #[tokio::test(start_paused = true)]

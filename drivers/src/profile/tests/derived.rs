@@ -82,7 +82,7 @@ fn what_is_wrong_with_a_derived_profile() {
         "profile: p\nbased on: scpi-scop\n",
         &["p.yaml:2:11: failed to read scpi-scop.yaml: no such profile is shipped; shipped are \
            scpi-source.yaml, scpi-scope.yaml, scpi-supply.yaml, scpi-turntable.yaml, \
-           register-port.yaml"],
+           register-port.yaml, register-port-binary.yaml"],
     );
     check_shown(
         "profile: p
