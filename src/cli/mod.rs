@@ -11,6 +11,7 @@ mod frame;
 mod live;
 mod measure;
 mod now;
+mod remarks;
 mod report;
 mod run;
 mod runs;
