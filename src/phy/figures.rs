@@ -18,7 +18,8 @@ pub struct Figures {
     pub frames_cut: u64,
     /// Number of the modulation and coding scheme, as the header says (12.1 is an extended one).
     pub mcs: Option<f64>,
-    /// Octets of the PSDU, as the header says; of an uncoded frame, the octets it carries.
+    /// Octets of the PSDU, as the header says, of an extended MCS the most that it can mean: up to 3
+    /// more than were sent. Of an uncoded frame, the octets it carries.
     pub psdu_octets: Option<u64>,
     /// Whether the header's check sequence was right in every frame. Absent without header.
     pub header_ok: Option<bool>,
