@@ -34,9 +34,20 @@ fn a_frame_tells_its_rates_and_sizes() {
     assert_eq!(bare["sample_rate_hz"], 8e9);
     let table = expect_status(&run(&["frame", "mcs", "9"]), 0);
     for part in
-        ["nothing was sent", "2502.5 Mbit/s", "1.76 GHz", "crest_factor_db", "LDPC 672, rate 13/16"]
+        ["nothing was sent", "2.5025e9", "1.76e9", "crest_factor_db", "LDPC 672, rate 13/16"]
     {
         assert!(table.contains(part), "{part}: {table}");
+    }
+    // Values stand in the unit that the name ends in, which has a column of its own.
+    for (ending, unit) in [("_bps", "bit/s"), ("_hz", "Hz"), ("_s", "s"), ("_db", "dB")] {
+        let rows: Vec<Vec<&str>> = table.lines().map(|l| l.split_whitespace().collect()).collect();
+        let rows: Vec<_> =
+            rows.iter().filter(|row| row.first().is_some_and(|n| n.ends_with(ending))).collect();
+        assert!(!rows.is_empty(), "{ending}: {table}");
+        for row in rows {
+            assert_eq!((row.len(), row[2]), (3, unit), "{table}");
+            assert!(row[1].parse::<f64>().is_ok(), "{row:?}");
+        }
     }
 }
 
@@ -79,8 +90,16 @@ fn a_written_waveform_is_analysed_with_its_frame_file() {
     // 4000 octets fill 18 blocks of 1792 bits.
     assert_eq!(figures["bits"].as_f64(), Some(18.0 * 1792.0), "{shown}");
     assert!(figures["evm_db"].as_f64().unwrap() < -38.0, "{shown}");
-    // A recording is never overwritten.
-    expect_status(&run(&["frame", &file, "--sample-rate", "1.7 GHz", "--out", &out]), 2);
+    // A recording is never overwritten, and nothing is said to be built then.
+    let output = run(&["frame", &file, "--sample-rate", "1.7 GHz", "--out", &out]);
+    assert_eq!(expect_status(&output, 2), "");
+    assert!(String::from_utf8_lossy(&output.stderr).contains("never overwritten"));
+    // It names a frame of the user's own, which only its file can tell.
+    let shown = expect_status(&run(&["analyse", &out, "--json"]), 0);
+    let figures: Json = serde_json::from_str(&shown).unwrap();
+    let note = figures["note"].as_str().unwrap();
+    assert!(note.contains("'ours' was sent, which cannot be built here"), "{note}");
+    assert_eq!(figures["detected"], true, "its symbol rate is taken over: {shown}");
 }
 
 /// A frame of the user's own, at half the bench's symbol rate, over the simulated link: named by the

@@ -35,7 +35,7 @@ fn write(base: &Path, data_type: &str, values: &[f64], encode: impl Fn(f64) -> V
     base.display().to_string()
 }
 
-fn short(value: f64) -> Vec<u8> {
+fn short_code(value: f64) -> Vec<u8> {
     ((value * 32767.0).round() as i16).to_le_bytes().to_vec()
 }
 
@@ -69,7 +69,7 @@ fn recordings_of_every_shape_are_analysed() {
         complex.iter().enumerate().map(turned).collect()
     };
     let path = |name: &str| folder.path().join(name);
-    let low = write(&path("low"), "ri16_le", &up(1.0), short);
+    let low = write(&path("low"), "ri16_le", &up(1.0), short_code);
     let high =
         write(&path("high"), "ru8", &up(-1.0), |value| vec![(value * 127.0 + 128.0).round() as u8]);
     let float = write(&path("float"), "rf32_be", &up(1.0), |v| (v as f32).to_be_bytes().to_vec());
@@ -79,7 +79,10 @@ fn recordings_of_every_shape_are_analysed() {
     expect_frame(&[&float, at[0], at[1]]);
     let i: Vec<f64> = complex.iter().map(|z| z.0).collect();
     let q: Vec<f64> = complex.iter().map(|z| z.1).collect();
-    let (i, q) = (write(&path("i"), "ri16_le", &i, short), write(&path("q"), "ri16_le", &q, short));
+    let (i, q) = (
+        write(&path("i"), "ri16_le", &i, short_code),
+        write(&path("q"), "ri16_le", &q, short_code),
+    );
     expect_frame(&["--i", &i, "--q", &q]);
 
     let waveform = path("waveform").display().to_string();
@@ -92,7 +95,7 @@ fn recordings_of_every_shape_are_analysed() {
     let fast = [&low, at[0], at[1], "--symbol-rate", "3.52 GHz"];
     expect_refusal(&fast, &["does not fit into", "or more"]);
     expect_refusal(&["--i", &i, "--q", &waveform], &["has I and Q", "waveform"]);
-    let shorter = write(&path("shorter"), "ri16_le", &[0.1, 0.2], short);
+    let shorter = write(&path("shorter"), "ri16_le", &[0.1, 0.2], short_code);
     expect_refusal(&["--i", &i, "--q", &shorter], &["channel Q 2", "same settings"]);
     let other = write(&path("other"), "rf32_be", &[0.1], |v| (v as f32).to_be_bytes().to_vec());
     expect_refusal(
@@ -105,7 +108,7 @@ fn recordings_of_every_shape_are_analysed() {
 
 /// Writes one real channel of 16-bit words whose recording declares scale and resolution.
 fn write_declared(base: &Path, values: &[f64], volts_per_code: f64, bits: u32) -> String {
-    let written = write(base, "ri16_le", values, short);
+    let written = write(base, "ri16_le", values, short_code);
     let path = base.with_extension("sigmf-meta");
     let mut meta: Json = serde_json::from_slice(&fs::read(&path).unwrap()).unwrap();
     meta["global"]["beamwarden:channels"] =
@@ -129,7 +132,7 @@ fn channels_of_different_settings_are_told_apart() {
         let told = ["I has 12-bit codes over +-204.8 mV", told, "same range, resolution and unit"];
         expect_refusal(&["--i", &i, "--q", &q], &told);
     }
-    let q = write(&path("plain"), "ri16_le", &values, short);
+    let q = write(&path("plain"), "ri16_le", &values, short_code);
     let told = "Q 16-bit codes without a range in volts";
     expect_refusal(&["--i", &i, "--q", &q, "--bits", "16"], &[told]);
     let fast = write_declared(&path("fast"), &values, 1e-4, 12);
@@ -184,4 +187,149 @@ fn narrow_codes_are_told_and_clipping_is_never_hidden() {
     expect_refusal(&wide, &["has codes of 16 bits, more than the 12 that were given"]);
     let help = expect_status(&run(&["analyse", "--help"]), 0);
     assert!(help.contains("--bits"), "{help}");
+}
+
+fn analysed(arguments: &[&str]) -> Json {
+    let shown = expect_status(&run(&[&["analyse", "--json"], arguments].concat()), 0);
+    serde_json::from_str(&shown).unwrap()
+}
+
+#[track_caller]
+fn expect_note(arguments: &[&str], parts: &[&str]) -> Json {
+    let found = analysed(arguments);
+    let note = found["note"].as_str().unwrap_or_default();
+    assert!(!parts.is_empty() || note.is_empty(), "{arguments:?}: {note}");
+    for part in parts {
+        assert!(note.contains(part), "{arguments:?} should note {part:?}: {note}");
+    }
+    found
+}
+
+/// Writes I and Q as one complex channel of floats, with nothing said of what was sent.
+fn write_complex(base: &Path, samples: &[(f64, f64)]) -> String {
+    let values: Vec<f64> = samples.iter().flat_map(|z| [z.0, z.1]).collect();
+    write(base, "cf32_le", &values, |value| (value as f32).to_le_bytes().to_vec())
+}
+
+/// What the recording names is what it is compared with, and the user is told; `dmg` goes by the header.
+#[test]
+fn a_recording_tells_what_was_sent() {
+    let folder = tempfile::tempdir().unwrap();
+    let samples = waveform(folder.path());
+    let base = folder.path().join("waveform").display().to_string();
+    let found = expect_note(&[&base], &[]);
+    assert_eq!(
+        (&found["frame"], &found["frame_named_by_recording"]),
+        (&json!("mcs 9"), &json!(true))
+    );
+    assert_eq!((&found["bits"], &found["bit_errors"]), (&json!(32768), &json!(0)));
+    let shown = expect_status(&run(&["analyse", &base]), 0);
+    assert!(shown.contains("frame: mcs 9, as the recording says"), "{shown}");
+    let by_header = expect_note(&[&base, "--frame", "dmg"], &[]);
+    assert_eq!((&by_header["frame"], &by_header["bits"]), (&json!("dmg"), &Json::Null));
+    assert_eq!(by_header["frame_named_by_recording"], false);
+    let meta = folder.path().join("waveform.sigmf-meta");
+    let text = fs::read_to_string(&meta).unwrap();
+    fs::write(&meta, text.replace("\"mcs 9\"", "\"best of ours\"")).unwrap();
+    let found = expect_note(&[&base], &["'best of ours' was sent, which cannot be built here"]);
+    assert_eq!((&found["frame"], &found["header_ok"]), (&json!("dmg"), &json!(true)));
+    let plain = write_complex(&folder.path().join("plain"), &samples);
+    assert_eq!(expect_note(&[&plain], &[])["frame"], "dmg");
+}
+
+/// What was named and cannot be what was sent.
+#[test]
+fn a_wrong_reference_is_noted() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name).display().to_string();
+    let plain = write_complex(&folder.path().join("plain"), &waveform(folder.path()));
+    let wrong = ["the bits do not match the frame or file named at all"];
+    for (octets, parts) in [
+        (4096, &wrong[..]),
+        (1000, &["has 1000 octets, but the header says 4096"]),
+        (4099, &["has 4099 octets, but the header says 4096"]),
+    ] {
+        fs::write(path("sent.bin"), vec![0x5a; octets]).unwrap();
+        expect_note(&[&plain, "--expect", &path("sent.bin")], parts);
+    }
+    expect_note(&[&plain, "--frame", "mcs 10"], &["mcs 10 was named, but the header says mcs 9"]);
+    expect_note(&[&plain, "--frame", "mcs 9"], &[]);
+
+    let base = path("uncoded");
+    let arguments = ["frame", "16-qam uncoded", "--sample-rate", "8 GHz", "--out", &base];
+    expect_status(&run(&arguments), 0);
+    expect_note(&[&base], &[]);
+    expect_note(&[&base, "--expect", &path("sent.bin")], &wrong);
+    // The header of an extended scheme leaves up to 3 octets open.
+    let base = path("extended");
+    expect_status(&run(&["frame", "mcs 12.3", "--sample-rate", "8 GHz", "--out", &base]), 0);
+    let found = expect_note(&[&base], &[]);
+    assert!((4096..=4099).contains(&found["psdu_octets"].as_u64().unwrap()), "{found}");
+}
+
+/// Why there is no whole frame is told as far as it is known.
+#[test]
+fn a_missed_frame_is_explained() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    let samples = waveform(folder.path());
+    let short = write_complex(&path("short"), &samples[..samples.len() / 2]);
+    let found = expect_note(&[&short], &["the frame, as its header says, lasts", "record longer"]);
+    assert_eq!((&found["detected"], &found["frames_cut"]), (&json!(false), &json!(1)));
+    let shown = expect_status(&run(&["analyse", &short]), 0);
+    assert!(shown.contains("no whole frame found"), "{shown}");
+    assert!(!shown.contains("edges cut every frame"), "{shown}");
+    let whole = write_complex(&path("whole"), &samples);
+    let longer = ["the frame named lasts", "check that it is the one that was sent"];
+    expect_note(&[&whole, "--frame", "qpsk uncoded"], &longer);
+
+    let swapped: Vec<(f64, f64)> = samples.iter().map(|(i, q)| (*q, *i)).collect();
+    let swapped = write_complex(&path("swapped"), &swapped);
+    for frame in ["dmg", "mcs 9", "qpsk uncoded"] {
+        let told = ["the spectrum is mirrored: swap I and Q"];
+        let found = expect_note(&[&swapped, "--frame", frame], &told);
+        assert_eq!(found["detected"], false);
+    }
+    let up: Vec<f64> = samples
+        .iter()
+        .enumerate()
+        .map(|(n, (i, q))| {
+            let angle = TAU * (2.1e9 / RATE_HZ * n as f64).fract();
+            (i * angle.cos() - q * angle.sin()) / 1.5
+        })
+        .collect();
+    let up = write(&path("up"), "ri16_le", &up, short_code);
+    let at = [&up, "--intermediate-frequency", "2.1 GHz"];
+    expect_note(&at, &[]);
+    let high = [at[0], at[1], at[2], "--high-side"];
+    expect_note(&high, &["the spectrum is mirrored: leave out --high-side"]);
+}
+
+/// One bad recording of several is told, the others are analysed, and the status says it.
+#[test]
+fn bad_recordings_are_told_and_the_others_analysed() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = |name: &str| folder.path().join(name);
+    let good = write_complex(&path("good"), &waveform(folder.path()));
+    fs::write(path("notes.txt"), "not a recording").unwrap();
+    fs::write(path("empty.sigmf-meta"), "").unwrap();
+    fs::write(path("empty.sigmf-data"), "1234").unwrap();
+    let (text, empty) = (path("notes.txt"), path("empty"));
+    let (text, empty) = (text.display().to_string(), empty.display().to_string());
+    let output = run(&["analyse", "--json", &good, &text, &empty, &good]);
+    let shown = expect_status(&output, 2);
+    assert_eq!(shown.lines().count(), 2, "{shown}");
+    let told = String::from_utf8_lossy(&output.stderr);
+    let parts = [
+        "notes.txt is no SigMF recording: NAME.sigmf-meta and NAME.sigmf-data are needed",
+        "notes.txt.sigmf-meta does not exist",
+        "empty.sigmf-meta is empty",
+    ];
+    for part in parts {
+        assert!(told.contains(part), "{part}: {told}");
+    }
+    // A rate that contradicts the recording's own.
+    let rates = ["states a sample rate of 8 GHz and --sample-rate 4 GHz"];
+    expect_refusal(&[&good, "--sample-rate", "4 GHz"], &rates);
+    expect_frame(&[&good, "--sample-rate", "8 GHz"]);
 }

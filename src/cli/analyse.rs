@@ -5,14 +5,14 @@ use std::path::{Path, PathBuf};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use serde_json::{Map, Value as Json, json};
 
-use super::baseband::{Baseband, RealChannels, Source};
+use super::baseband::{Baseband, RealChannels, Recorded, Source};
 use super::benches_at_hand::read_source;
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, remarks};
 use crate::bench::frame_file::{FrameFile, NamedFrame};
 use crate::phy::analyse::{Analysis, AnalysisConfig, Expected, analyse_with};
 use crate::phy::figures::FigureValue;
-use crate::phy::frame::{Frame, build};
-use crate::record::sha256_hex;
+use crate::phy::frame::{Frame, FrameError, build};
+use crate::record::{FrameRecord, sha256_hex};
 use crate::run::figures_of;
 use crate::threads::Cores;
 
@@ -39,19 +39,22 @@ pub struct Arguments {
     #[arg(long, requires = "intermediate_frequency")]
     high_side: bool,
     /// What was sent: dmg (modulation, code and length from the frame's own header), a name such
-    /// as "qpsk uncoded" or "mcs 9", or a frame file.
-    #[arg(long, default_value = "dmg")]
-    frame: String,
+    /// as "qpsk uncoded" or "mcs 9", or a frame file. When absent the frame that the recording names,
+    /// as those made here do, or dmg.
+    #[arg(long)]
+    frame: Option<String>,
     /// File with the octets that were sent, to count bit errors against.
     #[arg(long, value_name = "FILE")]
     expect: Option<PathBuf>,
-    /// Symbols a second; when absent those of the frame file, or 1.76 GHz.
+    /// Symbols a second; when absent those of the frame file or of the frame that the recording names,
+    /// or 1.76 GHz.
     #[arg(long, value_name = "FREQUENCY")]
     symbol_rate: Option<String>,
-    /// Roll-off of the root-raised-cosine; when absent that of the frame file, or 0.25.
+    /// Roll-off of the root-raised-cosine; when absent that of the frame file or of the frame that the
+    /// recording names, or 0.25.
     #[arg(long)]
     roll_off: Option<f64>,
-    /// Sample rate, for recordings that do not say.
+    /// Sample rate, for recordings that do not say; refused where they say another one.
     #[arg(long, value_name = "FREQUENCY")]
     sample_rate: Option<String>,
     /// Resolution of the converter, for recordings of integers that do not declare it: 12 for 12-bit
@@ -66,10 +69,79 @@ pub struct Arguments {
 
 /// What is expected in every recording.
 struct Wanted {
-    frame: Option<Frame>,
+    /// As named by the user; none to go by what the recording says.
+    sent: Option<Sent>,
     octets: Option<Vec<u8>>,
-    config: AnalysisConfig,
-    channels: RealChannels,
+    symbol_rate_hz: Option<f64>,
+    roll_off: Option<f64>,
+    sample_rate_hz: Option<f64>,
+    bits: Option<u32>,
+    intermediate_hz: Option<f64>,
+    high_side: bool,
+}
+
+/// What was sent, as far as it is told.
+struct Sent {
+    /// Name of the frame, or `dmg`.
+    name: String,
+    /// Who says so.
+    told_by: ToldBy,
+    frame: Option<Frame>,
+    symbol_rate_hz: Option<f64>,
+    roll_off: Option<f64>,
+    /// What is wrong with it.
+    note: Option<String>,
+}
+
+/// Who says what was sent.
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum ToldBy {
+    User,
+    Recording,
+    Nobody,
+}
+
+impl Sent {
+    /// Whatever the header says.
+    fn dmg(told_by: ToldBy) -> Self {
+        let name = "dmg".to_owned();
+        Self { name, told_by, frame: None, symbol_rate_hz: None, roll_off: None, note: None }
+    }
+
+    fn of(named: &NamedFrame, told_by: ToldBy) -> Result<Self, FrameError> {
+        Ok(Self {
+            name: named.name.clone(),
+            frame: Some(build(&named.spec)?),
+            symbol_rate_hz: named.symbol_rate_hz,
+            roll_off: named.roll_off,
+            ..Self::dmg(told_by)
+        })
+    }
+
+    /// The frame that a recording names. One that is not known here, or whose payload is another one,
+    /// leaves the header, and its rates.
+    fn recorded(record: &FrameRecord) -> Self {
+        let usable = |value: &f64| value.is_finite() && *value > 0.0;
+        let sha256 = |sent: &Sent| sent.frame.as_ref().map(|frame| sha256_hex(&frame.psdu));
+        let built = NamedFrame::parse(&record.name)
+            .and_then(|named| Self::of(&named, ToldBy::Recording))
+            .ok()
+            .filter(|sent| {
+                record.payload_sha256.is_none() || sha256(sent) == record.payload_sha256
+            });
+        Self {
+            symbol_rate_hz: Some(record.symbol_rate_hz).filter(usable),
+            roll_off: record.roll_off.filter(usable),
+            ..built.unwrap_or_else(|| Self {
+                note: Some(format!(
+                    "the recording says that frame '{}' was sent, which cannot be built here: taken \
+                     as dmg; give its frame file with --frame",
+                    record.name
+                )),
+                ..Self::dmg(ToldBy::Nobody)
+            })
+        }
+    }
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
@@ -99,37 +171,46 @@ fn sources(arguments: &Arguments) -> Vec<Source> {
 }
 
 fn wanted(arguments: &Arguments) -> Result<Wanted, Failure> {
-    let named = match arguments.frame.as_str() {
-        "dmg" => None,
-        name => Some(named_frame(name)?),
+    let sent = match arguments.frame.as_deref() {
+        None => None,
+        Some("dmg") => Some(Sent::dmg(ToldBy::User)),
+        Some(name) => Some(Sent::of(&named_frame(name)?, ToldBy::User).map_err(Failure::usage)?),
     };
-    let frame = named.as_ref().map(|named| build(&named.spec)).transpose();
-    let frame = frame.map_err(Failure::usage)?;
-    let standard = AnalysisConfig::default();
-    let symbol_rate_hz = arguments.symbol_rate.as_deref().map(frequency).transpose()?;
-    let of_frame = |value: fn(&NamedFrame) -> Option<f64>| named.as_ref().and_then(value);
-    let config = AnalysisConfig {
-        chip_rate_hz: symbol_rate_hz
-            .or(of_frame(|named| named.symbol_rate_hz))
-            .unwrap_or(standard.chip_rate_hz),
-        rolloff: arguments
-            .roll_off
-            .or(of_frame(|named| named.roll_off))
-            .unwrap_or(standard.rolloff),
-        ..standard
-    };
-    let octets = arguments.expect.as_deref().map(read_octets).transpose()?;
-    let sample_rate_hz = arguments.sample_rate.as_deref().map(frequency).transpose()?;
-    let intermediate = arguments.intermediate_frequency.as_deref().map(frequency).transpose()?;
-    let channels = RealChannels {
-        sample_rate_hz,
+    let hertz = |text: &Option<String>| text.as_deref().map(frequency).transpose();
+    Ok(Wanted {
+        sent,
+        octets: arguments.expect.as_deref().map(read_octets).transpose()?,
+        symbol_rate_hz: hertz(&arguments.symbol_rate)?,
+        roll_off: arguments.roll_off,
+        sample_rate_hz: hertz(&arguments.sample_rate)?,
         bits: arguments.bits,
-        intermediate_hz: intermediate,
-        inverted: arguments.high_side,
-        symbol_rate_hz: config.chip_rate_hz,
-        rolloff: config.rolloff,
-    };
-    Ok(Wanted { frame, octets, config, channels })
+        intermediate_hz: hertz(&arguments.intermediate_frequency)?,
+        high_side: arguments.high_side,
+    })
+}
+
+impl Wanted {
+    fn config(&self, sent: &Sent) -> AnalysisConfig {
+        let standard = AnalysisConfig::default();
+        AnalysisConfig {
+            chip_rate_hz: self
+                .symbol_rate_hz
+                .or(sent.symbol_rate_hz)
+                .unwrap_or(standard.chip_rate_hz),
+            rolloff: self.roll_off.or(sent.roll_off).unwrap_or(standard.rolloff),
+            ..standard
+        }
+    }
+
+    fn channels(&self, config: &AnalysisConfig) -> RealChannels {
+        RealChannels {
+            sample_rate_hz: self.sample_rate_hz,
+            intermediate_hz: self.intermediate_hz,
+            inverted: self.high_side,
+            symbol_rate_hz: config.chip_rate_hz,
+            rolloff: config.rolloff,
+        }
+    }
 }
 
 pub(super) fn frequency(text: &str) -> Result<f64, Failure> {
@@ -173,17 +254,30 @@ fn read_octets(path: &Path) -> Result<Vec<u8>, Failure> {
 /// The analysis of a recording, and what the user should know of how it was read.
 struct Found {
     analysis: Analysis,
-    note: Option<String>,
+    /// Name of the frame that was looked for.
+    frame: String,
+    told_by: ToldBy,
+    notes: Vec<String>,
 }
 
 fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Found, Failure> {
     let analyse = || -> anyhow::Result<Found> {
-        let baseband = Baseband::read(source, &wanted.channels)?;
-        let mut expected = wanted.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);
+        let recorded = Recorded::read(source, wanted.bits)?;
+        let by_recording = match &wanted.sent {
+            Some(_) => None,
+            None => {
+                Some(recorded.frame().map_or_else(|| Sent::dmg(ToldBy::Nobody), Sent::recorded))
+            }
+        };
+        let nobody = Sent::dmg(ToldBy::Nobody);
+        let sent = wanted.sent.as_ref().or(by_recording.as_ref()).unwrap_or(&nobody);
+        let config = wanted.config(sent);
+        let baseband = Baseband::of(source, recorded, &wanted.channels(&config))?;
+        let mut expected = sent.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);
         if let Some(octets) = &wanted.octets {
             expected = expected.with_psdu(octets);
         }
-        let mut analysis = analyse_with(&Cores, &baseband.phy(), &expected, &wanted.config)?;
+        let mut analysis = analyse_with(&Cores, &baseband.phy(), &expected, &config)?;
         // Filtered samples do not tell any more which codes stood at an end.
         if let Some(clipped) = baseband.clipped_before_filter {
             analysis.figures.clipped_fraction = Some(clipped);
@@ -192,13 +286,18 @@ fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Found, Failure> {
         if !baseband.knows_clipping() {
             analysis.figures.clipped_fraction = None;
         }
-        Ok(Found { analysis, note: baseband.note() })
+        let high_side = wanted.intermediate_hz.map(|_| wanted.high_side);
+        let mut notes: Vec<String> = baseband.note().into_iter().collect();
+        notes.extend(sent.note.clone());
+        notes.extend(remarks::of_missed(&analysis, &expected, high_side));
+        notes.extend(remarks::of_reference(&analysis, &expected, sent.frame.as_ref()));
+        Ok(Found { analysis, frame: sent.name.clone(), told_by: sent.told_by, notes })
     };
     analyse().map_err(|error| Failure::usage(error.context(format!("failed to analyse {source}"))))
 }
 
 /// The documented object: every figure by name, what cannot be had as null.
-fn as_json(source: &Source, Found { analysis, note }: &Found) -> Json {
+fn as_json(source: &Source, Found { analysis, frame, told_by, notes }: &Found) -> Json {
     let mut object = Map::new();
     object.insert("recording".into(), json!(source.to_string()));
     for figure in analysis.figures.list() {
@@ -216,14 +315,21 @@ fn as_json(source: &Source, Found { analysis, note }: &Found) -> Json {
     }
     let psdu = analysis.psdus.first().filter(|_| analysis.header.is_some());
     object.insert("psdu_sha256".into(), psdu.map_or(Json::Null, |psdu| json!(sha256_hex(psdu))));
+    object.insert("frame".into(), json!(frame));
+    let by_recording = *told_by == ToldBy::Recording;
+    object.insert("frame_named_by_recording".into(), json!(by_recording));
+    let note = (!notes.is_empty()).then(|| notes.join(". "));
     object.insert("note".into(), json!(note));
     Json::Object(object)
 }
 
 fn print(source: &Source, found: &Found, terminal: &mut Terminal) -> Result<(), Failure> {
-    let Found { analysis, note } = found;
+    let Found { analysis, frame, told_by, notes } = found;
     terminal.line(format!("{source}: {}", analysis.outcome))?;
-    if let Some(note) = note {
+    if *told_by == ToldBy::Recording {
+        terminal.line(format!("frame: {frame}, as the recording says"))?;
+    }
+    for note in notes {
         terminal.line(format!("note: {note}"))?;
     }
     if analysis.figures.detected {

@@ -2,6 +2,7 @@
 //!
 //! Knows recordings and where a signal lies in them, not what it carries.
 
+use std::ffi::OsString;
 use std::fmt;
 use std::path::{Path, PathBuf};
 
@@ -10,7 +11,10 @@ use num_complex::Complex32;
 
 use crate::phy::input::{Converter, InputError, IntermediateFrequency};
 use crate::phy::recording::Recording as PhyRecording;
-use crate::record::{CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording_of};
+use crate::record::{
+    CodeWidth, DATA_ENDING, FrameRecord, META_ENDING, Recording, SampleUnit, Samples, WidthSource,
+    read_recording_of,
+};
 
 /// Where samples come from.
 pub(super) enum Source {
@@ -38,8 +42,6 @@ impl fmt::Display for Source {
 pub(super) struct RealChannels {
     /// Sample rate of recordings without one, in Hz.
     pub sample_rate_hz: Option<f64>,
-    /// Bits of the converter's codes in recordings of integers that do not declare them.
-    pub bits: Option<u32>,
     /// Centre of the signal in one real channel, in Hz.
     pub intermediate_hz: Option<f64>,
     /// Whether the spectrum there is inverted.
@@ -62,16 +64,78 @@ pub(super) struct Baseband {
     pub clipped_before_filter: Option<f64>,
 }
 
-impl Baseband {
-    /// Reads and converts.
+/// Recordings in memory, as they are.
+pub(super) struct Recorded {
+    first: Recording,
+    /// That of Q, where it has one of its own.
+    second: Option<Recording>,
+}
+
+impl Recorded {
+    /// Reads; `bits` are those of the converter's codes in recordings of integers that do not declare
+    /// them.
     ///
     /// # Errors
-    /// When a recording cannot be read, or its shape does not fit what was said of it.
-    pub(super) fn read(source: &Source, channels: &RealChannels) -> anyhow::Result<Self> {
-        let read = |path: &Path| read_recording_of(path, channels.bits);
-        match source {
-            Source::One(path) => Self::of_one(read(path)?, channels),
-            Source::Two { i, q } => Self::of_two([i, q], [read(i)?, read(q)?], channels),
+    /// When a recording is missing or cannot be read.
+    pub(super) fn read(source: &Source, bits: Option<u32>) -> anyhow::Result<Self> {
+        let read = |path: &Path| -> anyhow::Result<Recording> {
+            complete(path)?;
+            Ok(read_recording_of(path, bits)?)
+        };
+        Ok(match source {
+            Source::One(path) => Self { first: read(path)?, second: None },
+            Source::Two { i, q } => Self { first: read(i)?, second: Some(read(q)?) },
+        })
+    }
+
+    /// The frame that was sent, where the recording says it.
+    pub(super) fn frame(&self) -> Option<&FrameRecord> {
+        self.first.meta.captures.iter().find_map(|segment| segment.frame.as_ref())
+    }
+}
+
+/// That both files of a recording are there, with something in the meta file.
+fn complete(path: &Path) -> anyhow::Result<()> {
+    let ending = path.extension().and_then(|ending| ending.to_str());
+    let base = match ending {
+        Some(DATA_ENDING | META_ENDING) => path.with_extension(""),
+        _ => path.to_owned(),
+    };
+    for ending in [META_ENDING, DATA_ENDING] {
+        let mut file = OsString::from(&base);
+        file.push(".");
+        file.push(ending);
+        let file = PathBuf::from(file);
+        anyhow::ensure!(
+            file.exists(),
+            "{} is no SigMF recording: NAME.{META_ENDING} and NAME.{DATA_ENDING} are needed, and {} \
+             does not exist",
+            path.display(),
+            file.display()
+        );
+        let empty = file.metadata().is_ok_and(|data| data.is_file() && data.len() == 0);
+        anyhow::ensure!(
+            !empty || ending == DATA_ENDING,
+            "{} is empty; it must describe the samples: data type, sample rate",
+            file.display()
+        );
+    }
+    Ok(())
+}
+
+impl Baseband {
+    /// Converts.
+    ///
+    /// # Errors
+    /// When the recordings' shape does not fit what was said of it.
+    pub(super) fn of(
+        source: &Source,
+        Recorded { first, second }: Recorded,
+        channels: &RealChannels,
+    ) -> anyhow::Result<Self> {
+        match (source, second) {
+            (Source::Two { i, q }, Some(second)) => Self::of_two([i, q], [first, second], channels),
+            _ => Self::of_one(first, channels),
         }
     }
 
@@ -210,9 +274,19 @@ fn range(recording: &Recording) -> String {
 }
 
 fn sample_rate(recording: &Recording, channels: &RealChannels) -> anyhow::Result<f64> {
-    recording.sample_rate_hz.or(channels.sample_rate_hz).ok_or_else(|| {
-        anyhow::anyhow!("the recording does not say its sample rate; give --sample-rate")
-    })
+    let rate = |hz: f64| Quantity { value: hz, dimension: Dimension::Frequency };
+    match (recording.sample_rate_hz, channels.sample_rate_hz) {
+        // What a decimal text and its nearest number may differ by.
+        (Some(own), Some(told)) if (told / own - 1.0).abs() > 1e-9 => anyhow::bail!(
+            "the recording states a sample rate of {} and --sample-rate {}; leave --sample-rate out, \
+             or correct the recording's meta file",
+            rate(own),
+            rate(told)
+        ),
+        (own, told) => own.or(told).ok_or_else(|| {
+            anyhow::anyhow!("the recording does not say its sample rate; give --sample-rate")
+        }),
+    }
 }
 
 fn real(path: &Path, samples: Samples) -> anyhow::Result<Vec<f32>> {

@@ -1,6 +1,6 @@
 //! `frame`: what a frame amounts to, before it is sent.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
@@ -55,6 +55,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     within_limits(sample_rate_hz, &plan)?;
     let level = arguments.level.as_deref().map(level_dbfs).transpose()?;
     let on_air = plan.on_air(&named, sample_rate_hz, level).map_err(Failure::usage)?;
+    // First, so that a refusal is all that is said.
+    let written = arguments.out.as_deref().map(|base| write(base, &on_air)).transpose()?;
     let facts = facts(&on_air);
     if arguments.json {
         let mut object = Map::new();
@@ -67,14 +69,20 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     for warning in on_air.warnings() {
         terminal.tell(format!("warning: {warning}"));
     }
-    if let Some(base) = &arguments.out {
-        let codes = on_air.waveform.to_codes();
-        let version = env!("CARGO_PKG_VERSION");
-        let written = write_waveform(base, &codes, sample_rate_hz, on_air.record(), version)
-            .map_err(Failure::usage)?;
-        terminal.tell(format!("written: {}", written[0].display()));
+    if let Some(path) = written {
+        terminal.tell(format!("written: {}", path.display()));
     }
     Ok(Ended::Done)
+}
+
+/// Writes one pass of the waveform; yields the data file.
+fn write(base: &Path, on_air: &OnAir) -> Result<PathBuf, Failure> {
+    let codes = on_air.waveform.to_codes();
+    let version = env!("CARGO_PKG_VERSION");
+    let rate_hz = on_air.waveform.sample_rate_hz;
+    let [data, _] =
+        write_waveform(base, &codes, rate_hz, on_air.record(), version).map_err(Failure::usage)?;
+    Ok(data)
 }
 
 /// A frame that the bench knows by name, or one from a file.
@@ -151,16 +159,17 @@ fn facts(on_air: &OnAir) -> Vec<Fact> {
 
 fn print(on_air: &OnAir, facts: &[Fact], terminal: &mut Terminal) -> Result<(), Failure> {
     terminal.line(format!("{}: built, nothing was sent to any instrument", on_air.named.name))?;
-    let mut table = table(&["figure", "value"]);
+    let mut table = table(&["figure", "value", "unit"]);
     for fact in facts {
         if let Some(shown) = shown(fact) {
-            table.add_row([fact.name, &shown]);
+            table.add_row([fact.name, &shown, fact.unit]);
         }
     }
     terminal.line(table.to_string())
 }
 
-/// A figure as a person reads it; none where there is none.
+/// A figure's value in its unit, the one that its name ends in, as in the table of `analyse`; none where
+/// there is none.
 fn shown(fact: &Fact) -> Option<String> {
     let Some(number) = fact.value.as_f64().filter(|_| fact.value.is_f64()) else {
         return match &fact.value {
@@ -170,13 +179,18 @@ fn shown(fact: &Fact) -> Option<String> {
             other => Some(other.to_string()),
         };
     };
-    let quantity = |value, dimension| Quantity { value, dimension }.to_string();
     Some(match fact.unit {
-        "Hz" => quantity(number, Dimension::Frequency),
-        "s" => quantity(number, Dimension::Time),
         // Six digits, as the standard's table of rates has them.
-        "bit/s" => format!("{} Mbit/s", quantity(number / 1e6, Dimension::Ratio)),
-        "dB" => format!("{number:.2} dB"),
+        "bit/s" | "Hz" => {
+            let text = format!("{number:.5e}");
+            match text.split_once('e') {
+                Some((digits, exponent)) => {
+                    format!("{}e{exponent}", digits.trim_end_matches('0').trim_end_matches('.'))
+                }
+                None => text,
+            }
+        }
+        "dB" => format!("{number:.2}"),
         _ => significant(number),
     })
 }

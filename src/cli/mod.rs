@@ -13,6 +13,7 @@ mod live;
 mod measure;
 mod now;
 mod registers;
+mod remarks;
 mod report;
 mod run;
 mod runs;

@@ -12,6 +12,7 @@ use num_complex::{Complex32, Complex64};
 use super::constellation::derotate_half_pi;
 use super::frame::{PREAMBLE_CHIPS, preamble_chips};
 use super::lanes::widest;
+use super::pulse::RootRaisedCosine;
 use super::recording::widen;
 use super::sync::{PER_CHIP, PRECURSOR_CHIPS, RESPONSE_CHIPS};
 
@@ -179,32 +180,48 @@ impl ChannelEstimate {
             .collect()
     }
 
-    /// Rms delay spread in chips: second central moment of the power that stands out of the noise,
-    /// at the better of the two sampling phases. A single path has the spread of its pulse, 0 when
-    /// it falls on a sampling instant.
-    pub fn delay_spread_chips(&self) -> f64 {
-        let spread = |phase: usize| -> (f64, f64) {
-            let floor = |n: usize| 10.0 * self.noise * self.tap_variance[n];
-            let strongest = self.taps.iter().map(Complex64::norm_sqr).fold(0.0, f64::max);
-            let power = (0..TAPS).map(|n| {
-                let p = self.taps[PER_CHIP * n + phase].norm_sqr();
-                if p > floor(n).max(1e-4 * strongest) { p } else { 0.0 }
-            });
-            let moments = power.enumerate().fold([0.0; 3], |[a, b, c], (n, p)| {
-                let n = n as f64;
-                [a + p, b + n * p, c + n * n * p]
-            });
-            let mean = moments[1] / moments[0];
-            (moments[0], (moments[2] / moments[0] - mean * mean).max(0.0).sqrt())
-        };
-        let (even, odd) = (spread(0), spread(1));
-        if even.0 >= odd.0 { even.1 } else { odd.1 }
+    /// Rms delay spread of the paths in chips: second central moment of the power over delay, of which
+    /// the pulses' own width is taken off. `main_delay` is that of the strongest path in chips against the
+    /// estimate's timing; its pulse is taken as one path at that delay, so that a single path has no
+    /// spread wherever the sampling instants fall. What else stands out of the noise, and by -40 dB of
+    /// the strongest tap, are the other paths. Two paths within one chip count as one.
+    pub fn delay_spread_chips(&self, main_delay: f64, pulse: RootRaisedCosine) -> f64 {
+        let late = |n: usize| n as f64 / PER_CHIP as f64 - PRECURSOR_CHIPS as f64 - main_delay;
+        let single: Vec<f64> =
+            (0..self.taps.len()).map(|n| pulse.raised_cosine_at(late(n))).collect();
+        let energy: f64 = single.iter().map(|p| p * p).sum();
+        let product: Complex64 = self.taps.iter().zip(&single).map(|(tap, p)| tap * p).sum();
+        let gain = product / energy;
+        let strongest = self.taps.iter().map(Complex64::norm_sqr).fold(0.0, f64::max);
+        let (mut others, mut first, mut second) = (0.0, 0.0, 0.0);
+        for (n, (tap, p)) in self.taps.iter().zip(&single).enumerate() {
+            let power = (tap - gain * p).norm_sqr();
+            let floor = 10.0 * self.noise * self.tap_variance[n / PER_CHIP];
+            if power > floor.max(1e-4 * strongest) {
+                others += power;
+                first += power * late(n);
+                second += power * late(n).powi(2);
+            }
+        }
+        // Two values a chip sum up the square of a pulse in that band whatever the sampling phase.
+        let total = gain.norm_sqr() * energy + others;
+        let mean = first / total;
+        let spread = (second - others * pulse_variance(pulse.rolloff())) / total - mean * mean;
+        spread.max(0.0).sqrt()
     }
+}
+
+/// Second central moment of the power of a raised-cosine pulse, in squared chips: by Parseval's theorem
+/// the energy of its spectrum's slope, `1/(16 b)`, over that of the spectrum, `1 - b/4` (own
+/// integration).
+fn pulse_variance(rolloff: f64) -> f64 {
+    1.0 / (16.0 * rolloff) / (1.0 - rolloff / 4.0)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::phy::equaliser::{Equaliser, EqualiserKind, Transforms};
     use crate::phy::link_testing::Noise;
 
     /// Two values a chip after a channel that is given by its taps, with noise.
@@ -266,11 +283,52 @@ mod tests {
         assert!((error / predicted - 1.0).abs() < 0.06, "{error} {predicted}");
     }
 
+    /// Paths (delay in chips, gain) behind both pulse filters, by the closed form; the spread that is
+    /// found, and that of the paths by their second central moment.
+    fn spreads(paths: &[(f64, f64)], rolloff: f64, noise: f64) -> (f64, f64) {
+        let pulse = RootRaisedCosine::new(rolloff).expect("in range");
+        let mut source = Noise::new(3);
+        let tap = |n: usize| -> Complex64 {
+            let t = n as f64 / PER_CHIP as f64 - PRECURSOR_CHIPS as f64;
+            let sum: f64 =
+                paths.iter().map(|(at, gain)| gain * pulse.raised_cosine_at(t - at)).sum();
+            sum + widen(source.complex(noise / EQUATIONS as f64))
+        };
+        let estimate = ChannelEstimate {
+            taps: (0..PER_CHIP * TAPS).map(tap).collect(),
+            noise,
+            tap_variance: vec![1.0 / EQUATIONS as f64; TAPS],
+        };
+        let kind = EqualiserKind::Mmse;
+        let main = Equaliser::new(&estimate, pulse, kind, Transforms::new()).main_delay;
+        let moment = |power: i32| -> f64 { paths.iter().map(|(t, g)| g * g * t.powi(power)).sum() };
+        let mean = moment(1) / moment(0);
+        let closed = (moment(2) / moment(0) - mean * mean).max(0.0).sqrt();
+        (estimate.delay_spread_chips(main, pulse), closed)
+    }
+
     #[test]
-    fn delay_spread_of_two_equal_paths_is_half_their_distance() {
-        let sent = [(0, Complex64::new(1.0, 0.0)), (20, Complex64::new(0.0, 1.0))];
-        let estimate = estimate(&received(&sent, 1e-4, 1)).expect("long enough");
-        assert!((estimate.delay_spread_chips() - 5.0).abs() < 0.01);
+    fn a_single_path_has_no_delay_spread() {
+        for rolloff in [0.15, 0.25, 0.4] {
+            for noise in [1e-8, 1e-3, 0.1] {
+                for n in 0..40 {
+                    let delay = f64::from(n) / 40.0 - 0.5;
+                    let (found, _) = spreads(&[(delay, 1.0)], rolloff, noise);
+                    assert!(found < 0.02, "{rolloff} {noise} {delay}: {found}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn echoes_have_the_spread_of_the_closed_form() {
+        for delay in [0.0, 0.13, 0.25, 0.4, 0.5, 0.77] {
+            for (near, far) in [(0.5, 0.0), (0.0, 0.5), (0.5, 0.3), (0.9, 0.9), (-0.4, 0.3)] {
+                let paths = [(delay, 1.0), (delay + 5.0, near), (delay + 17.5, far)];
+                let (found, closed) = spreads(&paths, 0.25, 1e-3);
+                assert!((found / closed - 1.0).abs() < 0.03, "{paths:?}: {found} {closed}");
+            }
+        }
     }
 
     #[test]

@@ -18,7 +18,8 @@ pub struct Figures {
     pub frames_cut: u64,
     /// Number of the modulation and coding scheme, as the header says (12.1 is an extended one).
     pub mcs: Option<f64>,
-    /// Octets of the PSDU, as the header says; of an uncoded frame, the octets it carries.
+    /// Octets of the PSDU, as the header says, of an extended MCS the most that it can mean: up to 3
+    /// more than were sent. Of an uncoded frame, the octets it carries.
     pub psdu_octets: Option<u64>,
     /// Whether the header's check sequence was right in every frame. Absent without header.
     pub header_ok: Option<bool>,
@@ -32,11 +33,11 @@ pub struct Figures {
     /// The same with the decisions as reference. Too low when many decisions are wrong.
     pub evm_by_decision_db: Option<f64>,
     /// The same by decision after the best complex gain of each frame, so that the symbols' own rms is
-    /// the reference ("rms normalised"). From up to 128 blocks at even distances over all frames.
+    /// the reference ("rms normalised"); the rest after the gain is summed by itself. From up to 128 blocks at even distances over all frames.
     pub evm_gain_fitted_db: Option<f64>,
     /// How far below the true EVM the one by decision is expected to lie over white noise, in dB:
     /// wrong decisions pull the reference towards the symbol (H. A. Mahmoud, H. Arslan, IEEE Trans.
-    /// Wireless Commun. 8(5), 2009). Absent where it tells nothing of the true one any more, and where
+    /// Wireless Commun. 8(5), 2009). 0 where it is below 1e-6. Absent where it tells nothing of the true one any more, and where
     /// frames differ in their constellation.
     pub evm_by_decision_bias_db: Option<f64>,
     /// Es/N0 in dB from the preamble: energy of a received chip in all its paths over the noise
@@ -48,7 +49,8 @@ pub struct Figures {
     /// Signal-to-noise ratio in dB after the equaliser by the symbols' second and fourth moments,
     /// without any reference (D. R. Pauluzzi, N. C. Beaulieu, IEEE Trans. Commun. 48(10), 2000).
     /// From up to 128 blocks at even distances over all frames; of frames with different noise that of
-    /// the mean noise. Absent where its uncertainty is above 2 dB.
+    /// the mean noise. Absent where three times its standard uncertainty reach 2 dB, as they do with
+    /// 16-QAM and 64-QAM at high SNR: there it shows how evenly the payload uses the levels, not the noise.
     pub snr_from_moments_db: Option<f64>,
     /// Power of the received frame relative to a tone at full scale, in dB.
     pub power_dbfs: Option<f64>,
@@ -86,7 +88,8 @@ pub struct Figures {
     pub mask_covered_hz: Option<f64>,
     /// Share of samples at full scale.
     pub clipped_fraction: Option<f64>,
-    /// Rms delay spread of the channel with both pulse filters, in seconds.
+    /// Rms delay spread of the channel's paths in seconds, without the width of the pulses: 0 of a single
+    /// path, and of several within one symbol.
     pub delay_spread_s: Option<f64>,
     /// Payload bits compared, after decoding where there is a code.
     pub bits: Option<u64>,
@@ -108,8 +111,10 @@ pub struct Figures {
     pub codewords_failed: Option<u64>,
     /// Frames of which something was lost: the header, a codeword or a bit.
     pub frames_failed: Option<u64>,
-    /// Payload bits that arrived rightly over the duration of the frames, preambles included, in
-    /// bit/s.
+    /// Payload bits delivered over the duration of the frames, preambles included, in bit/s. Coded: the
+    /// bits of valid codewords, whether or not it is known what was sent; no more than are right where
+    /// it is. Uncoded: all bits times `1 - 2 BER`, not less than 0, since of bits of mere chance half are
+    /// right and none was delivered; absent where it is not known what was sent.
     pub throughput_bps: Option<f64>,
 }
 

@@ -51,6 +51,14 @@ impl<'a> Expected<'a> {
         self.format == Format::Dmg
     }
 
+    /// The layout, where it does not come from a header.
+    pub(crate) fn layout(&self) -> Option<FrameLayout> {
+        match self.format {
+            Format::Dmg => None,
+            Format::Uncoded(layout) => Some(layout),
+        }
+    }
+
     /// Bits as they were mapped onto the data symbols, where what was sent is known and fits the
     /// received header.
     pub(crate) fn coded_bits(

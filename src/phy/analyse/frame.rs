@@ -43,8 +43,8 @@ const RAMP_SYMBOLS_FROM: usize = 1000;
 pub(super) enum Verdict {
     /// A whole frame; with an unreadable header it has no layout.
     Received(Box<Received>),
-    /// A frame that the recording's edge cuts.
-    Cut,
+    /// A frame that the recording's edge cuts; its chips, where header or layout tell them.
+    Cut(Option<usize>),
     /// Not a frame.
     Nothing,
 }
@@ -99,7 +99,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
     let receiver = errand.receiver;
     let aligned = sync::align(receiver.front_end, &errand.known.wrong, candidate);
     if !fits(receiver.front_end, aligned.main, PREAMBLE_CHIPS as f64) {
-        return Verdict::Cut;
+        return Verdict::Cut(errand.expected.layout().map(|layout| layout.total_chips()));
     }
     // Also where the carrier is not to be corrected: without it neither preamble nor header could be
     // read. See `receive_uncorrected`.
@@ -131,8 +131,8 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
             state = better;
             continue;
         }
-        if contents.layout.is_some_and(|layout| !whole(&layout, better.timing.drift)) {
-            return Verdict::Cut;
+        if let Some(layout) = contents.layout.filter(|l| !whole(l, better.timing.drift)) {
+            return Verdict::Cut(Some(layout.total_chips()));
         }
         let mut received = match (unguarded, contents.layout) {
             _ if !receiver.corrections.carrier => {
@@ -152,7 +152,7 @@ pub(super) fn receive(errand: &Errand<'_>, candidate: &Candidate) -> Verdict {
 }
 
 /// Whether a frame of `chips` that begins at `start` lies within the recording, but for half a chip.
-fn fits(front_end: &FrontEnd<'_>, start: f64, chips: f64) -> bool {
+pub(super) fn fits(front_end: &FrontEnd<'_>, start: f64, chips: f64) -> bool {
     start > -0.5 && start + chips - 1.0 < front_end.chips() + 0.5
 }
 
@@ -292,7 +292,9 @@ fn describe(errand: &Errand<'_>, tuned: &Tuned<'_>) -> Received {
         power: tuned.equaliser.chip_energy / (scale * scale),
         state,
         cfo: state.wrong.cfo,
-        delay_spread_chips: tuned.channel.delay_spread_chips(),
+        delay_spread_chips: tuned
+            .channel
+            .delay_spread_chips(tuned.equaliser.main_delay, errand.receiver.pulse),
         response_db: tuned.equaliser.response_db(errand.receiver.pulse),
         impulse_response: tuned.channel.taps.iter().map(|tap| narrow(tap / scale)).collect(),
         ..Received::default()

@@ -4,6 +4,7 @@
 
 mod expected;
 mod frame;
+mod missed;
 mod quality;
 
 use std::ops::Range;
@@ -11,6 +12,7 @@ use std::ops::Range;
 use num_complex::Complex32;
 
 pub use expected::{Expected, Format};
+pub use missed::Missed;
 
 use super::constellation::Constellation;
 use super::equaliser::{EqualiserKind, Transforms};
@@ -93,7 +95,8 @@ pub enum Outcome {
     Received,
     /// There is no frame in the recording.
     NoFrame,
-    /// There are frames, but each is cut by an edge of the recording.
+    /// There are frames, but none lies whole within the recording: an edge cuts each, or the frame that
+    /// is looked for is longer than what was sent. See [`Analysis::missed`].
     OnlyCutFrames,
     /// There are frames, but no header could be read.
     HeaderUnreadable,
@@ -104,7 +107,7 @@ impl std::fmt::Display for Outcome {
         f.pad(match self {
             Self::Received => "received",
             Self::NoFrame => "no frame found",
-            Self::OnlyCutFrames => "no whole frame found: the recording's edges cut every frame",
+            Self::OnlyCutFrames => "no whole frame found",
             Self::HeaderUnreadable => "frame found, but its header could not be read",
         })
     }
@@ -139,6 +142,8 @@ pub struct Analysis {
     pub spectrum: Option<Spectrum>,
     /// Where each frame used begins, in seconds from the first sample.
     pub frame_starts_s: Vec<f64>,
+    /// What is known of frames that were not received whole.
+    pub missed: Missed,
 }
 
 /// Finds the frames in a recording, receives them and measures.
@@ -168,6 +173,7 @@ pub fn analyse_with(
     let samples_per_chip = recording.samples_per_chip(config.chip_rate_hz)?;
     let Survey { levels, stretches } = survey(recording, samples_per_chip, workers)?;
     let mut analysis = Analysis::empty(&levels);
+    analysis.missed.recorded_s = recording.samples.len() as f64 / recording.sample_rate_hz;
     let chips = recording.samples.len() as f64 / samples_per_chip;
     // Less than a short training field: the filter would be longer than the recording.
     if levels.rms <= f64::MIN_POSITIVE || chips < super::frame::STF_CHIPS as f64 {
@@ -191,27 +197,13 @@ pub fn analyse_with(
         transforms: Transforms::new(),
         corrections: Corrections::of(config),
     };
-    let mut frames: Vec<Received> = Vec::new();
-    for candidate in candidates {
-        if config.frames_max.is_some_and(|most| frames.len() >= most) {
-            break;
-        }
-        // What is wrong with the bench is much the same from frame to frame.
-        let fresh = FrameState { wrong, ..Default::default() };
-        let settled = frames.iter().rev().find(|frame| frame.is_settled && frame.layout.is_some());
-        let known = settled.map_or(fresh, |frame| frame.state);
-        let errand = Errand { receiver: &receiver, expected, workers, known };
-        let verdict = match frame::receive(&errand, &candidate) {
-            Verdict::Nothing if settled.is_some() => {
-                frame::receive(&Errand { known: fresh, ..errand }, &candidate)
-            }
-            verdict => verdict,
-        };
-        match verdict {
-            Verdict::Received(received) => frames.push(*received),
-            Verdict::Cut => analysis.figures.frames_cut += 1,
-            Verdict::Nothing => {}
-        }
+    let mut frames = analysis.receive(&receiver, &wrong, &candidates, expected, &bench);
+    if missed::is_open(&frames) && missed::is_mirrored(&bench, &receiver, &wrong, &candidates)? {
+        // What was taken for frames is what a mirrored preamble leaves.
+        frames.clear();
+        analysis.figures.frames_cut = 0;
+        analysis.missed.cut_frame_s = None;
+        analysis.missed.mirrored = true;
     }
     analysis.summarise(&bench, frames, expected);
     Ok(analysis)
@@ -273,7 +265,49 @@ impl Analysis {
             impulse_response: Vec::new(),
             spectrum: None,
             frame_starts_s: Vec::new(),
+            missed: Missed::default(),
         }
+    }
+
+    /// Receives the frames of the candidates, counting those that are cut.
+    fn receive(
+        &mut self,
+        receiver: &Receiver<'_>,
+        wrong: &Impairments,
+        candidates: &[Candidate],
+        expected: &Expected<'_>,
+        bench: &Bench<'_>,
+    ) -> Vec<Received> {
+        let (config, workers) = (bench.config, bench.workers);
+        let mut frames: Vec<Received> = Vec::new();
+        for candidate in candidates {
+            if config.frames_max.is_some_and(|most| frames.len() >= most) {
+                break;
+            }
+            // What is wrong with the bench is much the same from frame to frame.
+            let fresh = FrameState { wrong: *wrong, ..Default::default() };
+            let settled =
+                frames.iter().rev().find(|frame| frame.is_settled && frame.layout.is_some());
+            let known = settled.map_or(fresh, |frame| frame.state);
+            let errand = Errand { receiver, expected, workers, known };
+            let verdict = match frame::receive(&errand, candidate) {
+                Verdict::Nothing if settled.is_some() => {
+                    frame::receive(&Errand { known: fresh, ..errand }, candidate)
+                }
+                verdict => verdict,
+            };
+            match verdict {
+                Verdict::Received(received) => frames.push(*received),
+                Verdict::Cut(chips) => {
+                    self.figures.frames_cut += 1;
+                    let duration_s = chips.map(|chips| chips as f64 / config.chip_rate_hz);
+                    let longest = &mut self.missed.cut_frame_s;
+                    *longest = (*longest).into_iter().chain(duration_s).reduce(f64::max);
+                }
+                Verdict::Nothing => {}
+            }
+        }
+        frames
     }
 
     fn summarise(&mut self, bench: &Bench<'_>, frames: Vec<Received>, expected: &Expected<'_>) {

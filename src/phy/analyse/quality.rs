@@ -8,9 +8,10 @@ use num_complex::{Complex32, Complex64};
 use super::super::constellation::Constellation;
 use super::super::evm_theory::{snr_by_decision_evm, snr_m2m4};
 use super::super::figures::Figures;
-use super::super::lanes::{correlate, widest};
+use super::super::lanes::{correlate, distance, widest};
 use super::super::mcs::DATA_SYMBOLS_PER_BLOCK;
 use super::super::phase_noise::PhaseNoiseMeter;
+use super::super::recording::narrow;
 use super::super::spectrum::{Spectrum, mask_margin, spectrum};
 use super::super::tracking::unwrap;
 use super::frame::Received;
@@ -23,6 +24,11 @@ const BLOCKS_MAX: usize = 128;
 const PHASE_BLOCKS: usize = 16;
 /// Fewest blocks of a frame that show any.
 const PHASE_BLOCKS_MIN: usize = 3;
+/// How many standard uncertainties an SNR by moments may be off: that of several levels depends on how
+/// evenly the payload happens to use them, and errs by 2.4 of them now and then.
+const MOMENTS_SURE: f64 = 3.0;
+/// So many uncertainties together must stay below this, in dB; beyond it the figure says nothing.
+const MOMENTS_DB_MAX: f64 = 2.0;
 /// How many times its own noise an image must be to count as seen, in amplitude.
 const IMAGE_SIGNIFICANT: f64 = 3.0;
 
@@ -127,38 +133,55 @@ impl Analysis {
 /// How much smaller the EVM by decision is expected to be than the true one, in dB (negative), where
 /// noise alone makes it. Absent where it tells nothing of the true one any more.
 fn bias_db(constellation: Constellation, evm_by_decision_db: f64) -> Option<f64> {
+    /// What the search for the SNR leaves is no bias.
+    const LEAST_DB: f64 = 1e-6;
     let snr = snr_by_decision_evm(constellation, 10_f64.powf(evm_by_decision_db / 20.0))?;
-    Some(evm_by_decision_db + 10.0 * snr.log10())
+    let bias = evm_by_decision_db + 10.0 * snr.log10();
+    Some(if bias.abs() < LEAST_DB { 0.0 } else { bias })
 }
 
-/// Sums over the chosen blocks: energy of the symbols, product with the references, energy of those.
-fn gain_sums((frame, blocks): &Chosen<'_>) -> (f64, Complex64, f64) {
-    let reception = &frame.reception;
-    let Some(layout) = frame.layout else { return Default::default() };
-    blocks.iter().fold((0.0, Complex64::default(), 0.0), |(energy, product, reference), block| {
-        let symbols = &reception.symbols[block.clone()];
-        let decided = &layout.constellation.decide(symbols);
+/// Decisions of the chosen blocks, one row a block.
+fn decisions((frame, blocks): &Chosen<'_>) -> Vec<Vec<Complex32>> {
+    let Some(layout) = frame.layout else { return Vec::new() };
+    let symbols = &frame.reception.symbols;
+    blocks.iter().map(|block| layout.constellation.decide(&symbols[block.clone()])).collect()
+}
+
+/// What the best complex gain of a frame leaves of its symbols' energy, and what it explains. The rest is
+/// summed by itself: as a difference of two energies it would drown in their rounding below -70 dB.
+fn fitted_energies(chosen: &Chosen<'_>) -> (f64, f64) {
+    let decided = decisions(chosen);
+    let (frame, blocks) = chosen;
+    let pairs = || {
+        let symbols = blocks.iter().map(|block| &frame.reception.symbols[block.clone()]);
+        symbols.zip(&decided)
+    };
+    let (mut product, mut reference) = (Complex64::default(), 0.0);
+    for (symbols, decided) in pairs() {
         let sums = widest(
             #[inline(always)]
-            || {
-                (
-                    correlate(symbols, symbols),
-                    correlate(symbols, decided),
-                    correlate(decided, decided),
-                )
-            },
+            || (correlate(symbols, decided), correlate(decided, decided)),
         );
-        (energy + sums.0.re, product + sums.1, reference + sums.2.re)
-    })
+        product += sums.0;
+        reference += sums.1.re;
+    }
+    let gain = narrow(product / reference);
+    let left = pairs().map(|(symbols, decided)| {
+        let fitted: Vec<Complex32> = decided.iter().map(|ideal| ideal * gain).collect();
+        widest(
+            #[inline(always)]
+            || distance(symbols, &fitted),
+        )
+    });
+    (left.sum(), product.norm_sqr() / reference)
 }
 
 /// EVM in dB by decision, after the best complex gain of each frame.
 fn gain_fitted_evm(choice: &[Chosen<'_>]) -> Option<f64> {
-    let (errors, explained) = choice.iter().fold((0.0, 0.0), |(errors, all), chosen| {
-        let (energy, product, reference) = gain_sums(chosen);
-        let explained = product.norm_sqr() / reference;
-        (errors + energy - explained, all + explained)
-    });
+    let (errors, explained) = choice
+        .iter()
+        .map(fitted_energies)
+        .fold((0.0, 0.0), |(errors, all), (left, explained)| (errors + left, all + explained));
     let ratio = errors / explained;
     (ratio > 0.0 && ratio.is_finite()).then(|| 10.0 * ratio.log10())
 }
@@ -184,8 +207,9 @@ fn snr_from_moments(choice: &[Chosen<'_>]) -> Option<f64> {
         variance += (share * moments.uncertainty_db).powi(2);
         count += some.len() as f64;
     }
-    // Beyond this uncertainty it says nothing.
-    (noise > 0.0 && variance.sqrt() / noise < 2.0).then(|| 10.0 * f64::log10(count / noise))
+    let uncertainty_db = variance.sqrt() / noise;
+    (noise > 0.0 && MOMENTS_SURE * uncertainty_db < MOMENTS_DB_MAX)
+        .then(|| 10.0 * f64::log10(count / noise))
 }
 
 /// Integrated phase noise over each frame, rms over the frames.
@@ -238,18 +262,23 @@ fn has_failed(frame: &Received) -> bool {
     frame.layout.is_none() || lost(frame.codewords) || lost(frame.payload)
 }
 
-/// Payload bits that arrived rightly over the duration of the frames. Where what was sent is not known,
-/// the bits of valid codewords are right; of an uncoded frame nothing can be said then.
+/// Payload bits delivered over the duration of the frames. Of a coded frame those of valid codewords,
+/// whether or not it is known what was sent; where it is known, no more than are right. Of an uncoded
+/// frame what is known to be right, less as many as are wrong: half of the bits of mere chance are right,
+/// and nothing was delivered. Where nothing is known of an uncoded frame nothing can be said.
 fn throughput_bps(frames: &[Received], chip_rate_hz: f64) -> Option<f64> {
     let (mut bits, mut chips) = (0.0, 0.0);
     for frame in frames {
         // A frame with an unreadable header is on the air for a time that nobody knows.
         chips += frame.layout?.total_chips() as f64;
-        bits += match (frame.payload, frame.codewords, &frame.psdu) {
-            (Some((errors, all)), ..) => (all - errors.min(all)) as f64,
-            (None, Some((failed, words)), Some(psdu)) if words > 0 => {
-                8.0 * psdu.len() as f64 * (words - failed) as f64 / words as f64
+        let right = frame.payload.map(|(errors, all)| all.saturating_sub(errors) as f64);
+        bits += match (frame.codewords, &frame.psdu, frame.payload) {
+            (Some((failed, words)), Some(psdu), _) if words > 0 => {
+                let valid = 8.0 * psdu.len() as f64 * (words - failed) as f64 / words as f64;
+                valid.min(right.unwrap_or(f64::INFINITY))
             }
+            // bits x max(0, 1 - 2 BER)
+            (None, _, Some((errors, all))) => all.saturating_sub(2 * errors) as f64,
             _ => return None,
         };
     }

@@ -336,3 +336,25 @@ fn corrections_can_be_switched_off_without_guards() {
         assert!(evm(&without) > with + 3.0, "{without:?}: {} {with}", evm(&without));
     }
 }
+
+/// A single path has no delay spread wherever the sampling instants fall; of echoes at 5 and 17.5 chips it
+/// is the second central moment of the paths' power.
+#[test]
+fn delay_spread_is_that_of_the_paths() {
+    let frame = uncoded(Constellation::Qpsk, 4);
+    let spread = |delay_chips: f64, rays: &[(f64, f64)]| {
+        let rays = rays.iter().map(|(at, gain)| (*at, Complex64::new(0.0, *gain))).collect();
+        let link = Link { delay_chips, rays, es_n0_db: Some(28.0), ..Link::default() };
+        have(run(&link, &frame).figures.delay_spread_s) * 1.76e9
+    };
+    for n in 0..8 {
+        let delay = 300.0 + f64::from(n) / 8.0;
+        let single = spread(delay, &[(0.0, 1.0)]);
+        assert!(single < 0.02, "{delay}: {single}");
+        let found = spread(delay, &[(0.0, 1.0), (5.0, 0.5), (17.5, 0.3)]);
+        // Powers 1, 0.25, 0.09: mean 2.825/1.34 chips, mean square 33.8125/1.34.
+        let closed = (33.8125 / 1.34 - (2.825_f64 / 1.34).powi(2)).sqrt();
+        println!("{delay}: {single:.4} {found:.3} of {closed:.3}");
+        assert!((found / closed - 1.0).abs() < 0.03, "{delay}: {found} {closed}");
+    }
+}

@@ -20,6 +20,7 @@ fn check_nothing(samples: &[Complex32], what: &str) {
         (None, None, None, None)
     );
     assert!(analysis.points.is_empty());
+    assert!(!analysis.missed.mirrored, "{what}");
 }
 
 #[test]
@@ -134,6 +135,39 @@ fn a_recording_of_cut_frames_alone_says_so() {
         assert_eq!(analysis.figures.frames_cut, 1, "at {delay}");
         assert!(!analysis.figures.detected);
         assert_eq!(analysis.figures.evm_db, None);
+        // 3328 + 20 x 512 + 64 chips of the standard's rate against what was recorded.
+        let missed = analysis.missed;
+        assert!((have(missed.cut_frame_s) - 13_632.0 / 1.76e9).abs() < 1e-12, "{missed:?}");
+        assert!((missed.recorded_s - capture / 1.76e9).abs() < 1e-9, "{missed:?}");
+        assert!(!missed.mirrored);
+    }
+}
+
+/// With I and Q swapped nothing is received, and it is said why; nothing is said of other recordings
+/// without a frame.
+#[test]
+fn a_mirrored_spectrum_is_told() {
+    let coded = build(&FrameSpec::parse("mcs 9").expect("known")).expect("a sound frame");
+    for (frame, of_another) in
+        [(&coded, false), (&uncoded(Constellation::Qam16, 10), false), (&coded, true)]
+    {
+        for (es_n0_db, cfo_hz) in [(30.0, 0.0), (10.0, 3e6), (6.0, -1e6)] {
+            let link = Link { es_n0_db: Some(es_n0_db), cfo_hz, ..Link::default() };
+            let straight = link.receive(&frame.chips);
+            let swapped: Vec<Complex32> =
+                straight.iter().map(|z| Complex32::new(z.im, z.re)).collect();
+            // What is looked for need not be what was sent.
+            let wanted = uncoded(Constellation::Qpsk, 40);
+            let wanted = if of_another { &wanted } else { frame };
+            let analysis = run_on(&swapped, &link, wanted, &AnalysisConfig::default());
+            assert!(analysis.missed.mirrored, "{es_n0_db} dB: {:?}", analysis.outcome);
+            assert_eq!(analysis.outcome, Outcome::NoFrame);
+            assert!(!run_on(&straight, &link, wanted, &AnalysisConfig::default()).missed.mirrored);
+            // One of the channels alone is as much mirrored as not.
+            let alone: Vec<Complex32> =
+                straight.iter().map(|z| Complex32::new(z.re, 0.0)).collect();
+            assert!(!run_on(&alone, &link, wanted, &AnalysisConfig::default()).missed.mirrored);
+        }
     }
 }
 
