@@ -3,6 +3,7 @@
 
 use std::fmt;
 
+use super::stream::Progress;
 use crate::class::Class;
 use crate::message::{ErrorClass, ErrorEntry, Identity, MessageError, MessageFault};
 use crate::pattern::PatternError;
@@ -143,6 +144,19 @@ pub enum InstrumentFault {
     /// A register shows a code that stands for no word.
     #[error("code {0} stands for no word of the register map")]
     UnknownCode(u32),
+    /// A transfer or action was stopped on request.
+    #[error("it was stopped after {0}")]
+    Stopped(Progress),
+    /// The data of a block cannot be had, or not be put where they belong.
+    #[error("the data of the block failed on this side: {0}")]
+    Data(String),
+    /// The link opened, and nothing at all came over it.
+    #[error(
+        "{}; it lets us connect and says nothing: another client may hold the only connection that \
+         it serves, or line settings differ",
+        .0.why()
+    )]
+    Mute(LinkError),
     /// The driver has no way to do this.
     #[error("the profile has no register port")]
     NoPort,
@@ -169,7 +183,9 @@ impl InstrumentFault {
     pub fn class(&self) -> Class {
         use InstrumentFault as F;
         match self {
-            F::Link { error, .. } => error.class(),
+            F::Link { error, .. } | F::Mute(error) => error.class(),
+            F::Stopped(_) => Class::Operator,
+            F::Data(_) => Class::Internal,
             F::Message(error) => match error.fault {
                 MessageFault::Flag | MessageFault::UnknownWord => Class::Instrument,
                 _ => Class::Transient,

@@ -13,6 +13,7 @@ mod exchange;
 mod registers;
 mod session;
 mod settings;
+mod stream;
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -27,6 +28,9 @@ pub use driver::{Driver, DriverError, Knob};
 pub use error::{InstrumentError, InstrumentFault, Phase};
 pub use session::Reconnect;
 pub use settings::RawAnswer;
+pub use stream::{
+    BlockSink, BlockSource, FromReader, Progress, SampleSource, Stop, Streams, ToWriter, Transfer,
+};
 
 use exchange::Exchange;
 

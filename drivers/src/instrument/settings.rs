@@ -105,6 +105,10 @@ impl Instrument {
         Ok(if answer.is_block {
             RawAnswer::Block(answer.data)
         } else {
+            if !is_text(&answer.data) {
+                // Handed out as it is; what comes after noise is not trusted.
+                self.exchange.set_out_of_step();
+            }
             RawAnswer::Line(String::from_utf8_lossy(&answer.data).into_owned())
         })
     }
@@ -119,7 +123,7 @@ impl Instrument {
         self.command(message.as_bytes(), message, &Effect::default(), self.timeout).await
     }
 
-    fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
+    pub(super) fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
         let one_line = !message.trim().is_empty() && !message.chars().any(char::is_control);
         // Quoted text may hold any character.
         let outside = message.split(['"', '\'']).step_by(2).map(|part| part.matches('?').count());
@@ -202,6 +206,16 @@ impl Instrument {
     ) -> Result<(), InstrumentError> {
         let sent = self.exchange.send(message, timeout).await;
         sent.map_err(|fault| self.error(Phase::Send, shown, fault))?;
+        self.take_effect(shown, effect, timeout).await
+    }
+
+    /// Waits for the effect of a command that was sent, checks for errors.
+    pub(super) async fn take_effect(
+        &mut self,
+        shown: &str,
+        effect: &Effect,
+        timeout: Duration,
+    ) -> Result<(), InstrumentError> {
         if effect.overlapped {
             self.complete(shown, timeout).await?;
         }
@@ -349,4 +363,10 @@ impl Instrument {
             }
         }
     }
+}
+
+/// Whether a line holds nothing but characters that an instrument may send as text.
+fn is_text(line: &[u8]) -> bool {
+    let control = |c: char| c.is_control() && c != '\t';
+    std::str::from_utf8(line).is_ok_and(|text| !text.chars().any(control))
 }
