@@ -6,6 +6,7 @@ use std::fmt;
 use std::io;
 use std::time::Duration;
 
+use super::ReplayFault;
 use crate::class::Class;
 use crate::quantity::{Dimension, Quantity};
 
@@ -57,6 +58,9 @@ pub enum LinkFault {
     /// The link cannot be opened a second time.
     #[error("this link cannot be opened again")]
     OnlyOnce,
+    /// A recorded trace cannot be played on.
+    #[error(transparent)]
+    Replay(#[from] Box<ReplayFault>),
     /// Any other error of the system.
     #[error("{0}")]
     System(String),
@@ -101,7 +105,7 @@ impl LinkError {
     pub fn class(&self) -> Class {
         match self.fault {
             LinkFault::UnknownHost => Class::Instrument,
-            LinkFault::OnlyOnce => Class::Internal,
+            LinkFault::OnlyOnce | LinkFault::Replay(_) => Class::Internal,
             _ => Class::Transient,
         }
     }
@@ -111,6 +115,26 @@ impl LinkError {
 pub(crate) fn shown_time(time: Duration) -> String {
     let value = time.as_millis() as f64 / 1000.0;
     Quantity { value, dimension: Dimension::Time }.to_string()
+}
+
+impl LinkFault {
+    /// The fault of a link error that was recorded as text, for a replay.
+    pub(super) fn recorded(text: &str) -> Self {
+        let plain = [
+            LinkFault::Closed,
+            LinkFault::Reset,
+            LinkFault::Refused,
+            LinkFault::UnknownHost,
+            LinkFault::Unreachable,
+            LinkFault::OnlyOnce,
+        ];
+        let in_time = ["no connection came about in time", "not taken in time", "came in time"];
+        if in_time.iter().any(|known| text.contains(known)) {
+            return LinkFault::TimedOut;
+        }
+        let known = plain.into_iter().find(|fault| text.contains(&fault.to_string()));
+        known.unwrap_or_else(|| LinkFault::System(format!("recorded: {text}")))
+    }
 }
 
 impl From<&io::Error> for LinkFault {
@@ -132,6 +156,7 @@ impl From<&io::Error> for LinkFault {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use LinkFault as F;
 
     #[track_caller]
     fn check(phase: LinkPhase, fault: LinkFault, bytes: usize, took_ms: u64, message: &str) {
@@ -141,11 +166,15 @@ mod tests {
         // A person is asked only where a person stopped something or has to decide.
         assert_ne!(error.class(), Class::Operator);
         assert!(std::error::Error::source(&error).is_none(), "nothing is said twice");
+        // A trace keeps the text alone.
+        match (LinkFault::recorded(&error.to_string()), error.fault) {
+            (LinkFault::System(text), F::Device(why)) => assert!(text.contains(&why)),
+            (recorded, fault) => assert_eq!(recorded, fault),
+        }
     }
 
     #[test]
     fn a_failure_reads_once_and_says_after_how_much() {
-        use LinkFault as F;
         let (connect, write, read) = (LinkPhase::Connect, LinkPhase::Write, LinkPhase::Read);
         let message = "failed to connect to tcp://a:1: nobody listens there, or another client \
                        holds the only connection";

@@ -6,7 +6,9 @@
 
 mod address;
 mod error;
+mod faulty;
 mod pipe;
+mod replay;
 mod serial;
 mod stream;
 mod tcp;
@@ -20,7 +22,9 @@ use tokio::time::Instant;
 pub use address::{Address, AddressError, FlowControl, Parity, SerialAddress};
 pub(crate) use error::shown_time;
 pub use error::{LinkError, LinkFault, LinkPhase};
+pub use faulty::{Disturbance, FaultPlan, Faulty, Injected};
 pub use pipe::{PipeLink, PipeOpener};
+pub use replay::{Replay, ReplayFault};
 pub use serial::{SerialLink, SerialOpener};
 pub use stream::{Opener, StreamLink};
 pub use tcp::{TcpLink, TcpOpener};

@@ -3,10 +3,14 @@
 mod actions;
 mod fake;
 mod faults;
+mod field;
+mod injected;
 mod links;
 mod registers;
+mod replay;
 mod session;
 mod settings;
+mod streams;
 
 use std::time::Duration;
 
