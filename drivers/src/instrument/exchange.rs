@@ -272,6 +272,9 @@ fn bare(error: LinkError) -> InstrumentFault {
 
 /// The link's error with the byte count and time of the whole answer, and what there was of it.
 fn cut(error: LinkError, bytes: usize, start: Instant, reader: &AnswerReader) -> InstrumentFault {
+    if reader.is_without_length() && error.fault == LinkFault::TimedOut {
+        return MessageError::new(MessageFault::IndefiniteBlock, reader.so_far()).into();
+    }
     let mut error = LinkError { bytes, took: start.elapsed(), ..error };
     let so_far = match reader.progress() {
         (got, Some(length)) => {

@@ -171,6 +171,12 @@ impl AnswerReader {
         self.is_block
     }
 
+    /// Whether this is a block that only the transport's mark of the end can end.
+    #[must_use]
+    pub fn is_without_length(&self) -> bool {
+        self.state == State::UntilEnd
+    }
+
     /// Bytes of data so far and, for a block, in all.
     #[must_use]
     pub fn progress(&self) -> (usize, Option<usize>) {
@@ -476,7 +482,8 @@ mod tests {
             let piece = reader.piece(unit);
             assert!(piece.len().is_multiple_of(unit));
             got.extend_from_slice(piece);
-            reader.drop_piece(got.len());
+            let taken = piece.len();
+            reader.drop_piece(taken);
             assert!(reader.so_far().len() <= unit.max(12), "{:?}", reader.so_far());
         }
         assert_eq!((step, reader.progress().0), (Step::Done, data.len()));

@@ -296,9 +296,11 @@ async fn actions_stream_both_ways() {
     let inputs = Inputs::none().word("name", "A").iq_streamed("waveform", LONG_BYTES);
     let mut streams = Streams { source: Some(&mut slice), ..Streams::default() };
     source.perform_streamed("load waveform", &inputs, &mut streams).await.unwrap();
-    let given = (seen.lock().unwrap().sum, seen.lock().unwrap().data_bytes);
-    assert_eq!(given, (sum(LONG_BYTES), 2 * LONG_BYTES));
-    assert!(seen.lock().unwrap().messages.contains(&format!("TRACe:DEFine A,{}", LONG_BYTES / 2)));
+    {
+        let seen = seen.lock().unwrap();
+        assert_eq!((seen.sum, seen.data_bytes), (sum(LONG_BYTES), 2 * LONG_BYTES));
+        assert!(seen.messages.contains(&format!("TRACe:DEFine A,{}", LONG_BYTES / 2)));
+    }
     // Announced samples need a source that has as many.
     let inputs = Inputs::none().word("name", "A").iq_streamed("waveform", 8);
     for source_of in [None, Some(&mut &samples[..2] as &mut dyn SampleSource)] {
