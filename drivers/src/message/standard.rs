@@ -163,7 +163,7 @@ mod tests {
             b",b,c,d",
             b"a,\xff,c,d",
             b"1",
-            b"\x02a,b,c,d",
+            b"a\x02a,b,c,d",
             "\u{663}a,b,c,d".as_bytes(),
         ] {
             assert_eq!(Identity::parse(wrong).unwrap_err().fault, MessageFault::NotAnIdentity);
