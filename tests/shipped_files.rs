@@ -91,7 +91,7 @@ async fn every_setting_works_on_the_simulated_bench() {
     }
     assert!(tried > 120, "{tried}");
     for name in ["source", "scope", "turntable", "supply"] {
-        let answer = bench.instrument(name).unwrap().query_raw("SYST:ERR?").await.unwrap();
+        let answer = bench.ask(name, "SYST:ERR?").await.unwrap();
         let shown = format!("{answer:?}");
         assert!(shown.contains("No error"), "{name}: {shown}");
     }

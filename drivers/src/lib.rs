@@ -55,6 +55,7 @@
 mod class;
 mod decode;
 pub mod fault;
+pub mod fuzzing;
 pub mod instrument;
 pub mod marked;
 pub mod message;

@@ -129,7 +129,7 @@ mod scpi;
 mod truth;
 mod world;
 
-pub use door::{Address, ServeError, ServePlan, Serving, SimBench};
+pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
 pub use model::{
     ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
     SupplyModel, TransmitterModel, TurntableModel,

@@ -33,7 +33,7 @@ fn serial_path(serving: &Serving) -> PathBuf {
         .into_iter()
         .find_map(|(_, address)| match address {
             Address::Serial(path) => Some(path),
-            Address::Tcp(_) => None,
+            Address::Tcp(_) | Address::Hislip(_) => None,
         })
         .expect("a pty was asked for")
 }

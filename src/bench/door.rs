@@ -178,11 +178,11 @@ impl Bench {
             .collect()
     }
 
-    /// One instrument by name, for messages that are no setting.
+    /// One instrument by name. Stays within this module: whoever had it could pass the limits by.
     ///
     /// # Errors
     /// When there is none of that name.
-    pub fn instrument(&mut self, name: &str) -> Result<&mut Instrument, BenchError> {
+    pub(super) fn instrument(&mut self, name: &str) -> Result<&mut Instrument, BenchError> {
         self.instruments
             .get_mut(name)
             .ok_or_else(|| BenchError::NoInstrument(format!("instrument '{name}'")))

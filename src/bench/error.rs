@@ -1,7 +1,7 @@
 //! Why the bench did not do what was asked.
 
 use beamwarden_drivers::Class;
-use beamwarden_drivers::instrument::InstrumentError;
+use beamwarden_drivers::instrument::{InstrumentError, InstrumentFault};
 
 use super::knob::KnobError;
 use crate::phy::frame::FrameError;
@@ -84,6 +84,16 @@ pub enum BenchError {
 }
 
 impl BenchError {
+    /// What the instrument says, where it refuses.
+    #[must_use]
+    pub fn refusal(&self) -> Option<&str> {
+        let BenchError::Instrument(error) = self else { return None };
+        match error.fault.as_ref() {
+            InstrumentFault::Refused { text, .. } => Some(text),
+            _ => None,
+        }
+    }
+
     /// What kind of failure this is.
     #[must_use]
     pub fn class(&self) -> Class {

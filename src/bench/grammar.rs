@@ -35,8 +35,8 @@ static INSTRUMENT: Shape = Shape::Map(&MapShape {
         required(
             "at",
             &Shape::Text,
-            "Where it is: simulated, tcp://host:port (5025 when no port is given) or \
-             serial:///dev/device?baud=115200.",
+            "Where it is: simulated, tcp://host:port (5025 when no port is given), \
+             hislip://host/hislip0, serial:///dev/device?baud=115200 or usbtmc:///dev/usbtmc0.",
         ),
         optional(
             "timeout",

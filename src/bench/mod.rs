@@ -3,6 +3,7 @@
 mod capture;
 mod door;
 mod error;
+mod exercise;
 pub mod file;
 pub mod frame_file;
 pub mod grammar;
@@ -17,6 +18,7 @@ mod trace;
 pub use capture::{Captured, Scale, Span};
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
+pub use exercise::{Exercised, Outcome};
 pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use trace::TraceKeeper;

@@ -2,10 +2,11 @@
 
 use std::path::PathBuf;
 
-use beamwarden_drivers::instrument::{InstrumentFault, RawAnswer};
+use beamwarden_drivers::instrument::RawAnswer;
 use serde_json::json;
 
 use super::benches_at_hand::load_bench;
+use super::exercise::{ExerciseArguments, exercise};
 use super::figures_table::table;
 use super::live::{bench_failure, runtime};
 use super::{Ended, Failure, Terminal};
@@ -21,6 +22,8 @@ pub struct Arguments {
     /// List every setting with its unit and limits; touches no instrument.
     #[arg(long)]
     settings: bool,
+    #[command(flatten)]
+    exercise: ExerciseArguments,
     /// One JSON object an instrument or setting, one line each, for programs.
     #[arg(long)]
     json: bool,
@@ -30,6 +33,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = load_bench(arguments.bench.as_deref())?;
     if arguments.settings {
         return list_settings(&plan, arguments.json, terminal);
+    }
+    if arguments.exercise.exercise {
+        return exercise(&arguments.exercise, plan, arguments.json, terminal);
     }
     let runtime = runtime(&plan)?;
     let rows = runtime.block_on(reach(plan)).map_err(bench_failure)?;
@@ -103,9 +109,8 @@ async fn reach(plan: BenchPlan) -> Result<Vec<Row>, crate::bench::BenchError> {
 /// Self-test and read-back. A chip without power refuses its registers, which is no fault of the
 /// port; it is told as the state.
 async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::bench::BenchError> {
-    let instrument = bench.instrument(&row.name)?;
-    if instrument.driver().profile.errors.is_some() {
-        let answer = instrument.query_raw("*TST?").await?;
+    if bench.has_error_queue(&row.name) {
+        let answer = bench.ask(&row.name, "*TST?").await?;
         let answer = match answer {
             RawAnswer::Line(line) => line,
             RawAnswer::Block(_) => "a block".into(),
@@ -115,16 +120,15 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
             row.trouble = Some(format!("its self-test answers {}", answer.trim()));
         }
     }
-    let driver = instrument.driver().clone();
-    for knob in driver.knobs().filter(|knob| !knob.read_only) {
-        match instrument.query(knob.name).await {
+    for setting in bench.writable(&row.name) {
+        match bench.ask_setting(&setting).await {
             Ok(_) => row.settings += 1,
-            Err(error) => match error.fault.as_ref() {
-                InstrumentFault::Refused { text, .. } => {
+            Err(error) => match error.refusal() {
+                Some(text) => {
                     row.note = Some(format!("reached, but refuses its settings: {text}"));
                     return Ok(());
                 }
-                _ => return Err(error.into()),
+                None => return Err(error),
             },
         }
     }

@@ -5,6 +5,7 @@ mod baseband;
 mod bench;
 mod benches_at_hand;
 mod check;
+mod exercise;
 mod failure;
 mod figures_table;
 mod frame;

@@ -124,7 +124,7 @@ async fn say(
             bench.set_register(name, address, value).await.map(Said::Set)
         }
         Recognised::Query | Recognised::Unknown => {
-            let answer = bench.instrument(name)?.query_raw(arguments.message.trim()).await?;
+            let answer = bench.ask(name, arguments.message.trim()).await?;
             Ok(Said::Answer(answer))
         }
     }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use beamwarden_sim::{Address, Model, Post, ServePlan, SimBench};
+use beamwarden_sim::{Address, HislipPorts, Model, Post, ServePlan, SimBench};
 use serde_json::json;
 use tokio::runtime::Builder;
 
@@ -11,13 +11,20 @@ use super::figures_table::table;
 use super::live::stop_on_signals;
 use super::{Ended, Failure, Terminal};
 
-/// Serve the simulated instruments on TCP ports and a serial pseudo-terminal, in real time, until
-/// interrupted.
+/// The port registered for HiSLIP.
+const HISLIP_PORT: u16 = 4880;
+
+/// Serve the simulated instruments on TCP ports, over HiSLIP and on a serial pseudo-terminal, in
+/// real time, until interrupted.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// Port of the first instrument, the others following; 0 for any free ports.
     #[arg(long, default_value_t = 5025)]
     port: u16,
+    /// HiSLIP port of the first instrument, the others following; 0 for any free ports [default:
+    /// 4880, or free ones with `--port 0`].
+    #[arg(long, value_name = "PORT")]
+    hislip_port: Option<u16>,
     /// Address to listen at. Whoever reaches it can steer the instruments.
     #[arg(long, default_value = "127.0.0.1")]
     host: String,
@@ -55,7 +62,12 @@ async fn serve(
     let seed = model.seed;
     let bench = SimBench::new(model).map_err(Failure::usage)?;
     let ports = Some(arguments.port).filter(|port| *port != 0);
-    let plan = ServePlan { host: arguments.host.clone(), ports, pty: true };
+    let hislip = match (arguments.hislip_port, ports) {
+        (Some(0), _) | (None, None) => HislipPorts::Free,
+        (Some(port), _) => HislipPorts::From(port),
+        (None, Some(_)) => HislipPorts::From(HISLIP_PORT),
+    };
+    let plan = ServePlan { host: arguments.host.clone(), ports, pty: true, hislip };
     let stop = stop_on_signals();
     let serving = bench.serve(plan).await.map_err(Failure::usage)?;
     let addresses = serving.addresses();
@@ -73,10 +85,19 @@ fn tell(
     json: bool,
     terminal: &mut Terminal,
 ) -> Result<(), Failure> {
+    let is_hislip = |address: &Address| matches!(address, Address::Hislip(_));
+    let hislip_of = |post: Post| {
+        let own = addresses.iter().find(|(at, address)| *at == post && is_hislip(address));
+        own.map(|(_, address)| address.to_string())
+    };
     if json {
         let instruments: Vec<_> = addresses
             .iter()
-            .map(|(post, address)| json!({"role": post.role(), "address": address.to_string()}))
+            .filter(|(_, address)| !is_hislip(address))
+            .map(|(post, address)| {
+                let (role, address) = (post.role(), address.to_string());
+                json!({"role": role, "address": address, "hislip": hislip_of(*post)})
+            })
             .collect();
         return terminal.line(json!({"seed": seed, "instruments": instruments}).to_string());
     }

@@ -23,18 +23,36 @@ def binary():
 
 
 @pytest.fixture()
-def simulated(binary):
-    """Role -> address of the instruments that `beamwarden sim` serves on free ports."""
+def served(binary):
+    """What `beamwarden sim` says about the instruments that it serves on free ports."""
     process = subprocess.Popen(
         [binary, "sim", "--json", "--port", "0"], stdout=subprocess.PIPE, text=True
     )
     try:
         # One object on the first line, as soon as everything listens.
         served = json.loads(process.stdout.readline())
-        yield {entry["role"]: entry["address"] for entry in served["instruments"]}
+        yield served["instruments"]
     finally:
         process.terminate()
         assert process.wait(timeout=10) == 0
+
+
+@pytest.fixture()
+def simulated(served):
+    """Role -> address of the served instruments: sockets, and a serial line for the chips."""
+    return {entry["role"]: entry["address"] for entry in served}
+
+
+@pytest.fixture()
+def over_hislip(served):
+    """Role -> HiSLIP address of the served instruments."""
+    return {entry["role"]: entry["hislip"] for entry in served}
+
+
+@pytest.fixture(params=["sockets and serial line", "hislip"])
+def addresses(request, simulated, over_hislip):
+    """Role -> address, by either way."""
+    return over_hislip if request.param == "hislip" else simulated
 
 
 @pytest.fixture(scope="session")

@@ -89,6 +89,14 @@ impl Exchange {
         self.link.reopen(Instant::now() + timeout).await.map_err(bare)
     }
 
+    /// As [`Transport::clear`].
+    pub async fn clear(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
+        self.in_step = false;
+        self.newline_owed = false;
+        self.forget_blocks();
+        self.link.clear(Instant::now() + timeout).await.map_err(bare)
+    }
+
     /// Sends a whole message; NL is added.
     pub async fn send(&mut self, message: &[u8], timeout: Duration) -> Result<(), InstrumentFault> {
         self.look_for_strays().await?;
@@ -197,11 +205,14 @@ impl Exchange {
     }
 
     fn reader(&mut self, expect: Expect, in_pieces: bool) -> AnswerReader {
-        let reader = if std::mem::take(&mut self.newline_owed) {
+        let mut reader = if std::mem::take(&mut self.newline_owed) {
             AnswerReader::after_bare_block(expect)
         } else {
             AnswerReader::new(expect)
         };
+        if self.link.marks_end() {
+            reader.accept_indefinite();
+        }
         if in_pieces { reader.in_pieces() } else { reader }
     }
 
@@ -272,9 +283,6 @@ fn bare(error: LinkError) -> InstrumentFault {
 
 /// The link's error with the byte count and time of the whole answer, and what there was of it.
 fn cut(error: LinkError, bytes: usize, start: Instant, reader: &AnswerReader) -> InstrumentFault {
-    if reader.is_without_length() && error.fault == LinkFault::TimedOut {
-        return MessageError::new(MessageFault::IndefiniteBlock, reader.so_far()).into();
-    }
     let mut error = LinkError { bytes, took: start.elapsed(), ..error };
     let so_far = match reader.progress() {
         (got, Some(length)) => {

@@ -127,12 +127,16 @@ impl Instrument {
         let quiet = self.driver.profile.session.quiet;
         if !self.exchange.is_open() || self.exchange.recovery() == Recovery::Reopen {
             self.exchange.reopen(timeout).await?;
+        } else if self.exchange.recovery() == Recovery::Clear {
+            self.exchange.clear(timeout).await?;
         }
         let identity = match self.exchange.recovery() {
             Recovery::Reopen => {
                 self.exchange.drain(quiet, timeout).await?;
                 self.ask_identity().await?
             }
+            // Both ends have just dropped everything: there is nothing to wait for.
+            Recovery::Clear => self.ask_identity().await?,
             Recovery::Drain => self.identity_of_drained_line(quiet).await?,
         };
         self.check_identity(&identity)?;

@@ -69,6 +69,8 @@ pub struct AnswerReader {
     keep_max: usize,
     /// Bytes of a block's data that were handed on and are no longer in `data`.
     handed_on: usize,
+    /// The transport marks the end of a message.
+    end_is_marked: bool,
 }
 
 impl AnswerReader {
@@ -85,6 +87,7 @@ impl AnswerReader {
             newline_owed: false,
             keep_max: usize::MAX,
             handed_on: 0,
+            end_is_marked: false,
         }
     }
 
@@ -100,6 +103,12 @@ impl AnswerReader {
     #[must_use]
     pub fn after_bare_block(expect: Expect) -> Self {
         AnswerReader { newline_owed: true, ..AnswerReader::new(expect) }
+    }
+
+    /// From now on `#0` is a block: the transport marks the end of a message. Without such a mark
+    /// a block of indefinite length is refused, as nothing would tell where it ends.
+    pub fn accept_indefinite(&mut self) {
+        self.end_is_marked = true;
     }
 
     /// Where the next bytes are to be appended, and how many at most.
@@ -169,12 +178,6 @@ impl AnswerReader {
     #[must_use]
     pub fn is_block(&self) -> bool {
         self.is_block
-    }
-
-    /// Whether this is a block that only the transport's mark of the end can end.
-    #[must_use]
-    pub fn is_without_length(&self) -> bool {
-        self.state == State::UntilEnd
     }
 
     /// Bytes of data so far and, for a block, in all.
@@ -276,6 +279,9 @@ impl AnswerReader {
         match BlockHeader::parse(&self.data)? {
             None if end => Err(self.fail(MessageFault::NotABlock)),
             None => Ok(()),
+            Some(BlockHeader::Indefinite) if !self.end_is_marked && !end => {
+                Err(self.fail(MessageFault::IndefiniteBlock))
+            }
             Some(BlockHeader::Indefinite) => {
                 self.data.drain(..2);
                 self.is_block = true;
@@ -457,8 +463,26 @@ mod tests {
         assert_eq!(end(Expect::Either(9), b"#").unwrap(), (Step::Done, b"#".to_vec()));
         let short = end(Expect::Block(9), b"#14ab").unwrap_err();
         assert_eq!(short.fault, MessageFault::BlockTooShort { got: 2, announced: 4 });
-        let empty = AnswerReader::new(Expect::Block(2)).feed(b"#0abcd", false).unwrap_err();
+        let mut reader = AnswerReader::new(Expect::Block(2));
+        reader.accept_indefinite();
+        let empty = reader.feed(b"#0abcd", false).unwrap_err();
         assert_eq!(empty.fault, MessageFault::BlockTooLong { announced: 4, limit: 2 });
+    }
+
+    /// On links that mark no end nothing tells where such a block ends (IEEE 488.2, 8.7.10: NL with
+    /// END); where the mark came with the first bytes it is known all the same.
+    #[test]
+    fn blocks_of_indefinite_length_need_the_mark_of_the_end() {
+        for expect in [Expect::Block(9), Expect::Either(9)] {
+            let error = read(expect, b"#0ab\n", 2).map(|_| ()).unwrap_err();
+            assert_eq!(error.fault, MessageFault::IndefiniteBlock);
+            let mut reader = AnswerReader::new(expect);
+            reader.accept_indefinite();
+            assert_eq!(reader.feed(b"#0a\n", false).unwrap(), Step::More);
+            assert_eq!(reader.feed(b"b\n", true).unwrap(), Step::Done);
+            assert!(reader.is_block());
+            assert_eq!(reader.finish(), (b"a\nb".to_vec(), Vec::new()));
+        }
     }
 
     #[test]
@@ -476,6 +500,9 @@ mod tests {
     #[track_caller]
     fn check_pieces(bytes: &[u8], end: bool, unit: usize, data: &[u8]) {
         let mut reader = AnswerReader::new(Expect::Block(1 << 20)).in_pieces();
+        if end {
+            reader.accept_indefinite();
+        }
         let (mut got, mut step) = (Vec::new(), Step::More);
         for (i, byte) in bytes.iter().enumerate() {
             step = reader.feed(&[*byte], end && i + 1 == bytes.len()).unwrap();

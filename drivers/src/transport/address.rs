@@ -1,13 +1,23 @@
-//! Addresses as bench files write them: `tcp://host:port`, `serial:///dev/ttyUSB0?baud=115200`,
-//! `simulated`.
+//! Addresses as bench files write them: `tcp://host:port`, `hislip://host/hislip0`,
+//! `serial:///dev/ttyUSB0?baud=115200`, `usbtmc:///dev/usbtmc0`, `simulated`.
 //!
 //! Knows the notation only; opens nothing.
+
+mod serial;
 
 use std::fmt;
 use std::str::FromStr;
 
+pub use serial::{FlowControl, LineEnd, Parity, SerialAddress};
+
 /// The registered port of the service `scpi-raw`, taken when an address names none.
 const SCPI_RAW_PORT: u16 = 5025;
+/// The registered port of the service `hislip`.
+const HISLIP_PORT: u16 = 4880;
+/// The usual name of a server's only or first device.
+const HISLIP_DEVICE: &str = "hislip0";
+/// Longest name of a device behind a HiSLIP server (IVI-6.1, 6.1).
+const HISLIP_DEVICE_BYTES_MAX: usize = 256;
 
 /// Where an instrument is reached.
 #[derive(Clone, Debug, PartialEq, Eq, Hash)]
@@ -19,49 +29,21 @@ pub enum Address {
         /// Port number.
         port: u16,
     },
+    /// A device behind a HiSLIP server.
+    Hislip {
+        /// Host name or numeric address.
+        host: String,
+        /// Port number.
+        port: u16,
+        /// The device behind the server, which HiSLIP calls its sub-address.
+        device: String,
+    },
     /// A serial line.
     Serial(SerialAddress),
+    /// A USBTMC device node, by its path.
+    Usbtmc(String),
     /// The simulated bench in this process.
     Simulated,
-}
-
-/// A serial device and its line settings; they must match the instrument's exactly.
-#[derive(Clone, Debug, PartialEq, Eq, Hash)]
-pub struct SerialAddress {
-    /// Path of the device.
-    pub path: String,
-    /// Symbols per second.
-    pub baud: u32,
-    /// Data bits, 7 or 8.
-    pub data_bits: u8,
-    /// Parity bit.
-    pub parity: Parity,
-    /// Stop bits, 1 or 2.
-    pub stop_bits: u8,
-    /// Flow control.
-    pub flow: FlowControl,
-}
-
-/// The parity bit of a serial line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum Parity {
-    /// No parity bit.
-    None,
-    /// Even parity.
-    Even,
-    /// Odd parity.
-    Odd,
-}
-
-/// Flow control of a serial line.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
-pub enum FlowControl {
-    /// None.
-    None,
-    /// RTS/CTS lines.
-    Hardware,
-    /// XON/XOFF characters; cannot carry binary blocks.
-    Software,
 }
 
 /// Why a text is no address. Reads as a fragment.
@@ -70,17 +52,26 @@ pub enum AddressError {
     /// The text has none of the known beginnings.
     #[error(
         "'{0}' is no address; wanted tcp://host:port (5025 when no port is given), \
-         serial:///dev/name?baud=115200 or simulated"
+         hislip://host/hislip0, serial:///dev/name?baud=115200, usbtmc:///dev/usbtmc0 or simulated"
     )]
     Kind(String),
     /// Host or port is missing or wrong.
     #[error("'{0}' names no host and port such as tcp://192.0.2.7:5025")]
     HostPort(String),
+    /// Host, port or device behind a HiSLIP server are missing or wrong.
+    #[error("'{0}' names no host and device such as hislip://192.0.2.7/hislip0")]
+    Hislip(String),
+    /// The path of a device node is missing.
+    #[error("'{0}' names no device node such as usbtmc:///dev/usbtmc0")]
+    Node(String),
     /// The device path is missing.
     #[error("'{0}' names no device such as serial:///dev/ttyUSB0?baud=115200")]
     Device(String),
     /// A line setting is unknown.
-    #[error("'{0}' is not a line setting; known are baud, bits, parity, stop and flow")]
+    #[error(
+        "'{0}' is not a line setting; known are baud, bits, parity, stop, flow, end, echo, \
+         settle, dtr and rts"
+    )]
     UnknownLineSetting(String),
     /// A line setting has an impossible value.
     #[error("'{value}' is no value of {key}; wanted {wanted}")]
@@ -94,68 +85,6 @@ pub enum AddressError {
     },
 }
 
-impl SerialAddress {
-    /// A device with the usual line settings: 8 data bits, no parity, 1 stop bit, no flow control.
-    #[must_use]
-    pub fn new(path: &str, baud: u32) -> Self {
-        SerialAddress {
-            path: path.into(),
-            baud,
-            data_bits: 8,
-            parity: Parity::None,
-            stop_bits: 1,
-            flow: FlowControl::None,
-        }
-    }
-
-    /// Bytes per second: one start bit, the data bits, parity and stop bits make a byte.
-    #[must_use]
-    pub fn bytes_per_s(&self) -> f64 {
-        let parity_bits = u8::from(self.parity != Parity::None);
-        f64::from(self.baud) / f64::from(1 + self.data_bits + parity_bits + self.stop_bits)
-    }
-
-    fn parse(text: &str, rest: &str) -> Result<Self, AddressError> {
-        let (path, settings) = rest.split_once('?').unwrap_or((rest, ""));
-        if path.len() < 2 || !path.starts_with('/') {
-            return Err(AddressError::Device(text.into()));
-        }
-        let mut address = SerialAddress::new(path, 115_200);
-        for pair in settings.split('&').filter(|pair| !pair.is_empty()) {
-            let (key, value) = pair.split_once('=').unwrap_or((pair, ""));
-            address.set(key, value)?;
-        }
-        Ok(address)
-    }
-
-    fn set(&mut self, key: &str, value: &str) -> Result<(), AddressError> {
-        let wrong =
-            |wanted| AddressError::LineSetting { key: key.into(), value: value.into(), wanted };
-        match (key, value) {
-            ("baud", _) => {
-                let baud = value.parse().ok().filter(|baud| (50..=12_000_000).contains(baud));
-                self.baud = baud.ok_or(wrong("a rate from 50 to 12000000"))?;
-            }
-            ("bits", "7") => self.data_bits = 7,
-            ("bits", "8") => self.data_bits = 8,
-            ("bits", _) => return Err(wrong("7 or 8")),
-            ("parity", "none") => self.parity = Parity::None,
-            ("parity", "even") => self.parity = Parity::Even,
-            ("parity", "odd") => self.parity = Parity::Odd,
-            ("parity", _) => return Err(wrong("none, even or odd")),
-            ("stop", "1") => self.stop_bits = 1,
-            ("stop", "2") => self.stop_bits = 2,
-            ("stop", _) => return Err(wrong("1 or 2")),
-            ("flow", "none") => self.flow = FlowControl::None,
-            ("flow", "hardware") => self.flow = FlowControl::Hardware,
-            ("flow", "software") => self.flow = FlowControl::Software,
-            ("flow", _) => return Err(wrong("none, hardware or software")),
-            _ => return Err(AddressError::UnknownLineSetting(key.into())),
-        }
-        Ok(())
-    }
-}
-
 impl FromStr for Address {
     type Err = AddressError;
 
@@ -164,7 +93,15 @@ impl FromStr for Address {
         if text == "simulated" {
             Ok(Address::Simulated)
         } else if let Some(rest) = text.strip_prefix("tcp://") {
-            parse_host_port(rest).ok_or_else(|| AddressError::HostPort(text.into()))
+            let place = parse_host_port(rest, SCPI_RAW_PORT);
+            let (host, port) = place.ok_or_else(|| AddressError::HostPort(text.into()))?;
+            Ok(Address::Tcp { host, port })
+        } else if let Some(rest) = text.strip_prefix("hislip://") {
+            parse_hislip(rest).ok_or_else(|| AddressError::Hislip(text.into()))
+        } else if let Some(path) = text.strip_prefix("usbtmc://") {
+            let is_path = path.starts_with('/') && path.len() > 1 && !path.contains('?');
+            let node = is_path.then(|| Address::Usbtmc(path.into()));
+            node.ok_or_else(|| AddressError::Node(text.into()))
         } else if let Some(rest) = text.strip_prefix("serial://") {
             SerialAddress::parse(text, rest).map(Address::Serial)
         } else {
@@ -173,8 +110,17 @@ impl FromStr for Address {
     }
 }
 
+/// `host`, `host:port`, either with `/device`.
+fn parse_hislip(rest: &str) -> Option<Address> {
+    let (place, device) = rest.split_once('/').unwrap_or((rest, HISLIP_DEVICE));
+    let (host, port) = parse_host_port(place, HISLIP_PORT)?;
+    let plain = |byte: u8| byte.is_ascii_graphic() && !b"/?#".contains(&byte);
+    let usable = (1..=HISLIP_DEVICE_BYTES_MAX).contains(&device.len()) && device.bytes().all(plain);
+    usable.then(|| Address::Hislip { host, port, device: device.into() })
+}
+
 /// `host`, `host:port`, `[v6]` or `[v6]:port`.
-fn parse_host_port(rest: &str) -> Option<Address> {
+fn parse_host_port(rest: &str, usual_port: u16) -> Option<(String, u16)> {
     let (host, port) = match rest.strip_prefix('[') {
         Some(v6) => {
             let (host, after) = v6.split_once(']')?;
@@ -191,43 +137,28 @@ fn parse_host_port(rest: &str) -> Option<Address> {
     let port = match port {
         Some(text) if text.bytes().all(|byte| byte.is_ascii_digit()) => text.parse().ok()?,
         Some(_) => return None,
-        None => SCPI_RAW_PORT,
+        None => usual_port,
     };
-    (port != 0).then(|| Address::Tcp { host: host.into(), port })
+    (port != 0).then(|| (host.into(), port))
 }
 
 impl fmt::Display for Address {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
-            Address::Tcp { host, port } if host.contains(':') => write!(f, "tcp://[{host}]:{port}"),
-            Address::Tcp { host, port } => write!(f, "tcp://{host}:{port}"),
+            Address::Tcp { host, port } => write!(f, "tcp://{}:{port}", bracketed(host)),
+            Address::Hislip { host, port, device } => {
+                write!(f, "hislip://{}:{port}/{device}", bracketed(host))
+            }
+            Address::Usbtmc(path) => write!(f, "usbtmc://{path}"),
             Address::Serial(line) => line.fmt(f),
             Address::Simulated => f.write_str("simulated"),
         }
     }
 }
 
-impl fmt::Display for SerialAddress {
-    /// Names the rate always and the other settings where they differ from the usual ones.
-    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(f, "serial://{}?baud={}", self.path, self.baud)?;
-        if self.data_bits != 8 {
-            write!(f, "&bits={}", self.data_bits)?;
-        }
-        match self.parity {
-            Parity::None => {}
-            Parity::Even => f.write_str("&parity=even")?,
-            Parity::Odd => f.write_str("&parity=odd")?,
-        }
-        if self.stop_bits != 1 {
-            write!(f, "&stop={}", self.stop_bits)?;
-        }
-        match self.flow {
-            FlowControl::None => Ok(()),
-            FlowControl::Hardware => f.write_str("&flow=hardware"),
-            FlowControl::Software => f.write_str("&flow=software"),
-        }
-    }
+/// A host as an address has it: the colons of a numeric one would look like a port.
+fn bracketed(host: &str) -> String {
+    if host.contains(':') { format!("[{host}]") } else { host.into() }
 }
 
 #[cfg(test)]
@@ -250,6 +181,20 @@ mod tests {
         check_address(" simulated ", "simulated");
         check_address("serial:///dev/ttyUSB0", "serial:///dev/ttyUSB0?baud=115200");
         let shown = "serial:///dev/ttyS1?baud=9600&bits=7&parity=even&stop=2&flow=hardware";
+        check_address("hislip://192.0.2.7", "hislip://192.0.2.7:4880/hislip0");
+        check_address("hislip://a:4881/hislip1,x", "hislip://a:4881/hislip1,x");
+        check_address("hislip://[::1]/hislip0", "hislip://[::1]:4880/hislip0");
+        check_address("usbtmc:///dev/usbtmc0", "usbtmc:///dev/usbtmc0");
+        let habits =
+            "serial:///dev/ttyACM0?baud=115200&end=cr&echo=discard&settle=200ms&dtr=off&rts=on";
+        let Address::Serial(line) = check_address(habits, habits) else { panic!("not serial") };
+        assert_eq!(line.settle, std::time::Duration::from_millis(200));
+        assert!(line.echo && line.end == LineEnd::Return);
+        assert_eq!((line.dtr, line.rts), (Some(false), Some(true)));
+        check_address(
+            "serial:///dev/a?settle=1.5s&end=crlf&echo=none",
+            "serial:///dev/a?baud=115200&end=crlf&settle=1500ms",
+        );
         let Address::Serial(line) = check_address(shown, shown) else { panic!("not serial") };
         // 1 start + 7 data + 1 parity + 2 stop bits.
         assert!((line.bytes_per_s() - 9600.0 / 11.0).abs() < 1e-9);
@@ -277,6 +222,18 @@ mod tests {
         check_refused("serial://?baud=9600", "no device");
         check_refused("serial:///dev/a?baud=fast", "'fast' is no value of baud");
         check_refused("serial:///dev/a?speed=9600", "'speed' is not a line setting");
+        check_refused("hislip://", "no host and device");
+        check_refused("hislip://a/", "no host and device");
+        check_refused("hislip://a:0/hislip0", "no host and device");
+        check_refused("hislip://a/b/c", "no host and device");
+        check_refused("usbtmc://dev/usbtmc0", "no device node");
+        check_refused("usbtmc:///", "no device node");
+        check_refused("serial:///dev/a?end=lf", "nl, crlf or cr");
+        check_refused("serial:///dev/a?echo=skip", "none or discard");
+        check_refused("serial:///dev/a?settle=200", "'200' is no value of settle");
+        check_refused("serial:///dev/a?settle=-1s", "a time up to 30s");
+        check_refused("serial:///dev/a?settle=1h", "a time up to 30s");
+        check_refused("serial:///dev/a?dtr=1", "on or off");
         check_refused("serial:///dev/a?parity=mark", "none, even or odd");
     }
 }

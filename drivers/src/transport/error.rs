@@ -19,6 +19,8 @@ pub enum LinkPhase {
     Write,
     /// Waiting for or receiving bytes.
     Read,
+    /// Bringing both ends back into step.
+    Clear,
 }
 
 impl fmt::Display for LinkPhase {
@@ -27,6 +29,7 @@ impl fmt::Display for LinkPhase {
             LinkPhase::Connect => "connect to",
             LinkPhase::Write => "write to",
             LinkPhase::Read => "read from",
+            LinkPhase::Clear => "clear",
         })
     }
 }
@@ -52,9 +55,33 @@ pub enum LinkFault {
     /// No way leads to the host.
     #[error("there is no route to the host")]
     Unreachable,
-    /// The serial device does not exist, or another program holds it.
-    #[error("the serial device is missing or in use by another program: {0}")]
+    /// The device does not exist, another program holds it, or it is not ours to open.
+    #[error("the device is missing, in use by another program or not open to this user: {0}")]
     Device(String),
+    /// The instrument reports an error of the link, which goes on.
+    #[error("the instrument objects: {0}")]
+    Peer(String),
+    /// The instrument reports an error after which the link is closed.
+    #[error("the instrument gave the connection up: {0}")]
+    PeerGaveUp(String),
+    /// What came is not what the link's protocol allows.
+    #[error("the peer does not keep to the protocol: {0}")]
+    Protocol(String),
+    /// The instrument insists on what this program does not do.
+    #[error("{0}")]
+    Unsupported(String),
+    /// The instrument dropped an answer while it was read.
+    #[error("the instrument dropped its answer because another message came before it was read")]
+    Interrupted,
+    /// What came back on a line that echoes is not what was sent.
+    #[error("the line does not echo what was sent: {0}")]
+    Echo(String),
+    /// A message longer than the link can hold back until its end.
+    #[error("a message of more than {limit} bytes cannot be sent in one piece on this link")]
+    MessageTooLong {
+        /// The most that it holds.
+        limit: usize,
+    },
     /// The link cannot be opened a second time.
     #[error("this link cannot be opened again")]
     OnlyOnce,
@@ -90,6 +117,7 @@ impl LinkError {
             (LinkFault::TimedOut, LinkPhase::Connect) => "no connection came about in time".into(),
             (LinkFault::TimedOut, LinkPhase::Write) => "it was not taken in time".into(),
             (LinkFault::TimedOut, LinkPhase::Read) => "nothing came in time".into(),
+            (LinkFault::TimedOut, LinkPhase::Clear) => "it was not acknowledged in time".into(),
             (fault, _) => fault.to_string(),
         };
         let bytes = (self.bytes > 0).then(|| format!("{} bytes", self.bytes));
@@ -104,7 +132,9 @@ impl LinkError {
     #[must_use]
     pub fn class(&self) -> Class {
         match self.fault {
-            LinkFault::UnknownHost => Class::Instrument,
+            LinkFault::UnknownHost
+            | LinkFault::Unsupported(_)
+            | LinkFault::MessageTooLong { .. } => Class::Instrument,
             LinkFault::OnlyOnce | LinkFault::Replay(_) => Class::Internal,
             _ => Class::Transient,
         }
@@ -126,9 +156,15 @@ impl LinkFault {
             LinkFault::Refused,
             LinkFault::UnknownHost,
             LinkFault::Unreachable,
+            LinkFault::Interrupted,
             LinkFault::OnlyOnce,
         ];
-        let in_time = ["no connection came about in time", "not taken in time", "came in time"];
+        let in_time = [
+            "no connection came about in time",
+            "not taken in time",
+            "came in time",
+            "not acknowledged in time",
+        ];
         if in_time.iter().any(|known| text.contains(known)) {
             return LinkFault::TimedOut;
         }
@@ -168,7 +204,7 @@ mod tests {
         assert!(std::error::Error::source(&error).is_none(), "nothing is said twice");
         // A trace keeps the text alone.
         match (LinkFault::recorded(&error.to_string()), error.fault) {
-            (LinkFault::System(text), F::Device(why)) => assert!(text.contains(&why)),
+            (F::System(text), fault) => assert!(text.contains(&fault.to_string()), "{text}"),
             (recorded, fault) => assert_eq!(recorded, fault),
         }
     }
@@ -187,8 +223,8 @@ mod tests {
         check(write, F::TimedOut, 12, 250, message);
         let message = "failed to read from tcp://a:1: the connection is closed (after 3 bytes)";
         check(read, F::Closed, 3, 0, message);
-        let message = "failed to connect to tcp://a:1: the serial device is missing or in use by \
-                       another program: busy";
+        let message = "failed to connect to tcp://a:1: the device is missing, in use by another \
+                       program or not open to this user: busy";
         check(connect, F::Device("busy".into()), 0, 0, message);
         let message = "failed to connect to tcp://a:1: no host of this name is known; check the \
                        address in the bench file (after 1.234 s)";

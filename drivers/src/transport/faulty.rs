@@ -191,6 +191,14 @@ impl<T: Transport> Faulty<T> {
         LinkError { address, phase, bytes: 0, took: since.elapsed(), fault }
     }
 
+    /// Nothing of what was under way arrives any more.
+    fn forget(&mut self) {
+        self.arriving.clear();
+        self.held.clear();
+        (self.present, self.breaking, self.broken) = (None, false, false);
+        self.at_start = true;
+    }
+
     /// Draws what hits the next message.
     fn draw(&mut self) {
         self.hit = false;
@@ -340,12 +348,29 @@ impl<T: Transport> Transport for Faulty<T> {
         self.link.line_rate_bytes_per_s()
     }
 
+    fn marks_end(&self) -> bool {
+        self.link.marks_end()
+    }
+
     async fn reopen(&mut self, until: Instant) -> Result<(), LinkError> {
-        self.arriving.clear();
-        self.held.clear();
-        (self.present, self.breaking, self.broken) = (None, false, false);
-        self.at_start = true;
+        self.forget();
         self.link.reopen(until).await
+    }
+
+    async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
+        if self.broken {
+            return Err(self.error(LinkPhase::Clear, Instant::now(), LinkFault::Closed));
+        }
+        self.forget();
+        self.link.clear(until).await
+    }
+
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        self.link.status_byte(until).await
+    }
+
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        self.link.service_request(until).await
     }
 
     async fn send(&mut self, bytes: &[u8], part: Part, pace: Pace) -> Result<(), LinkError> {

@@ -1,4 +1,5 @@
-//! Links that carry bytes to and from one instrument: TCP, serial line, in-process pipe.
+//! Links that carry bytes to and from one instrument: TCP, HiSLIP, serial line, USBTMC device node,
+//! in-process pipe.
 //!
 //! Every byte to an instrument passes the [`Transport`] trait, so that tracing, fault injection
 //! and replay are wrappers of any transport. Nothing here knows what the bytes mean; where an
@@ -7,28 +8,34 @@
 mod address;
 mod error;
 mod faulty;
+mod hislip;
+mod line;
 mod pipe;
 mod replay;
 mod serial;
 mod stream;
 mod tcp;
 mod trace;
+mod usbtmc;
 
 use std::time::Duration;
 
 use async_trait::async_trait;
 use tokio::time::Instant;
 
-pub use address::{Address, AddressError, FlowControl, Parity, SerialAddress};
+pub use address::{Address, AddressError, FlowControl, LineEnd, Parity, SerialAddress};
 pub(crate) use error::shown_time;
 pub use error::{LinkError, LinkFault, LinkPhase};
 pub use faulty::{Disturbance, FaultPlan, Faulty, Injected};
+pub use hislip::HislipLink;
+pub use line::Line;
 pub use pipe::{PipeLink, PipeOpener};
 pub use replay::{Replay, ReplayFault};
 pub use serial::{SerialLink, SerialOpener};
 pub use stream::{Opener, StreamLink};
 pub use tcp::{TcpLink, TcpOpener};
 pub use trace::{Direction, TraceEvent, TraceSink, Traced};
+pub use usbtmc::UsbtmcLink;
 
 /// How long a transfer may take: in all, and without a single byte moving.
 #[derive(Clone, Copy, Debug)]
@@ -53,7 +60,7 @@ pub struct Received {
     /// Bytes appended, at least one unless `end` is set.
     pub bytes: usize,
     /// Whether the transport marked the last of them as the end of the message. Never set by
-    /// links without such a mark (TCP, serial, pipe).
+    /// links without such a mark ([`Transport::marks_end`]).
     pub end: bool,
 }
 
@@ -73,6 +80,9 @@ pub enum Recovery {
     Reopen,
     /// Discard input until the line is quiet; the connection itself stays.
     Drain,
+    /// A device clear ([`Transport::clear`]): both sides drop what was under way. The connection
+    /// stays, unless the clear itself fails.
+    Clear,
 }
 
 /// A link to one instrument. One owner, one exchange at a time.
@@ -95,11 +105,26 @@ pub trait Transport: Send {
         None
     }
 
+    /// Whether the link marks the end of a message ([`Received::end`]). Blocks of indefinite length
+    /// can be told from what follows on such links only.
+    fn marks_end(&self) -> bool {
+        false
+    }
+
     /// Opens the link; closes it first when it is open.
     ///
     /// # Errors
     /// [`LinkError`] of the phase connect.
     async fn reopen(&mut self, until: Instant) -> Result<(), LinkError>;
+
+    /// Brings both ends of an open link back into step: what was under way before is never
+    /// received after. A device clear where the link has one, else [`Transport::reopen`].
+    ///
+    /// # Errors
+    /// [`LinkError`] of the phase clear; the link is then closed.
+    async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
+        self.reopen(until).await
+    }
 
     /// Sends all the bytes.
     ///
@@ -119,6 +144,26 @@ pub trait Transport: Send {
         at_most: usize,
         until: Instant,
     ) -> Result<Received, LinkError>;
+
+    /// The instrument's status byte, read beside the data; `None` where the link has no such way
+    /// and a query has to ask for it.
+    ///
+    /// # Errors
+    /// [`LinkError`] of the phase read.
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let _ = until;
+        Ok(None)
+    }
+
+    /// Waits for the instrument to ask for service, or takes a request that came earlier: the
+    /// status byte that came with it. `None` at once where the link carries no such requests.
+    ///
+    /// # Errors
+    /// [`LinkError`] of the phase read; none came in time.
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let _ = until;
+        Ok(None)
+    }
 
     /// Tells wrappers that what was received so far forms a whole answer.
     fn answer_complete(&mut self) {}
@@ -142,8 +187,16 @@ impl<T: Transport + ?Sized> Transport for Box<T> {
         (**self).line_rate_bytes_per_s()
     }
 
+    fn marks_end(&self) -> bool {
+        (**self).marks_end()
+    }
+
     async fn reopen(&mut self, until: Instant) -> Result<(), LinkError> {
         (**self).reopen(until).await
+    }
+
+    async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
+        (**self).clear(until).await
     }
 
     async fn send(&mut self, bytes: &[u8], part: Part, pace: Pace) -> Result<(), LinkError> {
@@ -159,6 +212,14 @@ impl<T: Transport + ?Sized> Transport for Box<T> {
         (**self).receive(into, at_most, until).await
     }
 
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        (**self).status_byte(until).await
+    }
+
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        (**self).service_request(until).await
+    }
+
     fn answer_complete(&mut self) {
         (**self).answer_complete();
     }
@@ -170,6 +231,10 @@ impl<T: Transport + ?Sized> Transport for Box<T> {
 pub fn link_for(address: &Address) -> Option<Box<dyn Transport>> {
     match address {
         Address::Tcp { host, port } => Some(Box::new(TcpLink::new(host, *port))),
+        Address::Hislip { host, port, device } => {
+            Some(Box::new(HislipLink::new(host, *port, device)))
+        }
+        Address::Usbtmc(path) => Some(Box::new(UsbtmcLink::new(path))),
         Address::Serial(line) => Some(Box::new(SerialLink::new(line.clone()))),
         Address::Simulated => None,
     }

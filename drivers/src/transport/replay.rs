@@ -128,8 +128,13 @@ impl Replay {
     fn of(lines: Vec<Line>) -> Self {
         let opened = lines.iter().find(|line| line.direction == Direction::Opened);
         let address = opened.map(Line::text).unwrap_or_default();
-        let serial = address.starts_with("serial:");
-        let recovery = if serial { Recovery::Drain } else { Recovery::Reopen };
+        let cleared = lines.iter().any(|line| line.direction == Direction::Cleared);
+        let recovery = match address.split(':').next() {
+            Some("serial") => Recovery::Drain,
+            Some("hislip" | "usbtmc") => Recovery::Clear,
+            _ if cleared => Recovery::Clear,
+            _ => Recovery::Reopen,
+        };
         let address = format!("trace of {address}").trim_end_matches(" of ").to_owned();
         let (given, sending) = (0, Sending::new());
         Replay { address, lines, next: 0, given, sending, recovery, open: false, failed: None }
@@ -190,6 +195,14 @@ impl Replay {
         Some(self.error(phase, fault))
     }
 
+    /// The byte that was recorded here beside the messages, if one was.
+    fn recorded_byte(&mut self, direction: Direction) -> Option<u8> {
+        let line = self.lines.get(self.next).filter(|line| line.direction == direction)?;
+        let byte = line.text().parse().ok();
+        self.next += 1;
+        byte
+    }
+
     /// Compares a whole message with the recorded one.
     fn compare(&mut self) -> Result<(), ReplayFault> {
         let sending = std::mem::replace(&mut self.sending, Sending::new());
@@ -230,7 +243,8 @@ impl Sending {
 
 impl Line {
     fn new(number: usize, event: TraceEvent) -> Option<Self> {
-        let message = !matches!(event.direction, Direction::Opened | Direction::Failed);
+        use Direction::{Received, Sent, Unasked};
+        let message = matches!(event.direction, Sent | Received | Unasked);
         let bytes = if message { unescape(&event.text)? } else { event.text.into_bytes() };
         if message && event.blake3.is_none() && event.bytes != bytes.len() as u64 {
             return None;
@@ -250,6 +264,9 @@ impl Line {
                 shown("receives", &self.bytes, self.length, self.blake3.as_deref())
             }
             Direction::Opened => format!("opens {}", self.text()),
+            Direction::Cleared => format!("clears {}", self.text()),
+            Direction::Status => format!("reads the status byte {}", self.text()),
+            Direction::ServiceRequest => format!("has a request for service {}", self.text()),
             Direction::Failed => format!("notes '{}'", self.text()),
         }
     }
@@ -296,6 +313,51 @@ impl Transport for Replay {
         self.next += 1;
         self.open = true;
         Ok(())
+    }
+
+    fn marks_end(&self) -> bool {
+        self.recovery == Recovery::Clear
+    }
+
+    async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
+        if self.recovery != Recovery::Clear {
+            return self.reopen(until).await;
+        }
+        self.over(LinkPhase::Clear)?;
+        self.given = 0;
+        self.sending = Sending::new();
+        if let Some(error) = self.recorded_failure(LinkPhase::Clear) {
+            self.open = false;
+            return Err(error);
+        }
+        if self.lines.get(self.next).is_none_or(|line| line.direction != Direction::Cleared) {
+            let fault = self.differs("clears the link".into());
+            return Err(self.fail(LinkPhase::Clear, fault));
+        }
+        self.next += 1;
+        Ok(())
+    }
+
+    async fn status_byte(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+        self.over(LinkPhase::Read)?;
+        let byte = self.recorded_byte(Direction::Status);
+        if byte.is_none()
+            && let Some(error) = self.recorded_failure(LinkPhase::Read)
+        {
+            return Err(error);
+        }
+        Ok(byte)
+    }
+
+    /// That no request came is not in a trace.
+    async fn service_request(&mut self, _until: Instant) -> Result<Option<u8>, LinkError> {
+        self.over(LinkPhase::Read)?;
+        match self.recorded_byte(Direction::ServiceRequest) {
+            None if self.recovery == Recovery::Clear => {
+                Err(self.error(LinkPhase::Read, LinkFault::TimedOut))
+            }
+            byte => Ok(byte),
+        }
     }
 
     async fn send(&mut self, bytes: &[u8], part: Part, _pace: Pace) -> Result<(), LinkError> {

@@ -4,14 +4,14 @@
 
 use async_trait::async_trait;
 use tokio_serial::{
-    DataBits, ErrorKind, FlowControl as Flow, Parity as ParityBit, SerialPortBuilderExt,
-    SerialStream, StopBits,
+    DataBits, Error, ErrorKind, FlowControl as Flow, Parity as ParityBit, SerialPort,
+    SerialPortBuilderExt, SerialStream, StopBits,
 };
 
-use super::{FlowControl, LinkFault, Opener, Parity, Recovery, SerialAddress, StreamLink};
+use super::{FlowControl, Line, LinkFault, Opener, Parity, Recovery, SerialAddress, StreamLink};
 
 /// A serial line.
-pub type SerialLink = StreamLink<SerialOpener>;
+pub type SerialLink = Line<StreamLink<SerialOpener>>;
 
 /// Opens one serial device with its line settings.
 pub struct SerialOpener {
@@ -22,7 +22,9 @@ impl SerialLink {
     /// A link over a serial device, not yet opened.
     #[must_use]
     pub fn new(line: SerialAddress) -> Self {
-        StreamLink::closed(line.to_string(), SerialOpener { line })
+        let (end, echo, settle) = (line.end, line.echo, line.settle);
+        let stream = StreamLink::closed(line.to_string(), SerialOpener { line });
+        Line::over(stream, end, echo, settle)
     }
 }
 
@@ -46,10 +48,16 @@ impl Opener for SerialOpener {
                 FlowControl::Software => Flow::Software,
             })
             .exclusive(true);
-        builder.open_native_async().map_err(|error| match error.kind() {
-            ErrorKind::NoDevice | ErrorKind::Io(_) => LinkFault::Device(error.to_string()),
-            _ => LinkFault::System(error.to_string()),
-        })
+        let builder = match line.dtr {
+            // Lowered together with opening: some boards start anew at its first change.
+            Some(level) => builder.dtr_on_open(level),
+            None => builder,
+        };
+        let mut stream = builder.open_native_async().map_err(|error| fault(&error))?;
+        if let Some(level) = line.rts {
+            stream.write_request_to_send(level).map_err(|error| fault(&error))?;
+        }
+        Ok(stream)
     }
 
     /// A serial line has no connection whose end would discard what the instrument still sends.
@@ -59,5 +67,12 @@ impl Opener for SerialOpener {
 
     fn line_rate_bytes_per_s(&self) -> Option<f64> {
         Some(self.line.bytes_per_s())
+    }
+}
+
+fn fault(error: &Error) -> LinkFault {
+    match error.kind() {
+        ErrorKind::NoDevice | ErrorKind::Io(_) => LinkFault::Device(error.to_string()),
+        _ => LinkFault::System(error.to_string()),
     }
 }

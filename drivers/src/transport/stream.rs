@@ -137,7 +137,7 @@ impl<O: Opener> Transport for StreamLink<O> {
 
 /// The outcome of a future if it comes in time. With `until` in the past the future is polled once:
 /// a timer of its own would round up to its next tick, a millisecond for every look.
-async fn by<F: Future>(until: Instant, future: F) -> Option<F::Output> {
+pub(super) async fn by<F: Future>(until: Instant, future: F) -> Option<F::Output> {
     if until > Instant::now() {
         return timeout_at(until, future).await.ok();
     }

@@ -5,6 +5,7 @@
 //! notices a dead peer after hours).
 
 use std::io;
+use std::net::SocketAddr;
 use std::time::Duration;
 
 use async_trait::async_trait;
@@ -42,22 +43,30 @@ impl Opener for TcpOpener {
     type Stream = TcpStream;
 
     async fn open(&mut self) -> Result<TcpStream, LinkFault> {
-        let places = lookup_host((self.host.as_str(), self.port))
-            .await
-            .map_err(|_| LinkFault::UnknownHost)?;
-        let mut last = LinkFault::UnknownHost;
-        for place in places {
-            match TcpStream::connect(place).await.and_then(prepare) {
-                Ok(stream) => return Ok(stream),
-                Err(error) => last = LinkFault::from(&error),
-            }
-        }
-        Err(last)
+        connect(&self.host, self.port).await
     }
 
     fn recovery(&self) -> Recovery {
         Recovery::Reopen
     }
+}
+
+/// A connection to the first of a host's addresses that takes one.
+pub(super) async fn connect(host: &str, port: u16) -> Result<TcpStream, LinkFault> {
+    let places = lookup_host((host, port)).await.map_err(|_| LinkFault::UnknownHost)?;
+    let mut last = LinkFault::UnknownHost;
+    for place in places {
+        match connect_to(place).await {
+            Ok(stream) => return Ok(stream),
+            Err(fault) => last = fault,
+        }
+    }
+    Err(last)
+}
+
+/// A connection to one address.
+pub(super) async fn connect_to(place: SocketAddr) -> Result<TcpStream, LinkFault> {
+    TcpStream::connect(place).await.and_then(prepare).map_err(|error| LinkFault::from(&error))
 }
 
 fn prepare(stream: TcpStream) -> io::Result<TcpStream> {

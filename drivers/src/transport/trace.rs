@@ -28,6 +28,12 @@ pub enum Direction {
     Unasked,
     /// The link was opened.
     Opened,
+    /// A device clear: what was under way before was dropped at both ends.
+    Cleared,
+    /// The status byte was read beside the data; the text is its value.
+    Status,
+    /// The instrument asked for service; the text is the status byte that came with it.
+    ServiceRequest,
     /// The link failed; the text says how.
     Failed,
 }
@@ -211,6 +217,10 @@ impl<T: Transport, S: TraceSink> Transport for Traced<T, S> {
         self.link.line_rate_bytes_per_s()
     }
 
+    fn marks_end(&self) -> bool {
+        self.link.marks_end()
+    }
+
     async fn reopen(&mut self, until: Instant) -> Result<(), LinkError> {
         let since = Instant::now();
         let outcome = self.link.reopen(until).await;
@@ -219,6 +229,40 @@ impl<T: Transport, S: TraceSink> Transport for Traced<T, S> {
                 let text = self.link.describe().to_owned();
                 self.happened(Direction::Opened, since, text);
             }
+            Err(error) => self.happened(Direction::Failed, since, error.to_string()),
+        }
+        outcome
+    }
+
+    async fn clear(&mut self, until: Instant) -> Result<(), LinkError> {
+        let since = Instant::now();
+        let outcome = self.link.clear(until).await;
+        match &outcome {
+            Ok(()) => self.happened(Direction::Cleared, since, self.link.describe().to_owned()),
+            Err(error) => self.happened(Direction::Failed, since, error.to_string()),
+        }
+        outcome
+    }
+
+    async fn status_byte(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let since = Instant::now();
+        let outcome = self.link.status_byte(until).await;
+        match &outcome {
+            Ok(Some(byte)) => self.happened(Direction::Status, since, byte.to_string()),
+            Ok(None) => {}
+            Err(error) => self.happened(Direction::Failed, since, error.to_string()),
+        }
+        outcome
+    }
+
+    async fn service_request(&mut self, until: Instant) -> Result<Option<u8>, LinkError> {
+        let since = Instant::now();
+        let outcome = self.link.service_request(until).await;
+        match &outcome {
+            Ok(Some(byte)) => self.happened(Direction::ServiceRequest, since, byte.to_string()),
+            Ok(None) => {}
+            // That none came is no event.
+            Err(error) if error.fault == LinkFault::TimedOut => {}
             Err(error) => self.happened(Direction::Failed, since, error.to_string()),
         }
         outcome

@@ -2,6 +2,7 @@
 //!
 //! The only place that does I/O and reads tokio's clock. Knows nothing of what the bytes mean.
 
+mod hislip;
 mod lines;
 mod pty;
 mod serve;
@@ -13,7 +14,7 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, DuplexStream
 use tokio::sync::Notify;
 use tokio::time::Instant;
 
-pub use serve::{Address, ServeError, ServePlan, Serving};
+pub use serve::{Address, HislipPorts, ServeError, ServePlan, Serving};
 
 use crate::instruments::{scope, source, supply, turntable};
 use crate::model::{Model, ModelError};
@@ -115,6 +116,14 @@ impl Talk {
         match self {
             Self::Scpi(session) => session.feed(bytes),
             Self::Lines(session) => session.feed(bytes),
+        }
+    }
+
+    /// The end of a message, on lines that mark it.
+    fn end(&mut self, world: &mut World) {
+        match self {
+            Self::Scpi(session) => session.end(world),
+            Self::Lines(session) => session.feed(b"\n"),
         }
     }
 

@@ -1,12 +1,13 @@
-//! Serving a bench to other processes: one TCP port per instrument, and a serial line for the DUT.
+//! Serving a bench to other processes: two TCP ports per instrument, for bare bytes and for HiSLIP,
+//! and a serial line for the DUT.
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
 
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, TcpStream};
 use tokio::task::JoinSet;
 
-use super::{SimBench, converse, pty};
+use super::{SimBench, converse, hislip, pty};
 use crate::post::Post;
 
 /// Where to serve.
@@ -19,12 +20,25 @@ pub struct ServePlan {
     pub ports: Option<u16>,
     /// Whether the DUT control port is also served on a pseudo-terminal.
     pub pty: bool,
+    /// Where every instrument is served over HiSLIP as well.
+    pub hislip: HislipPorts,
+}
+
+/// The ports for HiSLIP.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum HislipPorts {
+    /// None.
+    Off,
+    /// A free one for every instrument.
+    Free,
+    /// This one for the first instrument, the others following in the order of [`Post::ALL`].
+    From(u16),
 }
 
 impl Default for ServePlan {
-    /// Free ports at the loopback address, and the pseudo-terminal.
+    /// Free ports at the loopback address, without HiSLIP, and the pseudo-terminal.
     fn default() -> Self {
-        Self { host: "127.0.0.1".to_owned(), ports: None, pty: true }
+        Self { host: "127.0.0.1".to_owned(), ports: None, pty: true, hislip: HislipPorts::Off }
     }
 }
 
@@ -33,15 +47,19 @@ impl Default for ServePlan {
 pub enum Address {
     /// At a socket.
     Tcp(SocketAddr),
+    /// At a socket that speaks HiSLIP, whose only device is `hislip0`.
+    Hislip(SocketAddr),
     /// At a serial line.
     Serial(PathBuf),
 }
 
 impl std::fmt::Display for Address {
-    /// As a bench file has it: `tcp://127.0.0.1:5025`, `serial:///dev/pts/3`.
+    /// As a bench file has it: `tcp://127.0.0.1:5025`,
+    /// `hislip://127.0.0.1:4880/hislip0`, `serial:///dev/pts/3`.
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         match self {
             Self::Tcp(address) => write!(f, "tcp://{address}"),
+            Self::Hislip(address) => write!(f, "hislip://{address}/{}", hislip::DEVICE),
             Self::Serial(path) => write!(f, "serial://{}", path.display()),
         }
     }
@@ -86,7 +104,8 @@ pub struct Serving {
 }
 
 impl Serving {
-    /// Every instrument with where it is served; the DUT control port may be listed twice.
+    /// Every instrument with where it is served; listed once for
+    /// each way.
     pub fn addresses(&self) -> Vec<(Post, Address)> {
         self.addresses.clone()
     }
@@ -101,18 +120,22 @@ impl SimBench {
     /// Serves this bench. Several clients may connect to one instrument; all see the same bench.
     pub async fn serve(&self, plan: ServePlan) -> Result<Serving, ServeError> {
         let mut serving = Serving { addresses: Vec::new(), tasks: JoinSet::new() };
-        let base = plan.ports.unwrap_or(0);
         for (place, post) in (0u16..).zip(Post::ALL) {
-            let port = match base {
-                0 => 0,
-                base => base.checked_add(place).ok_or(ServeError::Ports { base })?,
-            };
-            let failed =
-                |source| ServeError::Listen { post, host: plan.host.clone(), port, source };
-            let listener = TcpListener::bind((plan.host.as_str(), port)).await.map_err(failed)?;
-            let address = listener.local_addr().map_err(failed)?;
+            let base = plan.ports.unwrap_or(0);
+            let (listener, address) = listen(&plan.host, base, place, post).await?;
             serving.addresses.push((post, Address::Tcp(address)));
             serving.tasks.spawn(accept(self.clone(), post, listener));
+        }
+        let base = match plan.hislip {
+            HislipPorts::Off => None,
+            HislipPorts::Free => Some(0),
+            HislipPorts::From(base) => Some(base),
+        };
+        for (place, post) in (0u16..).zip(Post::ALL) {
+            let Some(base) = base else { break };
+            let (listener, address) = listen(&plan.host, base, place, post).await?;
+            serving.addresses.push((post, Address::Hislip(address)));
+            serving.tasks.spawn(hislip::accept(self.clone(), post, listener));
         }
         if plan.pty {
             let line = pty::open().map_err(|source| ServeError::Pty { source })?;
@@ -127,25 +150,52 @@ impl SimBench {
     }
 }
 
+/// Listens at the port of the instrument in this place, counted from the first; 0 for a free one.
+async fn listen(
+    host: &str,
+    base: u16,
+    place: u16,
+    post: Post,
+) -> Result<(TcpListener, SocketAddr), ServeError> {
+    let port = match base {
+        0 => 0,
+        base => base.checked_add(place).ok_or(ServeError::Ports { base })?,
+    };
+    let failed = |source| ServeError::Listen { post, host: host.to_owned(), port, source };
+    let listener = TcpListener::bind((host, port)).await.map_err(failed)?;
+    let address = listener.local_addr().map_err(failed)?;
+    Ok((listener, address))
+}
+
+/// The next connection, made ready; `None` when there was none to be had, after a pause.
+pub(super) async fn take_connection(listener: &TcpListener, post: Post) -> Option<TcpStream> {
+    match listener.accept().await {
+        Ok((stream, peer)) => {
+            // Without it, a reply behind an unacknowledged one waits some 40 ms.
+            if let Err(error) = stream.set_nodelay(true) {
+                tracing::debug!(%peer, %error, "no TCP_NODELAY");
+            }
+            Some(stream)
+        }
+        Err(error) => {
+            // A client that gave up, or too many open files: later ones may do better.
+            tracing::warn!(instrument = post.name(), %error, "connection not accepted");
+            tokio::time::sleep(std::time::Duration::from_millis(50)).await;
+            None
+        }
+    }
+}
+
 /// Takes connections until it is dropped, and they with it.
 async fn accept(bench: SimBench, post: Post, listener: TcpListener) {
     let mut connections = JoinSet::new();
     loop {
         tokio::select! {
-            accepted = listener.accept() => match accepted {
-                Ok((stream, peer)) => {
-                    // Without it, a reply behind an unacknowledged one waits some 40 ms.
-                    if let Err(error) = stream.set_nodelay(true) {
-                        tracing::debug!(%peer, %error, "no TCP_NODELAY");
-                    }
+            stream = take_connection(&listener, post) => {
+                if let Some(stream) = stream {
                     connections.spawn(converse(bench.clone(), post, stream));
                 }
-                Err(error) => {
-                    // A client that gave up, or too many open files: later ones may do better.
-                    tracing::warn!(instrument = post.name(), %error, "connection not accepted");
-                    tokio::time::sleep(std::time::Duration::from_millis(50)).await;
-                }
-            },
+            }
             Some(_) = connections.join_next(), if !connections.is_empty() => {}
         }
     }

@@ -106,6 +106,7 @@ const TEXTS: &[(i16, &str)] = &[
     (-293, "Referenced name already exists"),
     (-350, "Queue overflow"),
     (-363, "Input buffer overrun"),
+    (-410, "Query INTERRUPTED"),
     (-440, "Query UNTERMINATED after indefinite response"),
 ];
 

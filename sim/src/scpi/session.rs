@@ -126,6 +126,17 @@ impl<D: Host> Session<D> {
         }
     }
 
+    /// The transport marked the end of a message: what is open ends as at NL. A block that is cut
+    /// short by it is an error, and its message is dropped.
+    pub fn end(&mut self, host: &mut D) {
+        if self.framer.in_block() {
+            host.front().report(Fault::new(-161, "the message ended inside a block"));
+            self.framer = Framer::default();
+        } else {
+            self.feed(b"\n");
+        }
+    }
+
     /// Executes what can be executed now.
     pub fn poll(&mut self, host: &mut D) -> Step {
         loop {

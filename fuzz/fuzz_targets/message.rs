@@ -1,0 +1,9 @@
+//! Parsers of whole messages on arbitrary bytes; the body is in `beamwarden_drivers::fuzzing`.
+
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|bytes: &[u8]| {
+    beamwarden_drivers::fuzzing::message(bytes);
+});

@@ -1,0 +1,9 @@
+//! The register-map loader on arbitrary and on damaged texts; the body is in `beamwarden_drivers::fuzzing`.
+
+#![no_main]
+
+use libfuzzer_sys::fuzz_target;
+
+fuzz_target!(|bytes: &[u8]| {
+    beamwarden_drivers::fuzzing::register_map(bytes);
+});

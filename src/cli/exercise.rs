@@ -1,0 +1,173 @@
+//! `bench --exercise`: writes every setting within its limits and reads it back.
+
+use std::path::PathBuf;
+
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use serde_json::json;
+
+use super::benches_at_hand::{BUILT_IN_SEQUENCE, read_source};
+use super::figures_table::table;
+use super::live::{bench_failure, runtime, stop_on_signals};
+use super::run::NOT_SAFE;
+use super::terminal::plain;
+use super::{Ended, Failure, Terminal};
+use crate::bench::{Bench, BenchError, BenchPlan, Exercised, Outcome};
+use crate::sequence::{Action, Sequence, read_sequence};
+use beamwarden_drivers::fault::Source;
+
+/// The options of an exercise.
+#[derive(Debug, clap::Args)]
+pub(super) struct ExerciseArguments {
+    /// Write every setting at both ends of its limits and read it back, then put back what stood
+    /// there. Switches are turned on and off, outputs and voltages reach their limits: make sure
+    /// that nobody and nothing can come to harm. Ends in the safe state.
+    #[arg(long, conflicts_with = "settings")]
+    pub exercise: bool,
+    /// Exercise what moves the turntable, too: keep clear of it.
+    #[arg(long, requires = "exercise")]
+    pub moving: bool,
+    /// First do what this sequence prepares. The simulated bench has nobody else to prepare it and
+    /// does this by itself.
+    #[arg(long, value_name = "SEQUENCE", requires = "exercise")]
+    pub prepare: Option<PathBuf>,
+}
+
+/// Exercises the bench and prints what became of each setting.
+pub(super) fn exercise(
+    arguments: &ExerciseArguments,
+    plan: BenchPlan,
+    json: bool,
+    terminal: &mut Terminal,
+) -> Result<Ended, Failure> {
+    let preparation = preparation(arguments, &plan)?;
+    let runtime = runtime(&plan)?;
+    let (all, stopped, safe) =
+        runtime.block_on(carry_out(arguments, plan, preparation, terminal))?;
+    let well = all.iter().all(|one| matches!(one.outcome, Outcome::Well | Outcome::LeftOut));
+    print(&all, json, terminal)?;
+    if !safe {
+        terminal.tell(NOT_SAFE);
+    }
+    Ok(match (stopped, well && safe) {
+        (true, _) if safe => {
+            terminal.tell("stopped by the operator; the bench is in its safe state");
+            Ended::Stopped
+        }
+        (_, true) => Ended::Done,
+        _ => Ended::Instrument,
+    })
+}
+
+fn preparation(
+    arguments: &ExerciseArguments,
+    plan: &BenchPlan,
+) -> Result<Option<Sequence>, Failure> {
+    let source = match &arguments.prepare {
+        Some(path) => read_source(path, "sequence")?,
+        None if plan.is_simulated() => Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1),
+        None => return Ok(None),
+    };
+    Ok(Some(read_sequence(&source, plan.knobs())?))
+}
+
+/// The settings, whether it was stopped, whether the safe state was reached.
+async fn carry_out(
+    arguments: &ExerciseArguments,
+    plan: BenchPlan,
+    preparation: Option<Sequence>,
+    terminal: &Terminal,
+) -> Result<(Vec<Exercised>, bool, bool), Failure> {
+    let stop = stop_on_signals();
+    let (mut bench, failures) =
+        Bench::open_what_answers(plan, None).await.map_err(bench_failure)?;
+    let mut outcome = match failures.into_iter().next() {
+        Some((_, error)) => Err(error),
+        None => prepare(&mut bench, preparation).await,
+    };
+    let mut all = Vec::new();
+    if outcome.is_ok() {
+        let names = bench.instruments().into_iter().map(|instrument| instrument.name);
+        let count = names.map(|name| bench.writable(&name).len()).sum::<usize>();
+        let bar = progress(count as u64, terminal.interactive);
+        let follow = |one: Exercised| {
+            bar.set_message(plain(&one.setting).into_owned());
+            bar.inc(1);
+            all.push(one);
+            !stop.asked()
+        };
+        bench.exercise(arguments.moving, follow).await;
+        bar.finish_and_clear();
+    }
+    let mut safe = true;
+    for (entry, reached) in bench.safe_state().await {
+        if let Err(error) = reached {
+            tracing::warn!("safe state, {entry}: {error}");
+            safe = false;
+            outcome = outcome.and(Err(error));
+        }
+    }
+    match outcome {
+        Err(error) if all.is_empty() => Err(bench_failure(error)),
+        _ => Ok((all, stop.asked(), safe)),
+    }
+}
+
+fn progress(count: u64, shown: bool) -> ProgressBar {
+    let target = if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+    let bar = ProgressBar::with_draw_target(Some(count), target);
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
+        bar.set_style(style);
+    }
+    bar
+}
+
+/// Does what a sequence prepares, as far as it sets and waits.
+async fn prepare(bench: &mut Bench, sequence: Option<Sequence>) -> Result<(), BenchError> {
+    for step in sequence.into_iter().flat_map(|sequence| sequence.prepare) {
+        match step.action {
+            Action::Set(assignments) => {
+                for one in assignments {
+                    bench.set(&one.setting, &one.value).await?;
+                }
+            }
+            Action::Wait(time) => tokio::time::sleep(time).await,
+            // Measurements and searches bring nothing up.
+            _ => {}
+        }
+    }
+    Ok(())
+}
+
+fn print(all: &[Exercised], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {
+    let mut shown = table(&["setting", "written", "state"]);
+    for one in all {
+        let written: Vec<String> = one.written.iter().map(ToString::to_string).collect();
+        let (state, told) = match &one.outcome {
+            Outcome::Well => ("well", "well".to_string()),
+            Outcome::Differs { asked, read_back } => {
+                ("differs", format!("{asked} reads back as {read_back}"))
+            }
+            Outcome::LeftOut => ("left out", "left out, it moves the turntable".to_string()),
+            Outcome::Failed(error) => ("failed", error.to_string()),
+        };
+        if json {
+            let line = json!({"setting": one.setting, "written": written, "state": state,
+                              "told": told});
+            terminal.line(line.to_string())?;
+        } else {
+            shown.add_row([one.setting.clone(), written.join(", "), told]);
+        }
+    }
+    if !json {
+        terminal.line(shown.to_string())?;
+        let count =
+            |wanted: fn(&Outcome) -> bool| all.iter().filter(|one| wanted(&one.outcome)).count();
+        terminal.line(format!(
+            "{} of {} settings do what they are told, {} left out",
+            count(|outcome| matches!(outcome, Outcome::Well)),
+            all.len(),
+            count(|outcome| matches!(outcome, Outcome::LeftOut)),
+        ))?;
+    }
+    Ok(())
+}
