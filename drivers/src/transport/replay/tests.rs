@@ -118,3 +118,38 @@ fn what_is_no_trace_is_refused_with_its_line() {
     assert_eq!(wrong(&TRACE.replace("\"bytes\":8", "\"bytes\":9")), 4);
     assert_eq!(wrong("no trace"), 1);
 }
+
+const CLEARED: &str = r#"
+{"at_s":0.0,"took_s":0.0,"direction":"opened","bytes":0,"text":"hislip://a/hislip0"}
+{"at_s":0.1,"took_s":0.0,"direction":"sent","bytes":3,"text":"A?\n"}
+{"at_s":0.2,"took_s":0.0,"direction":"cleared","bytes":0,"text":"hislip://a/hislip0"}
+{"at_s":0.3,"took_s":0.0,"direction":"status","bytes":0,"text":"16"}
+{"at_s":0.4,"took_s":0.0,"direction":"service_request","bytes":0,"text":"80"}
+{"at_s":0.5,"took_s":0.0,"direction":"failed","bytes":0,"text":"failed to clear hislip://a/hislip0: it was not acknowledged in time (after 1 s)"}
+"#;
+
+#[tokio::test(start_paused = true)]
+async fn what_happens_beside_the_messages_is_played_too() {
+    let mut replay = Replay::parse(CLEARED).unwrap();
+    assert_eq!((replay.recovery(), replay.marks_end()), (Recovery::Clear, true));
+    replay.reopen(now()).await.unwrap();
+    send(&mut replay, "A?\n").await.unwrap();
+    replay.clear(now()).await.unwrap();
+    // A request that did not come then does not come now.
+    let none = replay.service_request(now()).await.unwrap_err();
+    assert_eq!(none.fault, LinkFault::TimedOut);
+    assert_eq!(replay.status_byte(now()).await.unwrap(), Some(16));
+    assert_eq!(replay.service_request(now()).await.unwrap(), Some(80));
+    assert_eq!(replay.status_byte(now()).await.unwrap(), None);
+    let error = replay.clear(now()).await.unwrap_err();
+    assert_eq!((error.phase, error.fault), (LinkPhase::Clear, LinkFault::TimedOut));
+    assert!(!replay.is_open() && replay.lines_left() == 0);
+    // Another order is an error.
+    let mut replay = Replay::parse(CLEARED).unwrap();
+    replay.reopen(now()).await.unwrap();
+    let error = replay.clear(now()).await.unwrap_err().to_string();
+    assert!(
+        error.contains("line 3 of the trace sends 'A?\\n', but this session clears"),
+        "{error}"
+    );
+}
