@@ -9,10 +9,8 @@ use super::{BlockHeader, MessageError, MessageFault};
 
 /// How many bytes are asked for at once while it is not known how long the answer is.
 const PIECE_BYTES: usize = 64 << 10;
-/// Largest step by which the memory for a block grows ahead of its bytes.
-const GROWTH_BYTES_MAX: usize = 16 << 20;
 /// Bytes of a block that is handed on in pieces.
-const STREAM_PIECE_BYTES: usize = 64 << 10;
+const STREAM_PIECE_BYTES: usize = 256 << 10;
 
 /// What kind of answer is due, and how long it may be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -116,8 +114,9 @@ impl AnswerReader {
         match self.state {
             State::Block(length) => {
                 let missing = (length - self.data.len()).min(self.keep_max);
-                // Memory grows with what has arrived, not with what was announced.
-                let grow = self.data.len().clamp(PIECE_BYTES, GROWTH_BYTES_MAX).min(missing);
+                // Memory grows with what has arrived, not with what was announced: to twice as much,
+                // so that the bytes are moved but once or twice where memory cannot be extended.
+                let grow = self.data.len().max(PIECE_BYTES).min(missing);
                 if self.data.capacity() - self.data.len() < grow.min(PIECE_BYTES) {
                     self.data.reserve_exact(grow);
                 }

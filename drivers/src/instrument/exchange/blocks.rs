@@ -15,7 +15,7 @@ use crate::message::{BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, emit_b
 use crate::transport::{Pace, Part};
 
 /// Bytes that are sent at once.
-const PIECE_BYTES: usize = 64 << 10;
+const PIECE_BYTES: usize = 256 << 10;
 
 impl Exchange {
     /// Sends a command that ends in a block; NL is added. Nothing is sent when the block is longer
