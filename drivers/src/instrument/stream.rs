@@ -27,7 +27,7 @@ pub trait BlockSink: Send {
         Ok(())
     }
 
-    /// Takes one piece, some 64 KiB. For an action's block each piece holds whole numbers of the
+    /// Takes one piece, up to 256 KiB. For an action's block each piece holds whole numbers of the
     /// profile's format.
     ///
     /// # Errors
