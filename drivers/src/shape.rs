@@ -6,11 +6,14 @@
 
 use std::ops::RangeInclusive;
 
-use serde_json::{Map as JsonMap, Value as Json, json};
-
 use crate::fault::{Fault, nearest};
 use crate::marked::{Node, NodeKind};
 use crate::quantity::{Dimension, Quantity};
+
+mod schema;
+
+pub use schema::json_schema;
+pub(crate) use schema::schema_of;
 
 /// What may stand at one place of a file.
 #[derive(Debug)]
@@ -49,7 +52,13 @@ pub enum Shape {
     Tagged(&'static TaggedShape),
     /// One of several, told apart by whether a single value, a list or a mapping stands there.
     Either(&'static [&'static Shape]),
+    /// What differs from something that stands elsewhere: of a mapping only some keys, and
+    /// [`ABSENT`] for what is left out. Anything but a mapping stands as a whole.
+    Change(&'static Shape),
 }
+
+/// Stands in a [`Shape::Change`] for what is left out.
+pub const ABSENT: &str = "absent";
 
 /// A mapping with known keys.
 #[derive(Debug)]
@@ -154,7 +163,28 @@ pub fn check(node: &Node, shape: &Shape, faults: &mut Vec<Fault>) {
                 wrong_kind(node, shape, &wanted.join(" or "), faults);
             }
         },
+        Shape::Change(whole) => check_change(node, whole, faults),
     }
+}
+
+/// Whether a node says that something is left out.
+#[must_use]
+pub fn is_absent(node: &Node) -> bool {
+    matches!(&node.kind, NodeKind::Scalar { text, quoted: false } if text == ABSENT)
+}
+
+/// Of a mapping any of its keys may stand there, each with a whole value or [`ABSENT`].
+fn check_change(node: &Node, whole: &Shape, faults: &mut Vec<Fault>) {
+    let fields = match (whole, &node.kind) {
+        _ if is_absent(node) => return,
+        (Shape::Map(map), NodeKind::Map(_)) => map,
+        _ => return check(node, whole, faults),
+    };
+    check_known(node, fields.name, &[fields.fields], faults, |value, shape, faults| {
+        if !is_absent(value) {
+            check(value, shape, faults);
+        }
+    });
 }
 
 /// Reads `on`, `off`, `true`, `false`.
@@ -262,6 +292,7 @@ fn example(shape: &Shape, depth: u32) -> String {
             format!("{{{}}}", fields.collect::<Vec<_>>().join(", "))
         }),
         Shape::Either(options) => options.first().map_or_else(String::new, |o| inner(o)),
+        Shape::Change(whole) => example(whole, depth),
     }
 }
 
@@ -318,10 +349,16 @@ pub fn suggestion(written: &str, known: &[&str]) -> String {
     }
 }
 
-fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut Vec<Fault>) {
-    let entries = node.entries();
+/// Checks what stands there, whether or not something is missing.
+fn check_known(
+    node: &Node,
+    name: &str,
+    groups: &[&'static [Field]],
+    faults: &mut Vec<Fault>,
+    check: impl Fn(&Node, &Shape, &mut Vec<Fault>),
+) {
     let fields = || groups.iter().copied().flatten();
-    for (key, value) in entries {
+    for (key, value) in node.entries() {
         match fields().find(|field| field.name == key.text) {
             Some(field) => check(value, field.shape, faults),
             None => {
@@ -332,7 +369,12 @@ fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut 
             }
         }
     }
-    for field in fields().filter(|field| field.required) {
+}
+
+fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut Vec<Fault>) {
+    check_known(node, name, groups, faults, check);
+    let fields = groups.iter().copied().flatten();
+    for field in fields.filter(|field| field.required) {
         if node.get(field.name).is_none() {
             let span = node.span.start..(node.span.start + 1).min(node.span.end);
             faults.push(
@@ -391,6 +433,7 @@ fn fits(node: &Node, shape: &Shape) -> bool {
             matches!(node.kind, NodeKind::Map(_))
         }
         Shape::Either(options) => options.iter().any(|option| fits(node, option)),
+        Shape::Change(whole) => is_absent(node) || fits(node, whole),
         _ => matches!(node.kind, NodeKind::Scalar { .. }),
     }
 }
@@ -409,115 +452,8 @@ fn in_words(shape: &Shape) -> String {
         Shape::Either(options) => {
             options.iter().map(|option| in_words(option)).collect::<Vec<_>>().join(" or ")
         }
+        Shape::Change(whole) => format!("{} or '{ABSENT}'", in_words(whole)),
     }
-}
-
-/// The JSON Schema (draft 2020-12) of a file whose root has this shape.
-#[must_use]
-pub fn json_schema(title: &str, root: &'static Shape) -> Json {
-    let mut definitions = JsonMap::new();
-    let mut schema = schema_of(root, &mut definitions);
-    if let Some(object) = schema.as_object_mut() {
-        object.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
-        object.insert("title".into(), json!(title));
-        object.insert("$defs".into(), Json::Object(definitions));
-    }
-    schema
-}
-
-fn schema_of(shape: &Shape, definitions: &mut JsonMap<String, Json>) -> Json {
-    match shape {
-        Shape::Text => json!({"type": ["string", "number", "boolean"]}),
-        Shape::Scalar => json!({"type": ["string", "number", "boolean"]}),
-        Shape::Word(words) => json!({"enum": words}),
-        Shape::Switch => json!({"enum": ["on", "off", true, false]}),
-        Shape::Whole { at_least, at_most } => json!({"anyOf": [
-            {"type": "integer", "minimum": at_least, "maximum": at_most},
-            {"type": "string", "pattern": "^([0-9.]+ ?[kMG]|0x[0-9a-fA-F]+)$"},
-        ]}),
-        Shape::Number => json!({"type": "number"}),
-        Shape::Quantity(dimension) => quantity_schema(*dimension),
-        Shape::List(item) => json!({"type": "array", "items": schema_of(item, definitions)}),
-        Shape::Table { key, value } => json!({
-            "type": "object",
-            "description": format!("a mapping from {key}"),
-            "additionalProperties": schema_of(value, definitions),
-        }),
-        Shape::Map(map) => by_reference(map.name, definitions, |definitions| {
-            let mut schema = object_schema(&[map.fields], definitions);
-            schema["description"] = json!(map.about);
-            schema
-        }),
-        Shape::Tagged(tagged) => by_reference(tagged.name, definitions, |definitions| {
-            let options: Vec<Json> = tagged
-                .variants
-                .iter()
-                .map(|variant| {
-                    let own = std::slice::from_ref(&variant.field);
-                    let mut schema = object_schema(&[own, variant.companions], definitions);
-                    schema["description"] = json!(variant.field.about);
-                    schema
-                })
-                .collect();
-            json!({"description": tagged.about, "oneOf": options})
-        }),
-        Shape::Either(options) => {
-            let options: Vec<_> =
-                options.iter().map(|option| schema_of(option, definitions)).collect();
-            json!({ "anyOf": options })
-        }
-    }
-}
-
-fn quantity_schema(dimension: Dimension) -> Json {
-    let units: Vec<_> = dimension.units().into_iter().filter(|unit| !unit.is_empty()).collect();
-    let bare = matches!(dimension, Dimension::Ratio | Dimension::Count);
-    let pattern = format!(
-        "^[-+]?[0-9.]+([eE][-+]?[0-9]+)? ?({}){}$",
-        units.join("|"),
-        if bare { "?" } else { "" }
-    );
-    let text = json!({"type": "string", "pattern": pattern, "description": dimension.example()});
-    if bare { json!({"anyOf": [{"type": "number"}, text]}) } else { text }
-}
-
-/// Puts a named schema among the definitions once and refers to it; recursion ends there.
-fn by_reference(
-    name: &str,
-    definitions: &mut JsonMap<String, Json>,
-    build: impl FnOnce(&mut JsonMap<String, Json>) -> Json,
-) -> Json {
-    let key = name.replace(' ', "-");
-    if !definitions.contains_key(&key) {
-        definitions.insert(key.clone(), Json::Null);
-        let schema = build(definitions);
-        definitions.insert(key.clone(), schema);
-    }
-    json!({"$ref": format!("#/$defs/{key}")})
-}
-
-fn object_schema(groups: &[&[Field]], definitions: &mut JsonMap<String, Json>) -> Json {
-    let mut properties = JsonMap::new();
-    let mut required = Vec::new();
-    for (group, fields) in groups.iter().enumerate() {
-        for field in *fields {
-            let mut schema = schema_of(field.shape, definitions);
-            if let Some(object) = schema.as_object_mut() {
-                object.insert("description".into(), json!(field.about));
-            }
-            properties.insert(field.name.into(), schema);
-            // Of a tagged mapping's two groups the first is the telling key itself.
-            if field.required || (groups.len() == 2 && group == 0) {
-                required.push(field.name);
-            }
-        }
-    }
-    json!({
-        "type": "object",
-        "properties": properties,
-        "required": required,
-        "additionalProperties": false,
-    })
 }
 
 #[cfg(test)]

@@ -102,6 +102,14 @@ pub enum Unfit {
         /// Upper end, with unit.
         at_most: String,
     },
+    /// Within the range, and none of the values that the setting takes.
+    #[error("{asked} is not one of its steps; near it: {nearest}")]
+    BetweenSteps {
+        /// The value, with unit.
+        asked: String,
+        /// The steps next to it, with unit.
+        nearest: String,
+    },
     /// Another kind of value.
     #[error("'{asked}' is not {wanted}")]
     WrongKind {

@@ -178,6 +178,12 @@ impl Bench {
             .collect()
     }
 
+    /// The model that an instrument's profile knows it as, where its profile tells models apart.
+    #[must_use]
+    pub fn model(&self, instrument: &str) -> Option<&str> {
+        self.instruments.get(instrument).and_then(Instrument::model)
+    }
+
     /// One instrument by name. Stays within this module: whoever had it could pass the limits by.
     ///
     /// # Errors
@@ -258,13 +264,16 @@ impl Bench {
             None => value.clone(),
         };
         let at = Instant::now();
-        self.forget_dependent(setting);
+        self.remember_dependants(name, applied.dependants);
+        if !applied.skipped {
+            self.forget_dependent(setting);
+        }
         let settled = Settled {
             setting: setting.to_string(),
             asked: value.clone(),
             read_back: read_back.clone(),
             matched: applied.matched,
-            skipped: false,
+            skipped: applied.skipped,
             at,
         };
         self.remember(&settled);

@@ -13,6 +13,7 @@ mod on_air;
 mod plan;
 pub mod response_file;
 mod simulated;
+mod together;
 mod trace;
 
 pub use capture::{Captured, Scale, Span};
@@ -21,4 +22,5 @@ pub use error::BenchError;
 pub use exercise::{Exercised, Outcome};
 pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
+pub use together::Happening;
 pub use trace::TraceKeeper;

@@ -169,6 +169,9 @@ impl BenchPlan {
         for instrument in &self.instruments {
             let driver = &instrument.driver;
             add("profiles", &instrument.profile_name, driver.profile.text.as_bytes());
+            for base in &driver.profile.based_on {
+                add("profiles", &base.name, base.text.as_bytes());
+            }
             if let (Some(name), Some(map)) = (&instrument.registers_name, &driver.registers) {
                 add("registers", name, map.text.as_bytes());
             }

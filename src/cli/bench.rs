@@ -47,7 +47,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         for row in &rows {
             terminal.line(
                 json!({"instrument": row.name, "role": row.role, "identity": row.identity,
-                       "self_test": row.self_test, "settings_read": row.settings,
+                       "model": row.model, "self_test": row.self_test,
+                       "settings_read": row.settings,
                        "trouble": row.trouble, "note": row.note})
                 .to_string(),
             )?;
@@ -56,10 +57,12 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         let mut shown =
             table(&["instrument", "role", "identity", "self-test", "settings read", "state"]);
         for row in &rows {
+            let identity = row.identity.clone().unwrap_or_else(|| "-".into());
+            let model = row.model.as_ref().map(|model| format!(" (model {model})"));
             shown.add_row([
                 row.name.clone(),
                 row.role.clone(),
-                row.identity.clone().unwrap_or_else(|| "-".into()),
+                identity + &model.unwrap_or_default(),
                 row.self_test.clone().unwrap_or_else(|| "-".into()),
                 row.settings.to_string(),
                 state(row),
@@ -75,6 +78,8 @@ struct Row {
     name: String,
     role: String,
     identity: Option<String>,
+    /// The model that its profile knows it as.
+    model: Option<String>,
     self_test: Option<String>,
     settings: usize,
     trouble: Option<String>,
@@ -91,6 +96,7 @@ async fn reach(plan: BenchPlan) -> Result<Vec<Row>, crate::bench::BenchError> {
             name: instrument.name.clone(),
             role: instrument.role.clone(),
             identity: failure.is_none().then(|| instrument.identity.clone()),
+            model: bench.model(&instrument.name).map(str::to_string),
             self_test: None,
             settings: 0,
             trouble: failure.map(|(_, error)| error.to_string()),

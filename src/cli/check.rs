@@ -1,7 +1,9 @@
-//! `check`: everything that can be known about a sequence without touching an instrument.
+//! `check`: everything that can be known about a sequence or a profile without touching an
+//! instrument.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
+use beamwarden_drivers::profile::{self, LoadError, Preview, Profile, Section};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use serde_json::json;
 
@@ -9,11 +11,16 @@ use super::benches_at_hand::{load_bench, load_sequence};
 use super::{Ended, Failure, Terminal};
 use crate::sequence::{Phase, Walk, WalkItem, estimate};
 
-/// Check a sequence and its bench without touching any instrument.
+/// Check a sequence and its bench, or a profile, without touching any instrument.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The sequence file.
-    sequence: PathBuf,
+    #[arg(required_unless_present = "profile")]
+    sequence: Option<PathBuf>,
+    /// A profile, as a file or by the name of a shipped one: print every message that it would
+    /// send.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["sequence", "bench", "plan"])]
+    profile: Option<PathBuf>,
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
@@ -26,8 +33,11 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    if let Some(path) = &arguments.profile {
+        return check_profile(path, arguments.json, terminal);
+    }
     let plan = load_bench(arguments.bench.as_deref())?;
-    let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
+    let sequence = load_sequence(arguments.sequence.as_deref(), &plan)?;
     let cost = estimate(&sequence);
     if arguments.json {
         let shown = json!({
@@ -64,6 +74,76 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
     terminal.line("no fault found; nothing was sent to any instrument")?;
     Ok(Ended::Done)
+}
+
+/// Prints every message that a profile would send.
+fn check_profile(path: &Path, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    let profile =
+        profile::load(&path.display().to_string(), None).map_err(|error| match error {
+            LoadError::Faults(faults) => Failure::from(faults),
+            error => {
+                Failure::usage(anyhow::Error::new(error).context("failed to check the profile"))
+            }
+        })?;
+    let preview = profile.preview();
+    if json {
+        return terminal.line(profile_json(&profile, &preview).to_string()).map(|()| Ended::Done);
+    }
+    terminal.line(format!("profile       {}", profile.name))?;
+    for base in &profile.based_on {
+        terminal.line(format!("based on      {}", base.name))?;
+    }
+    terminal.line(format!("role          {}", profile.role))?;
+    print_sections(&preview.sections, terminal)?;
+    for (called, sections) in &preview.models {
+        terminal.line(format!("\nmodel {called} differs in"))?;
+        print_sections(sections, terminal)?;
+    }
+    terminal.line("\nno fault found; nothing was sent to any instrument")?;
+    Ok(Ended::Done)
+}
+
+/// One line a section, one more a message, the messages in one column.
+fn print_sections(sections: &[Section], terminal: &mut Terminal) -> Result<(), Failure> {
+    let messages = sections.iter().flat_map(|section| &section.messages);
+    let width = messages.map(|message| message.when.chars().count()).max().unwrap_or(0);
+    for section in sections {
+        let takes = if section.takes.is_empty() { "" } else { ": " };
+        let absent = if section.messages.is_empty() { " is absent" } else { "" };
+        terminal.line(format!("\n{}{takes}{}{absent}", section.name, section.takes))?;
+        if !section.about.is_empty() {
+            terminal.line(format!("  # {}", section.about))?;
+        }
+        for message in &section.messages {
+            let line = format!("  {:width$}  {}", message.when, message.message);
+            terminal.line(line.trim_end())?;
+        }
+    }
+    Ok(())
+}
+
+fn profile_json(profile: &Profile, preview: &Preview) -> serde_json::Value {
+    let section = |section: &Section| {
+        let messages = section.messages.iter();
+        let messages: Vec<_> =
+            messages.map(|m| json!({"when": m.when, "message": m.message})).collect();
+        json!({"name": section.name, "about": section.about, "takes": section.takes,
+               "messages": messages})
+    };
+    let sections = |all: &[Section]| all.iter().map(section).collect::<Vec<_>>();
+    let based_on: Vec<_> = profile.based_on.iter().map(|source| source.name.to_string()).collect();
+    let models: Vec<_> = preview
+        .models
+        .iter()
+        .map(|(called, differing)| json!({"called": called, "differs": sections(differing)}))
+        .collect();
+    json!({
+        "profile": profile.name,
+        "based_on": based_on,
+        "role": profile.role.to_string(),
+        "sections": sections(&preview.sections),
+        "models": models,
+    })
 }
 
 /// "2 h 05 min", "40 s".

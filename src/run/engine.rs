@@ -135,7 +135,7 @@ impl<'a> Engine<'a> {
             let mut outcomes = Vec::new();
             if let Action::Set(assignments) = &step.action {
                 let place = self.place(step);
-                for assignment in assignments {
+                for assignment in self.bench.in_order(assignments, |one| &one.setting) {
                     if stopped && self.bench.moves(&assignment.setting) {
                         let left = format!("{}: left as it is after the stop", assignment.setting);
                         outcomes.push(self.warn(left));
@@ -205,14 +205,32 @@ impl<'a> Engine<'a> {
         for (setting, value) in changes {
             self.set(setting, value, &format!("at {shown}")).await?;
         }
+        self.note_happenings()
+    }
+
+    /// Does a step; what happened at the instruments besides goes into the record either way.
+    async fn step(&mut self, step: &Step) -> Result<(), RunError> {
+        let done = self.act(step).await;
+        let noted = self.note_happenings();
+        done.and(noted)
+    }
+
+    fn note_happenings(&mut self) -> Result<(), RunError> {
+        for happening in self.bench.take_happenings() {
+            if happening.is_serious() {
+                let told = format!("{}: {}", happening.instrument, happening.event);
+                self.progress.take(ProgressEvent::Warning(&told));
+            }
+            self.recorder.happening(&happening)?;
+        }
         Ok(())
     }
 
-    async fn step(&mut self, step: &Step) -> Result<(), RunError> {
+    async fn act(&mut self, step: &Step) -> Result<(), RunError> {
         let place = self.place(step);
         match &step.action {
             Action::Set(assignments) => {
-                for assignment in assignments {
+                for assignment in self.bench.in_order(assignments, |one| &one.setting) {
                     self.set(&assignment.setting, &assignment.value, &place).await?;
                 }
             }

@@ -7,7 +7,7 @@ use std::path::Path;
 use tokio::time::Instant;
 
 use crate::bench::knob::KnobValue;
-use crate::bench::{Bench, BenchPlan, Reading, Settled, Standing};
+use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
     Analysis, AxisValue, CaptureNo, CaptureRecord, Event, FaultClass, InputFile, InstrumentFound,
@@ -102,6 +102,10 @@ impl Recorder {
                 identity: instrument.identity.clone(),
                 profile: instrument.profile.clone(),
             }))?;
+            if let Some(model) = bench.model(&instrument.name) {
+                let message = format!("{} is driven as model '{model}'", instrument.name);
+                self.note(Level::Info, None, message)?;
+            }
             self.provenance.instruments.push(instrument);
         }
         Ok(())
@@ -151,6 +155,20 @@ impl Recorder {
     ) -> Result<(), RecordError> {
         let message = message.into();
         self.write(Event::Note(Note { level, class, instrument: None, message }))
+    }
+
+    /// Notes what happened at an instrument besides what was asked of it.
+    ///
+    /// # Errors
+    /// When the journal cannot be written.
+    pub fn happening(&mut self, happening: &Happening) -> Result<(), RecordError> {
+        let level = if happening.is_serious() { Level::Warning } else { Level::Info };
+        self.write(Event::Note(Note {
+            level,
+            class: None,
+            instrument: Some(happening.instrument.clone()),
+            message: happening.event.to_string(),
+        }))
     }
 
     /// The number of the next capture.

@@ -59,3 +59,25 @@ def test_faults_are_found(binary):
     assert not validator.is_valid({**good, "steps": [{"wait": "2 V"}]})
     assert not validator.is_valid({**good, "steps": [{"measure": {"until": {"bits": -1}}}]})
     assert not validator.is_valid({key: good[key] for key in good if key != "sequence"})
+
+
+def test_a_profile_may_say_only_what_differs(binary):
+    validator = schema(binary, "profile")
+    own = {
+        "profile": "mine",
+        "based on": "scpi-scope",
+        "completion": {"by": "service request"},
+        "errors": {"classes": [{"codes": [-299, -200], "mean": "retry"}]},
+        "settings": {
+            "points": {"range": [16, "64 k"], "steps": 16, "after": ["range"]},
+            "trigger_offset": "absent",
+            "range": {"tolerance": "absent"},
+        },
+        "models": [{"called": "deep", "model": "DS-*", "settings": {"points": {"range": [16, "1 M"]}}}],
+    }
+    assert validator.is_valid(own)
+    assert not validator.is_valid({**own, "settings": {"points": {"rnage": [1, 2]}}})
+    assert not validator.is_valid({**own, "models": [{"model": "DS-*"}]})
+    # Without a base everything has to be there.
+    alone = {key: value for key, value in own.items() if key != "based on"}
+    assert not validator.is_valid(alone)

@@ -91,6 +91,12 @@ pub struct Performed {
     pub numbers: BTreeMap<String, f64>,
     /// The codes that were fetched.
     pub codes: Option<Vec<i16>>,
+    /// The number on the wire that is code 0, for formats without sign.
+    pub number_of_code_0: i32,
+    /// Bits of a code as it was written, when codes were fetched.
+    pub format_bits: u32,
+    /// The volts that were fetched as floats.
+    pub volts: Option<Vec<f32>>,
     /// Time from the first byte to the last answer.
     pub took: Duration,
 }
@@ -109,14 +115,54 @@ pub struct Trace {
 }
 
 impl Performed {
-    /// The codes with their scale; `None` unless the action fetched codes and asked for
-    /// `volts_per_code`, `offset_volts` and `bits`.
+    /// The codes with their scale; `None` unless the action fetched codes and learnt
+    /// `volts_per_code` and `offset_volts`, whether from one query or several, or as numbers of the
+    /// profile. Volts are (number on the wire - `code_origin`) * `volts_per_code` + `offset_volts`,
+    /// where `code_origin` is 0 when it is not given; `bits` are those of the format then.
     #[must_use]
     pub fn into_trace(self) -> Option<Trace> {
-        let number = |name: &str| self.numbers.get(name).copied();
-        let bits = number("bits").filter(|bits| (1.0..=64.0).contains(bits))?;
-        let (volts_per_code, offset_volts) = (number("volts_per_code")?, number("offset_volts")?);
+        let bits = self.number("bits").unwrap_or(f64::from(self.format_bits));
+        let bits = Some(bits).filter(|bits| (1.0..=64.0).contains(bits))?;
+        let (volts_per_code, offset_volts) = self.scale()?;
         Some(Trace { codes: self.codes?, volts_per_code, offset_volts, bits: bits as u32 })
+    }
+
+    /// The volts: as they were fetched, or from codes and their scale as [`Performed::into_trace`]
+    /// has them; `None` unless there are either.
+    #[must_use]
+    pub fn into_volts(self) -> Option<Vec<f32>> {
+        if let Some(volts) = self.volts {
+            return Some(volts);
+        }
+        let (volts_per_code, offset_volts) = self.scale()?;
+        let volts = |code: i16| (f64::from(code) * volts_per_code + offset_volts) as f32;
+        Some(self.codes?.into_iter().map(volts).collect())
+    }
+
+    /// Keeps the numbers of a block that holds whole ones.
+    fn take_block(&mut self, format: BinaryFormat, data: &[u8]) {
+        self.volts = format.parse_floats(data);
+        self.codes = format.parse_codes(data);
+        self.note_format(format);
+    }
+
+    /// Keeps how the numbers of a block were written.
+    fn note_format(&mut self, format: BinaryFormat) {
+        self.number_of_code_0 = format.number_of_code_0();
+        self.format_bits = 8 * format.bytes_each() as u32;
+    }
+
+    fn number(&self, name: &str) -> Option<f64> {
+        self.numbers.get(name).copied()
+    }
+
+    /// Volts of one code, and of code 0.
+    fn scale(&self) -> Option<(f64, f64)> {
+        let (volts_per_code, offset_volts) =
+            (self.number("volts_per_code")?, self.number("offset_volts")?);
+        let origin = self.number("code_origin").unwrap_or(0.0);
+        let of_code_0 = f64::from(self.number_of_code_0) - origin;
+        Some((volts_per_code, of_code_0 * volts_per_code + offset_volts))
     }
 }
 
@@ -156,9 +202,12 @@ impl Instrument {
         let checked =
             check_inputs(action, inputs).and_then(|()| check_streams(action, inputs, streams));
         checked.map_err(|fault| self.error(Phase::Check, name, fault))?;
+        // What an action does to settings is not known.
+        self.confirmed.clear();
         self.ready(name).await?;
         let since = Instant::now();
-        let mut performed = Performed::default();
+        let numbers = action.numbers.iter().cloned().collect();
+        let mut performed = Performed { numbers, ..Performed::default() };
         let stop = streams.transfer.stop();
         for step in &action.steps {
             let outcome = tokio::select! {
@@ -207,20 +256,22 @@ impl Instrument {
                 let text = self.fill(pattern, inputs)?;
                 self.command(text.as_bytes(), &text, &Effect::default(), timeout).await
             }
-            ActionStep::SendBlock { message, from, format } => {
+            ActionStep::SendBlock { message, from, format, full_scale } => {
                 let text = self.fill(message, inputs)?;
                 let mut here: &[i16] = match inputs.samples.get(from) {
                     Some(Samples::Here(samples)) => samples,
                     _ => &[],
                 };
-                let format = *format;
+                let (format, full_scale) = (*format, *full_scale);
                 let mut block = Formatted {
                     source: match &mut streams.source {
                         Some(source) if here.is_empty() => &mut **source,
                         _ => &mut here,
                     },
                     bytes_each: format.bytes_each(),
-                    emit: move |samples: &[i16], into: &mut Vec<u8>| format.emit(samples, into),
+                    emit: move |samples: &[i16], into: &mut Vec<u8>| {
+                        format.emit(samples, full_scale, into);
+                    },
                     samples: Vec::new(),
                 };
                 self.upload(&text, &mut block, &mut streams.transfer).await
@@ -233,15 +284,17 @@ impl Instrument {
                 let text = self.fill(message, inputs)?;
                 let timeout = own.unwrap_or(timeout);
                 let Some(sink) = &mut streams.sink else {
-                    performed.codes = Some(self.fetch(&text, *format, timeout).await?);
+                    let data = self.fetch(&text, *format, timeout).await?;
+                    performed.take_block(*format, &data);
                     return Ok(());
                 };
+                performed.note_format(*format);
                 let unit = format.bytes_each();
                 self.download(&text, &mut **sink, &mut streams.transfer, unit, timeout).await?;
                 self.check_errors(&text).await
             }
-            ActionStep::Complete(longest) => {
-                self.complete(action, *longest).await?;
+            ActionStep::Complete(longest, way) => {
+                self.complete(way, action, *longest).await?;
                 self.check_errors(action).await
             }
             ActionStep::Poll(poll, longest) => {
@@ -292,18 +345,18 @@ impl Instrument {
         text: &str,
         format: BinaryFormat,
         timeout: Duration,
-    ) -> Result<Vec<i16>, InstrumentError> {
+    ) -> Result<Vec<u8>, InstrumentError> {
         let expect = Expect::Block(BLOCK_BYTES_MAX);
         let outcome = self.exchange.ask(text.as_bytes(), expect, timeout).await;
         let data = self.answered(Phase::Ask, text, outcome).await?.data;
-        let codes = format.parse_codes(&data).ok_or_else(|| {
-            let got = data.len();
-            let announced = got.next_multiple_of(format.bytes_each());
+        let got = data.len();
+        let announced = got.next_multiple_of(format.bytes_each());
+        if got != announced {
             let fault = MessageFault::BlockTooShort { got, announced };
-            self.unparsed(Phase::Ask, text, MessageError::new(fault, &[]))
-        })?;
+            return Err(self.unparsed(Phase::Ask, text, MessageError::new(fault, &[])));
+        }
         self.check_errors(text).await?;
-        Ok(codes)
+        Ok(data)
     }
 }
 

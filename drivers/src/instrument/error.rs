@@ -5,8 +5,9 @@ use std::fmt;
 
 use super::stream::Progress;
 use crate::class::Class;
-use crate::message::{ErrorClass, ErrorEntry, Identity, MessageError, MessageFault};
+use crate::message::{ErrorEntry, Identity, MessageError, MessageFault};
 use crate::pattern::PatternError;
+use crate::profile::QUEUE_OVERFLOW;
 use crate::transport::LinkError;
 use crate::value::Unfit;
 
@@ -59,8 +60,8 @@ pub enum InstrumentFault {
         so_far: String,
     },
     /// No answer came, and the instrument's error queue says why.
-    #[error("it does not answer, and reports {}", list(.0))]
-    NoAnswer(Vec<ErrorEntry>),
+    #[error("it does not answer, and reports {0}")]
+    NoAnswer(ErrorReport),
     /// The answer cannot be parsed.
     #[error(transparent)]
     Message(#[from] MessageError),
@@ -71,8 +72,8 @@ pub enum InstrumentFault {
     #[error("the line does not become silent")]
     NeverQuiet,
     /// The error queue has entries.
-    #[error("it reports {}", list(.0))]
-    Reported(Vec<ErrorEntry>),
+    #[error("it reports {0}")]
+    Reported(ErrorReport),
     /// The error queue goes on and on.
     #[error("its error queue does not end after {bound} entries, the last is {last}")]
     ErrorsEndless {
@@ -101,6 +102,16 @@ pub enum InstrumentFault {
         name: String,
         /// A name like it, empty when there is none.
         near: String,
+    },
+    /// The model with which the session is has none of this name.
+    #[error("model '{model}' has no {what} '{name}'")]
+    NotOfModel {
+        /// Setting, reading or action.
+        what: &'static str,
+        /// The name.
+        name: String,
+        /// The model.
+        model: String,
     },
     /// It can only be read.
     #[error("it can only be read")]
@@ -162,8 +173,31 @@ pub enum InstrumentFault {
     NoPort,
 }
 
-fn list(entries: &[ErrorEntry]) -> String {
-    entries.iter().map(ToString::to_string).collect::<Vec<_>>().join("; ")
+/// What an error queue held, and what the profile says that it means.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ErrorReport {
+    /// The entries, in the order of the queue.
+    pub entries: Vec<ErrorEntry>,
+    /// What they mean together.
+    pub class: Class,
+}
+
+impl std::ops::Deref for ErrorReport {
+    type Target = [ErrorEntry];
+
+    fn deref(&self) -> &[ErrorEntry] {
+        &self.entries
+    }
+}
+
+impl fmt::Display for ErrorReport {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.entries.iter().map(ToString::to_string).collect::<Vec<_>>().join("; "))?;
+        if self.entries.iter().any(|entry| entry.number == QUEUE_OVERFLOW) {
+            f.write_str("; its queue was full, errors were lost")?;
+        }
+        Ok(())
+    }
 }
 
 /// Why a link failed, and what had arrived, which says itself how much that was.
@@ -191,12 +225,13 @@ impl InstrumentFault {
                 _ => Class::Transient,
             },
             F::Stray(_) | F::NeverQuiet | F::NotComplete(_) => Class::Transient,
-            F::Reported(entries) | F::NoAnswer(entries) => class_of_entries(entries),
-            F::Unfit(Unfit::OutOfRange { .. }) => Class::Limit,
+            F::Reported(report) | F::NoAnswer(report) => report.class,
+            F::Unfit(Unfit::OutOfRange { .. } | Unfit::BetweenSteps { .. }) => Class::Limit,
             F::ErrorsEndless { .. }
             | F::Refused { .. }
             | F::WrongIdentity { .. }
             | F::Restarted
+            | F::NotOfModel { .. }
             | F::StaysBusy { .. }
             | F::UnknownCode(_) => Class::Instrument,
             F::Unfit(Unfit::WrongKind { .. })
@@ -208,15 +243,6 @@ impl InstrumentFault {
             | F::NoPort => Class::Internal,
         }
     }
-}
-
-/// Errors of the line (-36x) and of questions and answers out of step (-4xx) may not come again;
-/// everything else will.
-fn class_of_entries(entries: &[ErrorEntry]) -> Class {
-    let passing = |entry: &ErrorEntry| {
-        matches!(entry.number, -363..=-360 | -365) || entry.class() == ErrorClass::Query
-    };
-    if entries.iter().all(passing) { Class::Transient } else { Class::Instrument }
 }
 
 /// A failure at an instrument: which one, what failed, where, and why, each once.

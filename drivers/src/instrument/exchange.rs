@@ -216,6 +216,32 @@ impl Exchange {
         if in_pieces { reader.in_pieces() } else { reader }
     }
 
+    /// The status byte, where the link reads it beside the messages. The link stays in step.
+    pub async fn status_byte(&mut self, timeout: Duration) -> Result<Option<u8>, InstrumentFault> {
+        let outcome = self.link.status_byte(Instant::now() + timeout).await;
+        outcome.map_err(|error| {
+            self.in_step = false;
+            bare(error)
+        })
+    }
+
+    /// Waits for a service request, or that long where none comes or the link has none.
+    pub async fn wait_for_request(&mut self, time: Duration) -> Result<(), InstrumentFault> {
+        let until = Instant::now() + time;
+        match self.link.service_request(until).await {
+            Ok(Some(_)) => Ok(()),
+            Ok(None) => {
+                tokio::time::sleep_until(until).await;
+                Ok(())
+            }
+            Err(error) if error.fault == LinkFault::TimedOut => Ok(()),
+            Err(error) => {
+                self.in_step = false;
+                Err(bare(error))
+            }
+        }
+    }
+
     /// Time that so many bytes may take on the way beyond the time for a short message.
     fn travel_time(&self, bytes: usize) -> Duration {
         let rate = self.link.line_rate_bytes_per_s().unwrap_or(SLOWEST_BYTES_PER_S).max(1.0);

@@ -7,6 +7,7 @@
 //! whoever owns the instrument, and the ranges of the profile here, before a byte is sent.
 
 mod actions;
+mod completion;
 mod driver;
 mod error;
 mod exchange;
@@ -14,6 +15,7 @@ mod registers;
 mod session;
 mod settings;
 mod stream;
+mod together;
 
 use std::collections::BTreeMap;
 use std::fmt;
@@ -25,7 +27,7 @@ use crate::value::Value;
 
 pub use actions::{Inputs, Performed, Trace};
 pub use driver::{Driver, DriverError, Knob};
-pub use error::{InstrumentError, InstrumentFault, Phase};
+pub use error::{ErrorReport, InstrumentError, InstrumentFault, Phase};
 pub use session::Reconnect;
 pub use settings::RawAnswer;
 pub use stream::{
@@ -48,6 +50,18 @@ pub struct Instrument {
     /// the next: a chip that lost its supply in between has forgotten what was written.
     shadow: BTreeMap<u32, u32>,
     events: Vec<Event>,
+    /// What settings were last set to and read back as, as long as nothing can have changed them
+    /// but somebody at the instrument itself.
+    confirmed: BTreeMap<String, Confirmed>,
+    /// Settings that were not sent again because they stood there already.
+    skipped: u64,
+}
+
+/// A setting that was made and read back.
+#[derive(Clone, Debug)]
+struct Confirmed {
+    sent: Value,
+    read_back: Value,
 }
 
 /// Something that happened besides what was asked for, for the record.
@@ -67,6 +81,19 @@ pub enum Event {
     OldErrors(Vec<ErrorEntry>),
     /// The instrument has restarted.
     Restarted,
+    /// The error queue held entries that the profile counts as no errors.
+    Noted(Vec<ErrorEntry>),
+    /// A setting moved because one that it depends on was set.
+    Moved {
+        /// The setting that moved.
+        setting: String,
+        /// The setting that was set.
+        after: String,
+        /// What it stood at.
+        before: Value,
+        /// What it stands at now.
+        now: Value,
+    },
 }
 
 impl fmt::Display for Event {
@@ -85,6 +112,13 @@ impl fmt::Display for Event {
                 let shown: Vec<String> = entries.iter().map(ToString::to_string).collect();
                 write!(f, "errors from before stood in its queue: {}", shown.join("; "))
             }
+            Event::Noted(entries) => {
+                let shown: Vec<String> = entries.iter().map(ToString::to_string).collect();
+                write!(f, "it reports, and no error is meant: {}", shown.join("; "))
+            }
+            Event::Moved { setting, after, before, now } => {
+                write!(f, "{setting} moved from {before} to {now} when {after} was set")
+            }
             Event::Restarted => f.write_str("the instrument has restarted, its settings are gone"),
         }
     }
@@ -97,10 +131,17 @@ pub struct Applied {
     pub setting: String,
     /// What was asked for.
     pub asked: Value,
+    /// What was sent: what was asked for, or the step nearest to it where the profile says so.
+    pub sent: Value,
     /// What was read back.
     pub read_back: Value,
-    /// Whether the two agree within the tolerance.
+    /// Whether what was sent and what was read back agree within the tolerance.
     pub matched: bool,
+    /// Whether nothing was sent, because the setting stood at this value already and its profile
+    /// allows that; the read-back is then the earlier one.
+    pub skipped: bool,
+    /// The settings that depend on this one, as they stand since it was set.
+    pub dependants: Vec<(String, Value)>,
     /// Time from the first byte to the read-back.
     pub took: Duration,
 }
@@ -136,6 +177,8 @@ impl Instrument {
             identity: None,
             shadow: BTreeMap::new(),
             events: Vec::new(),
+            confirmed: BTreeMap::new(),
+            skipped: 0,
         };
         instrument.begin().await?;
         Ok(instrument)
@@ -159,7 +202,20 @@ impl Instrument {
         self.identity.as_ref()
     }
 
-    /// What the instrument is driven by.
+    /// The model that the profile knows the instrument as; `None` where it tells no models apart,
+    /// or knows this one only in general.
+    #[must_use]
+    pub fn model(&self) -> Option<&str> {
+        self.driver.profile.model.as_deref()
+    }
+
+    /// How many settings were not sent again because they stood at the value already.
+    #[must_use]
+    pub fn skipped(&self) -> u64 {
+        self.skipped
+    }
+
+    /// What the instrument is driven by: once a session has begun, as its model is.
     #[must_use]
     pub fn driver(&self) -> &Driver {
         &self.driver
@@ -172,8 +228,11 @@ impl Instrument {
 
     fn note(&mut self, event: Event) {
         match event {
-            // What follows from these two is an error of its own where it matters.
-            Event::OutOfStep { .. } | Event::Resynchronised { .. } => {
+            // What follows from these is an error of its own where it matters.
+            Event::OutOfStep { .. }
+            | Event::Resynchronised { .. }
+            | Event::Noted(_)
+            | Event::Moved { .. } => {
                 tracing::info!("{}: {event}", self.name);
             }
             Event::OldErrors(_) | Event::Restarted => tracing::warn!("{}: {event}", self.name),

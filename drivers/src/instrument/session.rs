@@ -7,11 +7,12 @@ use std::time::Duration;
 
 use tokio::time::{Instant, sleep};
 
-use super::error::{InstrumentError, InstrumentFault, Phase};
+use super::error::{ErrorReport, InstrumentError, InstrumentFault, Phase};
 use super::exchange::LINE_BYTES_MAX;
 use super::{Event, Instrument};
 use crate::class::Class;
 use crate::message::{ErrorEntry, Expect, Identity, MessageError, MessageFault, parse_whole};
+use crate::profile::ErrorPolicy;
 use crate::transport::{LinkFault, LinkPhase, Recovery};
 
 /// How often and how patiently a lost link is opened again.
@@ -99,13 +100,14 @@ impl Instrument {
         match self.report(found) {
             Err(restarted) => restarted,
             Ok(()) if errors.is_empty() => fault,
-            Ok(()) => InstrumentFault::NoAnswer(errors),
+            Ok(()) => InstrumentFault::NoAnswer(self.error_report(errors)),
         }
     }
 
     /// Tries to get into step, and to find the right instrument in order.
     async fn establish(&mut self, tries: u32) -> Result<Found, InstrumentFault> {
         self.shadow.clear();
+        self.confirmed.clear();
         let mut wait = self.driver.reconnect.first_wait;
         let mut left = tries.max(1);
         loop {
@@ -140,9 +142,14 @@ impl Instrument {
             Recovery::Drain => self.identity_of_drained_line(quiet).await?,
         };
         self.check_identity(&identity)?;
+        // From here on it is driven as the model that it is.
+        if let Some(models) = &self.driver.profile.models {
+            self.driver.profile = models.of(&identity).clone();
+        }
         let known = self.identity.replace(identity).is_some();
         let restarted = known && self.shows_restart().await?;
         let errors = self.drain_errors().await?;
+        let restarted = restarted || known && self.tells_restart(&errors);
         if let Some(clear) = self.driver.profile.session.clear.clone() {
             self.exchange.send_unchecked(clear.as_bytes(), timeout).await?;
         }
@@ -203,6 +210,21 @@ impl Instrument {
         let Some(rule) = self.driver.profile.session.restart.clone() else { return Ok(false) };
         let answer = self.ask_line_unchecked(&rule.query).await?;
         Ok(parse_whole(&answer)? >> rule.bit & 1 == 1)
+    }
+
+    /// Whether entries of the error queue say that the instrument has restarted.
+    pub(super) fn tells_restart(&self, entries: &[ErrorEntry]) -> bool {
+        let rule = self.driver.profile.errors.as_ref();
+        rule.is_some_and(|rule| {
+            entries.iter().any(|entry| rule.policy(entry) == ErrorPolicy::Restart)
+        })
+    }
+
+    /// Entries of the error queue with what they mean by the profile.
+    pub(super) fn error_report(&self, entries: Vec<ErrorEntry>) -> ErrorReport {
+        let rule = self.driver.profile.errors.as_ref();
+        let class = rule.map_or(Class::Instrument, |rule| rule.class(&entries));
+        ErrorReport { entries, class }
     }
 
     async fn ask_line_unchecked(&mut self, query: &str) -> Result<Vec<u8>, InstrumentFault> {

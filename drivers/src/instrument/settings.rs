@@ -2,16 +2,15 @@
 
 use std::time::Duration;
 
-use tokio::time::{Instant, sleep};
+use tokio::time::sleep;
 
 use super::error::{InstrumentError, InstrumentFault, Phase};
 use super::exchange::LINE_BYTES_MAX;
-use super::{Applied, BatchError, Instrument};
+use super::together::Wish;
+use super::{Applied, Event, Instrument};
 use crate::fault::nearest;
-use crate::message::{
-    BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, parse_switch, parse_whole, trim,
-};
-use crate::profile::{Effect, Form, Poll, Query, Setting};
+use crate::message::{BLOCK_BYTES_MAX, ErrorEntry, Expect, MessageError, MessageFault, trim};
+use crate::profile::{Effect, ErrorPolicy, Form, Query, Recognised, Setting};
 use crate::value::Value;
 
 /// The answer to a message by hand.
@@ -33,44 +32,13 @@ impl Instrument {
     /// Makes a setting: range check, command, completion, error check, read-back.
     ///
     /// # Errors
-    /// [`InstrumentError`]. Of the class limit when the value is beyond the profile's range; then
-    /// nothing was sent. A read-back that differs is no error but `matched == false`.
+    /// [`InstrumentError`]. Of the class limit when the value is beyond the profile's range or between
+    /// two steps that it takes; then nothing was sent. A read-back that differs is no error but `matched == false`.
     pub async fn set(&mut self, name: &str, value: &Value) -> Result<Applied, InstrumentError> {
         let value = self.check(name, value)?;
         self.shadow.clear();
         self.ready(name).await?;
-        self.apply(name, value).await
-    }
-
-    /// Makes several settings in the order given, each verified. All are checked before the first
-    /// byte is sent.
-    ///
-    /// # Errors
-    /// [`BatchError`] with what was set until then.
-    pub async fn set_many(
-        &mut self,
-        settings: &[(&str, Value)],
-    ) -> Result<Vec<Applied>, BatchError> {
-        let mut applied = Vec::with_capacity(settings.len());
-        let mut checked = Vec::with_capacity(settings.len());
-        for (name, value) in settings {
-            match self.check(name, value) {
-                Ok(value) => checked.push((*name, value)),
-                Err(error) => return Err(BatchError { applied, error }),
-            }
-        }
-        self.shadow.clear();
-        for (name, value) in checked {
-            let outcome = match self.ready(name).await {
-                Ok(()) => self.apply(name, value).await,
-                Err(error) => Err(error),
-            };
-            match outcome {
-                Ok(done) => applied.push(done),
-                Err(error) => return Err(BatchError { applied, error }),
-            }
-        }
-        Ok(applied)
+        self.apply(name, value, &[]).await
     }
 
     /// The value that a setting stands at now, asked from the instrument.
@@ -98,6 +66,9 @@ impl Instrument {
     /// [`InstrumentError`].
     pub async fn query_raw(&mut self, message: &str) -> Result<RawAnswer, InstrumentError> {
         self.check_message(message)?;
+        if self.driver.profile.recognise(message) != Recognised::Query {
+            self.confirmed.clear();
+        }
         self.ready(message).await?;
         let expect = Expect::Either(BLOCK_BYTES_MAX);
         let outcome = self.exchange.ask(message.as_bytes(), expect, self.timeout).await;
@@ -119,6 +90,8 @@ impl Instrument {
     /// [`InstrumentError`].
     pub async fn send_raw(&mut self, message: &str) -> Result<(), InstrumentError> {
         self.check_message(message)?;
+        // What was written by hand may have changed any setting.
+        self.confirmed.clear();
         self.ready(message).await?;
         self.command(message.as_bytes(), message, &Effect::default(), self.timeout).await
     }
@@ -133,19 +106,21 @@ impl Instrument {
         Err(self.error(Phase::Check, message, InstrumentFault::NotOneMessage))
     }
 
-    /// Checks name, kind and range of a request.
-    fn check(&self, name: &str, value: &Value) -> Result<Value, InstrumentError> {
+    /// Checks name, kind, range and steps of a request.
+    pub(super) fn check(&self, name: &str, value: &Value) -> Result<Wish, InstrumentError> {
         self.find(name, Wanted::Setting)?;
-        let fitted = self.driver.knob(name).map(|knob| {
-            if knob.read_only {
-                Err(InstrumentFault::ReadOnly)
-            } else {
+        let fitted = match (self.driver.profile.setting(name), self.driver.knob(name)) {
+            (Some(setting), _) => setting.fit(value).map_err(InstrumentFault::from),
+            (None, Some(knob)) if !knob.read_only => {
                 knob.kind.fit(value).map_err(InstrumentFault::from)
             }
-        });
-        fitted
-            .unwrap_or(Err(InstrumentFault::ReadOnly))
-            .map_err(|fault| self.error(Phase::Check, name, fault))
+            _ => Err(InstrumentFault::ReadOnly),
+        };
+        let sent = fitted.map_err(|fault| self.error(Phase::Check, name, fault))?;
+        // What was asked for stands in the record as it is, but as a value of the right kind.
+        let kind = self.driver.knob(name).map(|knob| knob.kind);
+        let asked = kind.and_then(|kind| kind.fit(value).ok()).unwrap_or_else(|| sent.clone());
+        Ok(Wish { asked, sent })
     }
 
     /// Whether the name is known; a fault with the nearest name when not.
@@ -162,23 +137,18 @@ impl Instrument {
         }
         let names = self.driver.knobs().map(|knob| knob.name);
         let near = nearest(name, names).filter(|near| *near != name).unwrap_or_default().to_owned();
-        let fault = InstrumentFault::Unknown { what, name: name.into(), near };
+        let name_text = name.to_owned();
+        let fault = match self.model() {
+            Some(model) => {
+                InstrumentFault::NotOfModel { what, name: name_text, model: model.to_owned() }
+            }
+            None => InstrumentFault::Unknown { what, name: name_text, near },
+        };
         Err(self.error(Phase::Check, name, fault))
     }
 
-    /// Makes a checked setting on a link in step.
-    async fn apply(&mut self, name: &str, asked: Value) -> Result<Applied, InstrumentError> {
-        let since = Instant::now();
-        let profile = self.driver.profile.clone();
-        let (read_back, matched) = match profile.setting(name) {
-            Some(setting) => self.apply_message(setting, &asked).await?,
-            None => self.apply_field(name, &asked).await?,
-        };
-        let setting = name.into();
-        Ok(Applied { setting, asked, read_back, matched, took: since.elapsed() })
-    }
-
-    async fn apply_message(
+    /// Sends a setting and reads it back.
+    pub(super) async fn apply_message(
         &mut self,
         setting: &Setting,
         asked: &Value,
@@ -216,8 +186,9 @@ impl Instrument {
         effect: &Effect,
         timeout: Duration,
     ) -> Result<(), InstrumentError> {
-        if effect.overlapped {
-            self.complete(shown, timeout).await?;
+        let profile = self.driver.profile.clone();
+        if let (true, Some(way)) = (effect.overlapped, &profile.completion) {
+            self.complete(way, shown, timeout).await?;
         }
         if let Some(poll) = &effect.poll {
             self.poll(poll, shown, timeout).await?;
@@ -228,73 +199,33 @@ impl Instrument {
         self.check_errors(shown).await
     }
 
-    /// Reads the error queue; entries are an error.
+    /// Reads the error queue; what the profile counts as errors is one.
     pub(super) async fn check_errors(&mut self, shown: &str) -> Result<(), InstrumentError> {
-        if self.driver.profile.errors.is_none() {
+        let profile = self.driver.profile.clone();
+        let Some(rule) = &profile.errors else { return Ok(()) };
+        let entries = match self.drain_errors_in_step().await {
+            Ok(entries) => entries,
+            Err(fault) => return Err(self.error(Phase::ErrorCheck, shown, fault)),
+        };
+        if self.tells_restart(&entries) {
+            self.confirmed.clear();
+            self.note(Event::Restarted);
+            return Err(self.error(Phase::ErrorCheck, shown, InstrumentFault::Restarted));
+        }
+        let is_note = |entry: &ErrorEntry| rule.policy(entry) == ErrorPolicy::Note;
+        let (notes, errors): (Vec<_>, Vec<_>) = entries.into_iter().partition(is_note);
+        if !notes.is_empty() {
+            self.note(Event::Noted(notes));
+        }
+        if errors.is_empty() {
             return Ok(());
         }
-        let entries = self.drain_errors_in_step().await;
-        match entries {
-            Ok(entries) if entries.is_empty() => Ok(()),
-            Ok(entries) => {
-                Err(self.error(Phase::ErrorCheck, shown, InstrumentFault::Reported(entries)))
-            }
-            Err(fault) => Err(self.error(Phase::ErrorCheck, shown, fault)),
-        }
-    }
-
-    /// Asks the completion query and waits for its 1.
-    pub(super) async fn complete(
-        &mut self,
-        shown: &str,
-        timeout: Duration,
-    ) -> Result<(), InstrumentError> {
-        let Some(query) = self.driver.profile.completion.clone() else { return Ok(()) };
-        let expect = Expect::Line(LINE_BYTES_MAX);
-        let outcome = self.exchange.ask(query.as_bytes(), expect, timeout).await;
-        let answer = self.answered(Phase::Complete, shown, outcome).await?.data;
-        if parse_switch(&answer).is_ok_and(|done| done) {
-            return Ok(());
-        }
-        // Most likely the answer to something else.
-        self.exchange.set_out_of_step();
-        let text = answer.escape_ascii().to_string();
-        Err(self.error(Phase::Complete, shown, InstrumentFault::NotComplete(text)))
-    }
-
-    /// Asks a status register until it is clear.
-    pub(super) async fn poll(
-        &mut self,
-        poll: &Poll,
-        shown: &str,
-        timeout: Duration,
-    ) -> Result<(), InstrumentError> {
-        let since = Instant::now();
-        loop {
-            let expect = Expect::Line(LINE_BYTES_MAX);
-            let outcome = self.exchange.ask(poll.query.as_bytes(), expect, self.timeout).await;
-            let answer = self.answered(Phase::Complete, shown, outcome).await?.data;
-            let status = match parse_whole(&answer) {
-                Ok(status) => status,
-                Err(error) => {
-                    self.exchange.set_out_of_step();
-                    return Err(self.error(Phase::Complete, shown, error.into()));
-                }
-            };
-            if status & poll.clear_mask == 0 {
-                return Ok(());
-            }
-            if since.elapsed() + poll.every > timeout {
-                let seconds = since.elapsed().as_secs_f64();
-                let fault = InstrumentFault::StaysBusy { status, seconds };
-                return Err(self.error(Phase::Complete, shown, fault));
-            }
-            sleep(poll.every).await;
-        }
+        let report = self.error_report(errors);
+        Err(self.error(Phase::ErrorCheck, shown, InstrumentFault::Reported(report)))
     }
 
     /// The value of a setting, reading or field.
-    async fn value_now(&mut self, name: &str) -> Result<Value, InstrumentError> {
+    pub(super) async fn value_now(&mut self, name: &str) -> Result<Value, InstrumentError> {
         self.ready(name).await?;
         let profile = self.driver.profile.clone();
         let (query, form, timeout) = match (profile.setting(name), profile.reading(name)) {
@@ -302,10 +233,16 @@ impl Instrument {
             (None, Some(reading)) => (&reading.query, &reading.form, reading.timeout),
             (None, None) => return self.read_field(name).await,
         };
-        self.ask_value(Phase::Ask, query, form, timeout.unwrap_or(self.timeout)).await
+        let value =
+            self.ask_value(Phase::Ask, query, form, timeout.unwrap_or(self.timeout)).await?;
+        // Somebody may have turned the knob at the instrument itself.
+        if self.confirmed.get(name).is_some_and(|confirmed| confirmed.read_back != value) {
+            self.confirmed.remove(name);
+        }
+        Ok(value)
     }
 
-    async fn ask_value(
+    pub(super) async fn ask_value(
         &mut self,
         phase: Phase,
         query: &Query,

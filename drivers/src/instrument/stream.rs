@@ -337,6 +337,8 @@ impl Instrument {
         transfer: &mut Transfer<'_>,
     ) -> Result<usize, InstrumentError> {
         self.check_message(message)?;
+        // What a message by hand does to settings is not known.
+        self.confirmed.clear();
         self.ready(message).await?;
         let stop = transfer.stop();
         let outcome = tokio::select! {
@@ -364,6 +366,8 @@ impl Instrument {
         transfer: &mut Transfer<'_>,
     ) -> Result<(), InstrumentError> {
         self.check_message(message)?;
+        // What a message by hand does to settings is not known.
+        self.confirmed.clear();
         self.ready(message).await?;
         let stop = transfer.stop();
         let outcome = tokio::select! {

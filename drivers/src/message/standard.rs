@@ -74,9 +74,6 @@ pub enum ErrorClass {
     Other,
 }
 
-/// Stands last in a queue that was full (SCPI-99 vol. 2, ch. 21).
-const QUEUE_OVERFLOW: i32 = -350;
-
 /// One entry of an error queue.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ErrorEntry {
@@ -137,13 +134,10 @@ impl ErrorEntry {
 impl fmt::Display for ErrorEntry {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "{} {}", self.number, self.text)?;
-        if let Some(detail) = &self.detail {
-            write!(f, " ({detail})")?;
+        match &self.detail {
+            Some(detail) => write!(f, " ({detail})"),
+            None => Ok(()),
         }
-        if self.number == QUEUE_OVERFLOW {
-            f.write_str(", so that errors after it were lost")?;
-        }
-        Ok(())
     }
 }
 

@@ -1,24 +1,32 @@
-//! From the text of a profile to the checked profile, or to all of its faults.
+//! From the tree of a profile to the checked profile, or to all of its faults.
 
+mod action;
+mod setting;
+
+use std::sync::Arc;
 use std::time::Duration;
 
+use super::errors::QUEUE_OVERFLOW;
 use super::grammar::PROFILE;
 use super::header::{BRACKETS_HELP, WRONG_BRACKETS};
+use super::inherit::with_changes;
 use super::{
-    Action, ActionStep, BinaryFormat, Effect, ErrorQueue, Form, Header, Identification, Input,
-    Poll, Profile, Query, Reading, RegisterPort, Role, Session, Setting, StatusBit,
+    Completion, ErrorPolicy, ErrorQueue, ErrorRule, Form, Header, Identification, Model, Poll,
+    Profile, Query, Reading, RegisterPort, Role, ServiceRequest, Session, StatusBit,
 };
 use crate::decode::{
-    check_name, message, pattern, pattern_of, range, slotted, switch, text, text_or_empty, time,
-    time_of, whole,
+    check_name, message, pattern, range, slotted, switch, text, text_or_empty, time, whole,
 };
-use crate::fault::{Fault, Faults, Source};
-use crate::marked::{self, Node, NodeKind};
+use crate::fault::{Fault, Source};
+use crate::marked::{Node, NodeKind};
 use crate::message::parse_word;
 use crate::pattern::Pattern;
 use crate::quantity::{Dimension, Quantity};
 use crate::shape;
-use crate::value::{Kind, Tolerance};
+use crate::value::Kind;
+
+use action::decode_action;
+use setting::{check_order, decode_setting};
 
 /// Longest time for an exchange when the profile names none.
 const TIMEOUT: Duration = Duration::from_secs(5);
@@ -26,38 +34,90 @@ const TIMEOUT: Duration = Duration::from_secs(5);
 const QUIET: Duration = Duration::from_millis(20);
 /// Time between two polls when the profile names none.
 const POLL_EVERY: Duration = Duration::from_millis(50);
-/// Slots that every message of an action may use besides its inputs, made from its samples.
-const SAMPLE_SLOTS: [&str; 2] = ["points", "values"];
+/// The completion query of IEEE 488.2, 10.19.
+const COMPLETION_QUERY: &str = "*OPC?";
 
-/// Parses and checks a profile.
-///
-/// # Errors
-/// All faults of the file at once, each with its place.
-pub fn parse(source: &Source) -> Result<Profile, Faults> {
-    let (root, mut faults) = marked::parse(source)?;
-    shape::check(&root, PROFILE, &mut faults);
-    let profile = decode(&root, source, &mut faults);
-    match profile {
-        Some(profile) if faults.is_empty() => Ok(profile),
-        _ => Err(Faults::new(source.clone(), faults)),
+/// Decodes a profile with what differs from model to model.
+pub(super) fn decode(root: &Node, files: &[Source], faults: &mut Vec<Fault>) -> Option<Profile> {
+    let general = decode_one(root, files, faults)?;
+    let models = root.get("models").map(Node::items).unwrap_or_default();
+    // What is wrong with all of them is said once.
+    if models.is_empty() || !faults.is_empty() {
+        return Some(general);
+    }
+    let decoded = models.iter().map(|node| decode_model(root, node, &general, files, faults));
+    let list: Vec<Model> = decoded.collect::<Vec<_>>().into_iter().flatten().collect();
+    Some(Profile::of_all_models(general, list))
+}
+
+/// What an instrument of one model is driven by: the profile with the changes of the model.
+fn decode_model(
+    root: &Node,
+    node: &Node,
+    general: &Profile,
+    files: &[Source],
+    faults: &mut Vec<Fault>,
+) -> Option<Model> {
+    let called = text(node, "called")?.to_owned();
+    let place = node.get("called")?.span.clone();
+    let forms =
+        ["maker", "model", "serial", "firmware"].map(|field| text(node, field).map(str::to_owned));
+    if forms.iter().all(Option::is_none) {
+        let fault = Fault::new(place.clone(), "nothing says by which identity this model is known");
+        faults.push(fault.with_help("add model: \"WS-7*\", or maker, serial or firmware"));
+    }
+    let mut own = Vec::new();
+    let merged = with_changes(root, node, &mut own);
+    if own.is_empty() {
+        shape::check(&merged, PROFILE, &mut own);
+    }
+    let profile = decode_one(&merged, files, &mut own);
+    if let Some(profile) = &profile {
+        refuse_other_types(node, general, profile, &mut own);
+    }
+    let sound = own.is_empty();
+    faults.extend(own.into_iter().map(|fault| {
+        if node.span.contains(&fault.span.start) {
+            return fault;
+        }
+        let message = format!("with what differs in this model {}", fault.message);
+        Fault::new(place.clone(), message)
+    }));
+    let mut profile = profile.filter(|_| sound)?;
+    profile.model = Some(called.clone());
+    Some(Model { called, forms, profile: Arc::new(profile) })
+}
+
+/// Whoever plans knows the type of a setting before the model is known.
+fn refuse_other_types(node: &Node, general: &Profile, own: &Profile, faults: &mut Vec<Fault>) {
+    for (key, _) in node.get("settings").map(Node::entries).unwrap_or_default() {
+        if let (Some(known), Some(setting)) = (general.setting(&key.text), own.setting(&key.text))
+            && !known.form.is_like(&setting.form)
+        {
+            let message = format!("'{}' is of another type than in other models", key.text);
+            let fault = Fault::new(key.span.clone(), message);
+            faults.push(fault.with_help("give it another name"));
+        }
     }
 }
 
 /// Decodes everything, so that every fault is found; `None` when something needed is missing,
 /// which the check of the shape has then reported.
-fn decode(root: &Node, source: &Source, faults: &mut Vec<Fault>) -> Option<Profile> {
-    let completion = message(root, "completion", faults);
+fn decode_one(root: &Node, files: &[Source], faults: &mut Vec<Fault>) -> Option<Profile> {
+    let completion = root.get("completion").and_then(|node| decode_completion(node, faults));
     let identity = root.get("identity").and_then(|node| decode_identity(node, faults));
     let session = decode_session(root.get("session"), faults);
     let errors = root.get("errors").and_then(|node| decode_errors(node, faults));
     let timeout = time(root, "timeout", faults).unwrap_or(TIMEOUT);
     let port = root.get("registers").and_then(|node| decode_port(node, faults));
+    let skip = switch(root, "skip when equal");
     let mut settings = Vec::new();
     for (key, node) in root.get("settings").map(Node::entries).unwrap_or_default() {
         check_name(key, faults);
         refuse_completion(node, "overlapped", completion.is_some(), faults);
-        settings.extend(decode_setting(&key.text, node, faults));
+        settings.extend(decode_setting(&key.text, node, skip, faults));
     }
+    check_order(root, faults);
     let mut readings = Vec::new();
     for (key, node) in root.get("readings").map(Node::entries).unwrap_or_default() {
         check_name(key, faults);
@@ -69,8 +129,9 @@ fn decode(root: &Node, source: &Source, faults: &mut Vec<Fault>) -> Option<Profi
     }
     let mut actions = Vec::new();
     for (key, node) in root.get("actions").map(Node::entries).unwrap_or_default() {
-        actions.push(decode_action(&key.text, node, completion.is_some(), faults));
+        actions.push(decode_action(&key.text, node, completion.as_ref(), faults));
     }
+    let (own, based_on) = files.split_first()?;
     Some(Profile {
         name: text(root, "profile")?.to_owned(),
         about: text_or_empty(root, "about"),
@@ -84,8 +145,46 @@ fn decode(root: &Node, source: &Source, faults: &mut Vec<Fault>) -> Option<Profi
         settings,
         readings,
         actions,
-        text: source.text.to_string(),
+        models: None,
+        model: None,
+        text: own.text.to_string(),
+        based_on: based_on.to_vec(),
     })
+}
+
+/// A query that answers late, or how a service request is asked for.
+fn decode_completion(node: &Node, faults: &mut Vec<Fault>) -> Option<Completion> {
+    if node.text().is_some() {
+        let text = slotted(node, &[], faults)?.to_string();
+        one_query(&text, node, faults);
+        return Some(Completion::Query(text));
+    }
+    let by = text(node, "by")?;
+    let others: &[&str] = if by == "query" {
+        &["arm", "status", "status bit", "events", "event bit", "every"]
+    } else {
+        &["query"]
+    };
+    for key in others {
+        refuse_unless(node, key, false, &format!("this has no meaning by {by}"), faults);
+    }
+    if by == "query" {
+        let own = node.get("query").and_then(|_| query(node, "query", faults));
+        return Some(Completion::Query(own.unwrap_or_else(|| COMPLETION_QUERY.into())));
+    }
+    let usual = ServiceRequest::default();
+    let bit = |key| whole(node, key).and_then(|bit| u32::try_from(bit).ok());
+    let (status_bit, event_bit) = (bit("status bit"), bit("event bit"));
+    let mut own = |key, usual| message(node, key, faults).unwrap_or(usual);
+    let arm = own("arm", usual.arm);
+    Some(Completion::ServiceRequest(ServiceRequest {
+        arm,
+        status: query(node, "status", faults).unwrap_or(usual.status),
+        status_bit: status_bit.unwrap_or(usual.status_bit),
+        events: query(node, "events", faults).unwrap_or(usual.events),
+        event_bit: event_bit.unwrap_or(usual.event_bit),
+        every: time(node, "every", faults).unwrap_or(usual.every),
+    }))
 }
 
 fn refuse_completion(node: &Node, key: &str, known: bool, faults: &mut Vec<Fault>) {
@@ -119,7 +218,24 @@ fn decode_session(node: Option<&Node>, faults: &mut Vec<Fault>) -> Session {
 fn decode_errors(node: &Node, faults: &mut Vec<Fault>) -> Option<ErrorQueue> {
     let none = whole(node, "none").and_then(|none| i32::try_from(none).ok()).unwrap_or(0);
     let bound = whole(node, "bound").and_then(|bound| usize::try_from(bound).ok()).unwrap_or(100);
-    Some(ErrorQueue { query: query(node, "query", faults)?, none, bound })
+    let nodes = node.get("classes").map(Node::items).unwrap_or_default();
+    let rules = nodes.iter().filter_map(|node| decode_error_rule(node, faults)).collect();
+    Some(ErrorQueue { query: query(node, "query", faults)?, none, bound, rules })
+}
+
+fn decode_error_rule(node: &Node, faults: &mut Vec<Fault>) -> Option<ErrorRule> {
+    let place = node.get("codes")?;
+    let read = |text: &str| shape::whole(text).and_then(|code| i32::try_from(code).ok());
+    let (lowest, highest) = match place.text() {
+        Some(text) => read(text).map(|code| (code, code))?,
+        None => range(place, "a number such as -222", read, faults)?,
+    };
+    let policy = ErrorPolicy::parse(text(node, "mean")?)?;
+    if lowest == highest && lowest == QUEUE_OVERFLOW && policy != ErrorPolicy::Instrument {
+        let fault = Fault::new(place.span.clone(), "that errors were lost is always a fault");
+        faults.push(fault.with_help("leave out -350"));
+    }
+    Some(ErrorRule { lowest, highest, policy })
 }
 
 fn decode_port(node: &Node, faults: &mut Vec<Fault>) -> Option<RegisterPort> {
@@ -166,31 +282,15 @@ fn headed(
 /// A message that holds one query: devices differ in what they do with several.
 fn query(node: &Node, key: &str, faults: &mut Vec<Fault>) -> Option<String> {
     let text = message(node, key, faults)?;
-    one_query(&text, node, key, faults);
+    one_query(&text, node.get(key).unwrap_or(node), faults);
     Some(text)
 }
 
-fn one_query(text: &str, node: &Node, key: &str, faults: &mut Vec<Fault>) {
+fn one_query(text: &str, place: &Node, faults: &mut Vec<Fault>) {
     if text.matches('?').count() > 1 {
-        let span = node.get(key).map_or(node.span.clone(), |node| node.span.clone());
+        let span = place.span.clone();
         faults.push(Fault::new(span, "a message holds one query").with_help("ask one at a time"));
     }
-}
-
-fn decode_setting(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Setting> {
-    let form = decode_form(node, faults);
-    let set = headed(node, "set", &["value"], faults);
-    let query = decode_query(node, faults);
-    let tolerance = decode_tolerance(node, form.as_ref(), faults);
-    let effect = Effect {
-        overlapped: switch(node, "overlapped"),
-        poll: node.get("poll").and_then(|node| decode_poll(node, faults)),
-        settle: time(node, "settle", faults).unwrap_or_default(),
-    };
-    let timeout = time(node, "timeout", faults);
-    let about = text_or_empty(node, "about");
-    let (form, (set, header), query) = (form?, set?, query?);
-    Some(Setting { name: name.into(), about, form, set, header, query, tolerance, effect, timeout })
 }
 
 fn decode_reading(name: &str, node: &Node, faults: &mut Vec<Fault>) -> Option<Reading> {
@@ -205,7 +305,7 @@ fn decode_query(node: &Node, faults: &mut Vec<Fault>) -> Option<Query> {
     let answer = pattern(node, "answer", &["value"], faults);
     let (message, header) = headed(node, "query", &[], faults)?;
     let message = message.to_string();
-    one_query(&message, node, "query", faults);
+    one_query(&message, node.get("query").unwrap_or(node), faults);
     Some(Query { message, header, answer })
 }
 
@@ -302,117 +402,4 @@ fn decode_words(node: &Node, faults: &mut Vec<Fault>) -> Option<(Vec<String>, Ve
         mnemonics.push(text.to_owned());
     }
     Some((words, mnemonics))
-}
-
-fn decode_tolerance(node: &Node, form: Option<&Form>, faults: &mut Vec<Fault>) -> Tolerance {
-    let Some(node) = node.get("tolerance") else { return Tolerance::ROUNDED_TEXT };
-    let mut tolerance = Tolerance { absolute: 0.0, relative: 0.0 };
-    let ratio = |text| Quantity::parse(text, Dimension::Ratio).ok();
-    if let Some(relative) = text(node, "relative").and_then(ratio) {
-        tolerance.relative = relative.value.abs();
-    }
-    if let (Some(place), Some(form)) = (node.get("absolute"), form) {
-        let Kind::Number { dimension, .. } = form.kind else {
-            faults.push(Fault::new(place.span.clone(), "only numbers have a tolerance"));
-            return tolerance;
-        };
-        match place.text().map(|text| Quantity::parse(text, dimension)) {
-            Some(Ok(absolute)) => tolerance.absolute = absolute.value.abs(),
-            Some(Err(error)) => {
-                faults.push(Fault::new(place.span.clone(), error.to_string()));
-            }
-            None => {}
-        }
-    }
-    tolerance
-}
-
-fn decode_action(name: &str, node: &Node, completes: bool, faults: &mut Vec<Fault>) -> Action {
-    let takes: Vec<(String, Input)> = node
-        .get("takes")
-        .map(Node::entries)
-        .unwrap_or_default()
-        .iter()
-        .map(|(key, node)| {
-            let input = match node.text() {
-                Some("iq samples") => Input::IqSamples,
-                Some(_) => Input::Word,
-                None => Input::OneOf(
-                    node.items().iter().filter_map(Node::text).map(str::to_owned).collect(),
-                ),
-            };
-            (key.text.clone(), input)
-        })
-        .collect();
-    let mut steps = |key: &str| -> Vec<ActionStep> {
-        let nodes = node.get(key).map(Node::items).unwrap_or_default();
-        nodes.iter().filter_map(|node| decode_step(node, &takes, completes, faults)).collect()
-    };
-    let (plan, if_it_fails) = (steps("steps"), steps("if it fails"));
-    let about = text_or_empty(node, "about");
-    Action { name: name.into(), about, takes, steps: plan, if_it_fails }
-}
-
-fn decode_step(
-    node: &Node,
-    takes: &[(String, Input)],
-    completes: bool,
-    faults: &mut Vec<Fault>,
-) -> Option<ActionStep> {
-    refuse_completion(node, "complete", completes, faults);
-    let format = |node| text(node, "format").and_then(BinaryFormat::parse);
-    if let Some(place) = node.get("send") {
-        return step_pattern(place, takes, faults).map(ActionStep::Send);
-    }
-    if let Some(place) = node.get("send block") {
-        let message = step_pattern(place, takes, faults);
-        let from = text(node, "from")?;
-        if !takes.iter().any(|(name, input)| name == from && *input == Input::IqSamples) {
-            let span = node.get("from").map_or(node.span.clone(), |node| node.span.clone());
-            let fault = Fault::new(span, format!("'{from}' is no input with samples"));
-            faults.push(fault.with_help(format!("add takes: {{{from}: iq samples}}")));
-        }
-        let (message, format) = (message?, format(node)?);
-        return Some(ActionStep::SendBlock { message, from: from.into(), format });
-    }
-    if let Some(place) = node.get("ask") {
-        let message = step_pattern(place, takes, faults);
-        let answer = node.get("answer").and_then(|place| pattern_of(place, faults));
-        return Some(ActionStep::Ask { message: message?, answer: answer? });
-    }
-    if let Some(place) = node.get("fetch block") {
-        let message = step_pattern(place, takes, faults);
-        let timeout = time(node, "timeout", faults);
-        return Some(ActionStep::FetchBlock { message: message?, format: format(node)?, timeout });
-    }
-    if let Some(place) = node.get("complete") {
-        return time_of(place, faults).map(ActionStep::Complete);
-    }
-    if let Some(place) = node.get("poll") {
-        let poll = decode_poll(place, faults);
-        let longest = time(node, "timeout", faults).unwrap_or(TIMEOUT);
-        return Some(ActionStep::Poll(poll?, longest));
-    }
-    time_of(node.get("wait")?, faults).map(ActionStep::Wait)
-}
-
-/// A message of an action: its slots must be inputs, or made from samples where there are some.
-fn step_pattern(
-    place: &Node,
-    takes: &[(String, Input)],
-    faults: &mut Vec<Fault>,
-) -> Option<Pattern> {
-    let pattern = pattern_of(place, faults)?;
-    let samples = takes.iter().any(|(_, input)| *input == Input::IqSamples);
-    let mut known: Vec<&str> = takes
-        .iter()
-        .filter(|(_, input)| *input != Input::IqSamples)
-        .map(|(name, _)| name.as_str())
-        .collect();
-    known.extend(SAMPLE_SLOTS.iter().filter(|_| samples));
-    for slot in pattern.slots().filter(|slot| !known.contains(slot)) {
-        let fault = Fault::new(place.span.clone(), format!("nothing fills '{{{slot}}}' here"));
-        faults.push(fault.with_help(shape::suggestion(slot, &known)));
-    }
-    Some(pattern)
 }

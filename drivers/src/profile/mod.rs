@@ -4,26 +4,39 @@
 //! IEEE 488.2 forms; opens no link.
 
 mod decode;
+mod errors;
+mod format;
 mod grammar;
+mod grid;
 mod header;
+mod inherit;
+mod model;
+mod preview;
 mod recognise;
 mod shipped;
 
 use std::fmt;
 use std::time::Duration;
 
+use crate::fault::Source;
+
 use crate::message::{
     MessageError, MessageFault, Number, emit_nr1, emit_nr3, mnemonic_matches, parse_switch,
     parse_whole,
 };
 use crate::pattern::Pattern;
-use crate::value::{Kind, Tolerance, Value};
+use crate::value::{Kind, Tolerance, Unfit, Value};
 
-pub use decode::parse;
 pub(crate) use decode::unit;
+pub use errors::{ErrorPolicy, ErrorQueue, ErrorRule, QUEUE_OVERFLOW};
+pub use format::BinaryFormat;
 pub(crate) use grammar::KIND;
 pub use grammar::json_schema;
+pub use grid::{BetweenSteps, Grid, Steps};
 pub use header::Header;
+pub use inherit::parse;
+pub use model::{Model, Models};
+pub use preview::{Message, Preview, Section};
 pub use recognise::Recognised;
 pub(crate) use shipped::read_source;
 pub use shipped::{LoadError, load, shipped_profiles};
@@ -84,8 +97,8 @@ pub struct Profile {
     pub session: Session,
     /// How errors are asked for; `None` where each answer says itself whether it is one.
     pub errors: Option<ErrorQueue>,
-    /// Query that answers `1` once nothing is pending any more.
-    pub completion: Option<String>,
+    /// How the end of what is pending is learnt.
+    pub completion: Option<Completion>,
     /// The longest time for an exchange that names none itself.
     pub timeout: Duration,
     /// How registers are read and written, where the settings come from a register map.
@@ -96,8 +109,57 @@ pub struct Profile {
     pub readings: Vec<Reading>,
     /// What can be done.
     pub actions: Vec<Action>,
+    /// What differs from model to model. Until the instrument has said which it is, the settings of
+    /// the profile are those of all models, each as wide as with the widest.
+    pub models: Option<Models>,
+    /// The model that these settings belong to; `None` where models make no difference, and for
+    /// every instrument that is none of the models.
+    pub model: Option<String>,
     /// The text of the file, for the record.
     pub text: String,
+    /// The files that it is based on, the nearest first, for the record.
+    pub based_on: Vec<Source>,
+}
+
+/// How the end of what is pending is learnt.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Completion {
+    /// This query answers `1` once nothing is pending any more.
+    Query(String),
+    /// A service request, or the status byte where the link has none.
+    ServiceRequest(ServiceRequest),
+}
+
+/// How the end of what is pending shows in status registers (IEEE 488.2, 11.5 and 10.18).
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ServiceRequest {
+    /// Has the end noted in the event register and a service requested then.
+    pub arm: String,
+    /// Query for the status byte, where the link itself cannot read it.
+    pub status: String,
+    /// The status byte's bit that says that an event was noted.
+    pub status_bit: u32,
+    /// Query for the event register, which reading clears.
+    pub events: String,
+    /// The event register's bit that says that the end was noted.
+    pub event_bit: u32,
+    /// Time from one look at the status byte to the next.
+    pub every: Duration,
+}
+
+impl Default for ServiceRequest {
+    /// The mandatory commands of IEEE 488.2: operation complete is bit 0 of the event register,
+    /// which is summed up in bit 5 of the status byte.
+    fn default() -> Self {
+        ServiceRequest {
+            arm: "*ESE 1;*SRE 32;*OPC".into(),
+            status: "*STB?".into(),
+            status_bit: 5,
+            events: "*ESR?".into(),
+            event_bit: 0,
+            every: Duration::from_millis(50),
+        }
+    }
 }
 
 /// How the instrument says who it is.
@@ -128,17 +190,6 @@ pub struct StatusBit {
     pub query: String,
     /// Number of the bit, 0 the least significant.
     pub bit: u32,
-}
-
-/// How the error queue is read.
-#[derive(Clone, Debug)]
-pub struct ErrorQueue {
-    /// Query for the next entry.
-    pub query: String,
-    /// The number that says that there is none.
-    pub none: i32,
-    /// The most entries read at one go; a queue that goes on is a fault of the instrument.
-    pub bound: usize,
 }
 
 /// How registers travel. Addresses and values fill slots of the patterns.
@@ -199,6 +250,12 @@ pub struct Setting {
     pub effect: Effect,
     /// The longest time for an exchange of this setting, its effect included.
     pub timeout: Option<Duration>,
+    /// The values that it takes within its range, where it does not take all.
+    pub steps: Option<Steps>,
+    /// The settings that decide what this one may be, set before it.
+    pub after: Vec<String>,
+    /// A value that was set and read back in this session is not sent again.
+    pub skip_when_equal: bool,
 }
 
 /// When a command has taken effect.
@@ -247,6 +304,8 @@ pub struct Action {
     pub about: String,
     /// What it needs.
     pub takes: Vec<(String, Input)>,
+    /// Numbers of the outcome that no query gives.
+    pub numbers: Vec<(String, f64)>,
     /// The messages, in order.
     pub steps: Vec<ActionStep>,
     /// What is sent when a step failed, so that the next try finds the instrument ready.
@@ -277,6 +336,8 @@ pub enum ActionStep {
         from: String,
         /// How the samples are written.
         format: BinaryFormat,
+        /// In floats, what the largest code becomes.
+        full_scale: f64,
     },
     /// Asks for numbers.
     Ask {
@@ -285,7 +346,7 @@ pub enum ActionStep {
         /// The answer; each slot becomes a number of the outcome.
         answer: Pattern,
     },
-    /// Asks for a block of codes.
+    /// Asks for a block of codes, or of volts as floats.
     FetchBlock {
         /// The query.
         message: Pattern,
@@ -295,76 +356,11 @@ pub enum ActionStep {
         timeout: Option<Duration>,
     },
     /// Waits until nothing is pending, at most that long.
-    Complete(Duration),
+    Complete(Duration, Completion),
     /// Asks a status register until it is clear, at most that long.
     Poll(Poll, Duration),
     /// Waits.
     Wait(Duration),
-}
-
-/// How whole numbers are written in a block.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum BinaryFormat {
-    /// One byte each, two's complement.
-    Int8,
-    /// Two bytes each, two's complement, the most significant first (`FORMat:BORDer NORMal`).
-    Int16HighFirst,
-    /// Two bytes each, two's complement, the least significant first (`FORMat:BORDer SWAPped`).
-    Int16LowFirst,
-}
-
-impl BinaryFormat {
-    /// Names in profiles.
-    pub const NAMES: &'static [&'static str] = &["int8", "int16 high first", "int16 low first"];
-
-    /// The format of a name.
-    #[must_use]
-    pub fn parse(name: &str) -> Option<Self> {
-        match name {
-            "int8" => Some(BinaryFormat::Int8),
-            "int16 high first" => Some(BinaryFormat::Int16HighFirst),
-            "int16 low first" => Some(BinaryFormat::Int16LowFirst),
-            _ => None,
-        }
-    }
-
-    /// Bytes of one number.
-    #[must_use]
-    pub fn bytes_each(self) -> usize {
-        if self == BinaryFormat::Int8 { 1 } else { 2 }
-    }
-
-    /// Appends the numbers. With [`BinaryFormat::Int8`] what does not fit is clipped.
-    pub fn emit(self, codes: &[i16], into: &mut Vec<u8>) {
-        into.reserve(codes.len() * self.bytes_each());
-        match self {
-            BinaryFormat::Int8 => into.extend(codes.iter().map(|code| {
-                (*code).clamp(i16::from(i8::MIN), i16::from(i8::MAX)).to_le_bytes()[0]
-            })),
-            BinaryFormat::Int16HighFirst => {
-                codes.iter().for_each(|code| into.extend_from_slice(&code.to_be_bytes()));
-            }
-            BinaryFormat::Int16LowFirst => {
-                codes.iter().for_each(|code| into.extend_from_slice(&code.to_le_bytes()));
-            }
-        }
-    }
-
-    /// The numbers of a block; `None` when it does not hold whole ones.
-    #[must_use]
-    pub fn parse_codes(self, data: &[u8]) -> Option<Vec<i16>> {
-        if !data.len().is_multiple_of(self.bytes_each()) {
-            return None;
-        }
-        let pairs = data.as_chunks::<2>().0.iter();
-        Some(match self {
-            BinaryFormat::Int8 => {
-                data.iter().map(|byte| i16::from(i8::from_le_bytes([*byte]))).collect()
-            }
-            BinaryFormat::Int16HighFirst => pairs.map(|pair| i16::from_be_bytes(*pair)).collect(),
-            BinaryFormat::Int16LowFirst => pairs.map(|pair| i16::from_le_bytes(*pair)).collect(),
-        })
-    }
 }
 
 impl Form {
@@ -440,7 +436,49 @@ impl Setting {
     }
 }
 
+impl Setting {
+    /// Checks kind, range and steps of a value; what is sent for it.
+    ///
+    /// # Errors
+    /// [`Unfit`], also for a value between two steps where the profile refuses such.
+    pub fn fit(&self, value: &Value) -> Result<Value, Unfit> {
+        let value = self.form.kind.fit(value)?;
+        match &self.steps {
+            Some(steps) => steps.fit(&self.form.kind, &value),
+            None => Ok(value),
+        }
+    }
+}
+
 impl Profile {
+    /// Every setting that the named one decides upon, itself not included: those that come after
+    /// it, those that come after these, and so on, in the order of the file.
+    #[must_use]
+    pub fn dependants(&self, name: &str) -> Vec<&Setting> {
+        let after = |setting: &&Setting| self.comes_after(&setting.name, name);
+        self.settings.iter().filter(after).collect()
+    }
+
+    /// Whether one setting comes after another, directly or by way of others.
+    #[must_use]
+    pub fn comes_after(&self, later: &str, earlier: &str) -> bool {
+        // Each setting is looked at once, so that this ends even if the settings went in circles.
+        let mut waiting = vec![later];
+        let mut seen: Vec<&str> = Vec::new();
+        while let Some(name) = waiting.pop() {
+            for before in self.setting(name).into_iter().flat_map(|setting| &setting.after) {
+                if before == earlier {
+                    return true;
+                }
+                if !seen.contains(&before.as_str()) {
+                    seen.push(before);
+                    waiting.push(before);
+                }
+            }
+        }
+        false
+    }
+
     /// A setting by its name.
     #[must_use]
     pub fn setting(&self, name: &str) -> Option<&Setting> {

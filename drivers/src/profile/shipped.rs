@@ -3,7 +3,8 @@
 use std::io;
 use std::path::Path;
 
-use super::{Profile, parse};
+use super::Profile;
+use super::inherit::{file_name, parse_near};
 use crate::fault::{Faults, Source};
 
 /// Name and text of every profile shipped.
@@ -45,7 +46,27 @@ pub fn shipped_profiles() -> Vec<&'static str> {
 /// # Errors
 /// [`LoadError`].
 pub fn load(name: &str, near: Option<&Path>) -> Result<Profile, LoadError> {
-    Ok(parse(&read_source(name, near, SHIPPED)?)?)
+    let source = read_source(name, near, SHIPPED)?;
+    // What it is based on stands beside it.
+    let path = near.map_or_else(|| Path::new(name).to_path_buf(), |folder| folder.join(name));
+    Ok(parse_near(&source, path.parent())?)
+}
+
+/// The text of a profile that another is based on: from beside that one, or as shipped.
+pub(super) fn profile_source(name: &str, near: Option<&Path>) -> Result<Source, LoadError> {
+    let file = file_name(name);
+    match near {
+        Some(_) => read_source(&file, near, SHIPPED),
+        // Without a folder nothing is read from the disk.
+        None => match SHIPPED.iter().find(|(known, _)| *known == file) {
+            Some((known, text)) => Ok(Source::new(*known, *text)),
+            None => Err(LoadError::Unreadable {
+                name: file,
+                why: "no such profile is shipped".into(),
+                shipped: names(SHIPPED),
+            }),
+        },
+    }
 }
 
 /// The text of a data file, from the disk or as shipped.

@@ -1,5 +1,8 @@
 //! Tests of profiles: those shipped are sound, and what is wrong with others is said.
 
+mod derived;
+mod further;
+
 use super::*;
 use crate::fault::Source;
 use proptest::prelude::*;
@@ -181,41 +184,17 @@ fn the_schema_is_closed() {
     assert_eq!(schema["$defs"]["setting"]["additionalProperties"], false);
 }
 
-/// Byte orders of SCPI-99 `FORMat:BORDer`: NORMal is the most significant byte first.
-#[test]
-fn codes_in_blocks_both_ways() {
-    for (format, bytes) in [
-        (BinaryFormat::Int16HighFirst, &[0x01, 0x02, 0xFF, 0xFE][..]),
-        (BinaryFormat::Int16LowFirst, &[0x02, 0x01, 0xFE, 0xFF]),
-    ] {
-        assert_eq!(format.parse_codes(bytes), Some(vec![0x0102, -2]));
-        assert_eq!(format.parse_codes(&bytes[..3]), None);
-    }
-    assert_eq!(BinaryFormat::Int8.parse_codes(&[0x7F, 0x80]), Some(vec![127, -128]));
-    let mut clipped = Vec::new();
-    BinaryFormat::Int8.emit(&[-2, 300], &mut clipped);
-    assert_eq!(clipped, [0xFE, 0x7F]);
-    assert!(BinaryFormat::NAMES.iter().all(|name| BinaryFormat::parse(name).is_some()));
-}
-
 proptest! {
     #[test]
-    fn codes_read_back(codes in proptest::collection::vec(any::<i16>(), 0..50)) {
-        for format in [BinaryFormat::Int16HighFirst, BinaryFormat::Int16LowFirst] {
-            let mut bytes = Vec::new();
-            format.emit(&codes, &mut bytes);
-            prop_assert_eq!(format.parse_codes(&bytes), Some(codes.clone()));
-        }
-    }
-
-    #[test]
     fn no_damaged_profile_panics(from in 0..1500usize, length in 0..40usize, with in "[a-z:{}\\[\\]0-9 \n-]{0,10}") {
-        for name in shipped_profiles() {
-            let mut text = load(name, None).unwrap().text;
+        let shipped = shipped_profiles().into_iter().map(|name| load(name, None).unwrap().text);
+        for mut text in shipped.chain([derived::DEEP.into(), derived::MODELS.into()]) {
             let from = from.min(text.len());
             let to = (from + length).min(text.len());
             text.replace_range(from..to, &with);
-            let _ = parse(&Source::new("damaged", text));
+            if let Ok(profile) = parse(&Source::new("damaged", text)) {
+                let _ = profile.preview();
+            }
         }
     }
 }

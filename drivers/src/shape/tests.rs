@@ -1,5 +1,7 @@
 //! Grammars checked against texts, and their schemas.
 
+use serde_json::json;
+
 use super::*;
 use crate::fault::{Faults, Source};
 use crate::marked;

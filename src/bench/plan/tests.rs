@@ -29,6 +29,27 @@ fn deadlines_cannot_overflow_the_clock() {
     }
 }
 
+/// What a profile is based on decides as much as the profile itself. Before the model is known, a
+/// setting may be whatever it may be with the widest model.
+#[test]
+fn the_record_keeps_what_a_profile_is_based_on() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "profile: own\nbased on: scpi-supply\nmodels:\n  - called: strong\n    model: S-*\n    \
+               settings: {voltage: {range: [0 V, 9 V]}}\n";
+    std::fs::write(folder.path().join("own.yaml"), own).unwrap();
+    let bench = "bench: b\ninstruments:\n  supply: {role: supply, profile: own.yaml, at: \
+                 \"tcp://127.0.0.1:1\"}\nsafe state:\n  - {supply.output: off}\n";
+    let plan = BenchPlan::load(&Source::new("bench.yaml", bench), Some(folder.path())).unwrap();
+    let files = plan.files();
+    let names: Vec<&str> = files.iter().map(|(name, _)| name.as_str()).collect();
+    assert_eq!(names, ["bench.yaml", "profiles/own.yaml", "profiles/scpi-supply.yaml"]);
+    assert_eq!(files[1].1, own.as_bytes());
+    assert!(files[2].1.starts_with(b"# A supply with one output."));
+    let voltage = plan.knobs().get("supply.voltage").unwrap();
+    assert!(voltage.read("9 V").and_then(|value| voltage.check(&value)).is_ok());
+    assert!(voltage.read("10 V").and_then(|value| voltage.check(&value)).is_err());
+}
+
 #[test]
 fn a_faulty_model_is_a_fault_of_the_bench() {
     let folder = tempfile::tempdir().unwrap();

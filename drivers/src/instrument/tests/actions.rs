@@ -83,6 +83,91 @@ async fn a_trace_comes_with_its_scale() {
     }
 }
 
+/// A scope that has its preamble in three queries, and blocks of this format.
+fn preamble(format: &str, numbers: &str) -> Driver {
+    let text = format!(
+        "profile: p\nrole: scope\nidentity: {{query: \"*IDN?\"}}\nactions:
+  fetch trace:
+    takes: {{channel: [CH1]}}
+    numbers: {numbers}
+    steps:
+      - {{ask: \"INCR? {{channel}}\", answer: \"{{volts_per_code}}\"}}
+      - {{ask: \"OFFS?\", answer: \"OFFS {{offset_volts}}\"}}
+      - {{ask: \"ORIG?\", answer: \"{{code_origin}}\"}}
+      - {{fetch block: \"DATA?\", format: {format}}}\n"
+    );
+    let profile = profile::parse(&Source::new("p.yaml", text));
+    Driver::new(profile.unwrap_or_else(|faults| panic!("{faults}")), None).unwrap()
+}
+
+/// What `fetch trace` brings of a block.
+async fn fetched(format: &str, numbers: &str, block: &[u8]) -> Performed {
+    let block = block.to_vec();
+    let fake = Fake::new(move |message| match message {
+        "INCR? CH1" => line("0.5"),
+        "OFFS?" => line("OFFS 10"),
+        "ORIG?" => line("+128"),
+        "DATA?" => Reply::Bytes(block.clone()),
+        _ => Reply::Usual,
+    });
+    let link = fake.link();
+    let mut scope = Instrument::open("scope", link, preamble(format, numbers)).await.unwrap();
+    scope.perform("fetch trace", &Inputs::none().word("channel", "CH1")).await.unwrap()
+}
+
+/// Volts are (number on the wire - origin) * volts per code + offset, whatever the format.
+#[tokio::test(start_paused = true)]
+async fn a_scale_may_come_from_several_queries() {
+    for (format, block, bits) in [
+        ("uint8", &b"#13\x80\x81\x00\n"[..], 8),
+        ("uint16 high first", b"#16\x00\x80\x00\x81\x00\x00\n", 16),
+        ("uint16 low first", b"#16\x80\x00\x81\x00\x00\x00\n", 16),
+        ("int16 high first", b"#16\x00\x80\x00\x81\x00\x00\n", 16),
+    ] {
+        let performed = fetched(format, "{}", block).await;
+        let trace = performed.clone().into_trace().unwrap();
+        let volts = |code: i16| f64::from(code) * trace.volts_per_code + trace.offset_volts;
+        let all: Vec<f64> = trace.codes.iter().map(|code| volts(*code)).collect();
+        assert_eq!((all, trace.bits), (vec![10.0, 10.5, -54.0], bits), "{format}");
+        assert_eq!(performed.into_volts().unwrap(), [10.0, 10.5, -54.0], "{format}");
+    }
+    let twelve = fetched("int16 low first", "{bits: 12}", b"#12\x80\x00\n").await;
+    assert_eq!(twelve.into_trace().unwrap().bits, 12);
+}
+
+/// IEEE 754: 1.5 is 3FC00000, -0.25 is BE800000.
+#[tokio::test(start_paused = true)]
+async fn floats_are_volts_and_no_codes() {
+    for (format, block) in [
+        ("float32 high first", b"#18\x3F\xC0\x00\x00\xBE\x80\x00\x00\n"),
+        ("float32 low first", b"#18\x00\x00\xC0\x3F\x00\x00\x80\xBE\n"),
+    ] {
+        let performed = fetched(format, "{}", block).await;
+        assert_eq!(performed.clone().into_volts().unwrap(), [1.5, -0.25]);
+        assert!(performed.codes.is_none() && performed.into_trace().is_none());
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn samples_are_sent_as_floats() {
+    let text = "profile: p\nrole: waveform source\nidentity: {query: \"*IDN?\"}\nactions:
+  load waveform:
+    takes: {waveform: iq samples}
+    steps:
+      - {send block: \"DATA \", from: waveform, format: float32 high first, full scale: 0.5}\n";
+    let profile = profile::parse(&Source::new("p.yaml", text)).unwrap();
+    let fake = Fake::new(|_| Reply::Usual);
+    let driver = Driver::new(profile, None).unwrap();
+    let mut source = Instrument::open("source", fake.link(), driver).await.unwrap();
+    settle(&fake).await;
+    let samples = [32767, -32768];
+    let inputs = Inputs::none().iq_samples("waveform", &samples);
+    source.perform("load waveform", &inputs).await.unwrap();
+    tokio::time::sleep(ms(1)).await;
+    let expected = b"DATA #18\x3F\x00\x00\x00\xBF\x00\x00\x00".to_vec();
+    assert_eq!(fake.state().arrived, [expected]);
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_block_of_half_a_code_is_an_error() {
     let fake = scope(b"#13abc\n".to_vec());

@@ -321,7 +321,7 @@ async fn error_queue_overflow() {
     fake.state().errors.extend(entries.map(String::from));
     let error = supply.set("output", &Value::Switch(true)).await.unwrap_err();
     let text = error.to_string();
-    let wanted = "-113 Undefined header; -350 Queue overflow, so that errors after it were lost";
+    let wanted = "-350 Queue overflow; its queue was full, errors were lost";
     assert!(text.ends_with(wanted), "{text}");
 }
 

@@ -1,6 +1,7 @@
 //! Tests of instruments against a fake on an in-process pipe, under a paused clock.
 
 mod actions;
+mod completion;
 mod fake;
 mod faults;
 mod field;
@@ -11,6 +12,7 @@ mod replay;
 mod session;
 mod settings;
 mod streams;
+mod together;
 
 use std::time::Duration;
 

@@ -19,8 +19,7 @@ async fn a_session_begins_with_silence_identity_and_an_empty_queue() {
     let events = supply.take_events();
     assert_eq!(
         events[0].to_string(),
-        "errors from before stood in its queue: -113 Undefined header; \
-         -350 Queue overflow, so that errors after it were lost"
+        "errors from before stood in its queue: -113 Undefined header; -350 Queue overflow"
     );
     let [Event::OldErrors(entries)] = &events[..] else { panic!("{events:?}") };
     assert_eq!(entries.iter().map(|entry| entry.number).collect::<Vec<_>>(), [-113, -350]);

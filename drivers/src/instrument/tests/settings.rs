@@ -7,7 +7,7 @@ use crate::message::MessageFault;
 const QUEUE: &str = "SYSTem:ERRor:NEXT?";
 
 /// A fake that holds what it is set to.
-fn holding() -> Fake {
+pub fn holding() -> Fake {
     let mut held = BTreeMap::new();
     Fake::new(move |message| match message.split_once(' ') {
         Some((header, value)) => {
