@@ -23,7 +23,7 @@ impl Identity {
     ///
     /// # Errors
     /// [`MessageFault::NotAnIdentity`] for any other number of fields, an empty maker or model, or
-    /// characters that an identity cannot have (IEEE 488.2, 10.14.3: printing ASCII): noise before
+    /// characters that an identity cannot have (IEEE 488.2, 10.14: ASCII): noise before
     /// an identity must not look like another instrument.
     pub fn parse(text: &[u8]) -> Result<Self, MessageError> {
         let wrong = || MessageError::new(MessageFault::NotAnIdentity, text);

@@ -342,7 +342,7 @@ async fn endless_error_queue() {
 
 #[tokio::test(start_paused = true)]
 async fn a_flag_for_a_number() {
-    // SCPI-99 vol. 1, 7.2.1.5: 9.91E37 is not a number, 9.9E37 and -9.9E37 are the infinities.
+    // SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5: 9.91E37 is not a number, 9.9E37 and -9.9E37 are the infinities.
     for flag in ["9.91E37", "9.9E37", "-9.9E+37"] {
         let fake = once("MEAS?", line(format!("I={flag}")), "I=2.5");
         let mut supply = open(&fake).await;
