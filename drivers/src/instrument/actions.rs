@@ -9,10 +9,10 @@ use tokio::time::{Instant, sleep};
 use super::Instrument;
 use super::error::{InstrumentError, InstrumentFault, Phase};
 use super::exchange::LINE_BYTES_MAX;
+use super::stream::{Formatted, Streams};
 use crate::fault::nearest;
 use crate::message::{
-    BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, Number, emit_block_header, parse_word,
-    trim,
+    BLOCK_BYTES_MAX, Expect, MessageError, MessageFault, Number, parse_word, trim,
 };
 use crate::pattern::Pattern;
 use crate::profile::{Action, ActionStep, BinaryFormat, Effect, Input};
@@ -21,7 +21,25 @@ use crate::profile::{Action, ActionStep, BinaryFormat, Effect, Input};
 #[derive(Clone, Debug, Default)]
 pub struct Inputs<'a> {
     words: BTreeMap<String, String>,
-    samples: BTreeMap<String, &'a [i16]>,
+    samples: BTreeMap<String, Samples<'a>>,
+}
+
+/// Samples that are here, or that a stream will bring.
+#[derive(Clone, Copy, Debug)]
+enum Samples<'a> {
+    Here(&'a [i16]),
+    /// So many numbers.
+    Streamed(usize),
+}
+
+impl Samples<'_> {
+    /// How many numbers.
+    fn values(self) -> usize {
+        match self {
+            Samples::Here(samples) => samples.len(),
+            Samples::Streamed(values) => values,
+        }
+    }
 }
 
 impl<'a> Inputs<'a> {
@@ -41,7 +59,14 @@ impl<'a> Inputs<'a> {
     /// With samples, I and Q in turn.
     #[must_use]
     pub fn iq_samples(mut self, name: &str, samples: &'a [i16]) -> Self {
-        self.samples.insert(name.into(), samples);
+        self.samples.insert(name.into(), Samples::Here(samples));
+        self
+    }
+
+    /// With so many numbers, I and Q in turn, that the source of [`Streams`] gives.
+    #[must_use]
+    pub fn iq_streamed(mut self, name: &str, values: usize) -> Self {
+        self.samples.insert(name.into(), Samples::Streamed(values));
         self
     }
 
@@ -50,7 +75,7 @@ impl<'a> Inputs<'a> {
         if let Some(word) = self.words.get(name) {
             return Some(word.as_str().into());
         }
-        let values = self.samples.values().next()?.len();
+        let values = self.samples.values().next()?.values();
         match name {
             "points" => Some((values / 2).to_string().into()),
             "values" => Some(values.to_string().into()),
@@ -118,6 +143,11 @@ impl Performed {
     fn take_block(&mut self, format: BinaryFormat, data: &[u8]) {
         self.volts = format.parse_floats(data);
         self.codes = format.parse_codes(data);
+        self.note_format(format);
+    }
+
+    /// Keeps how the numbers of a block were written.
+    fn note_format(&mut self, format: BinaryFormat) {
         self.number_of_code_0 = format.number_of_code_0();
         self.format_bits = 8 * format.bytes_each() as u32;
     }
@@ -147,6 +177,21 @@ impl Instrument {
         name: &str,
         inputs: &Inputs<'_>,
     ) -> Result<Performed, InstrumentError> {
+        self.perform_streamed(name, inputs, &mut Streams::default()).await
+    }
+
+    /// As [`Instrument::perform`] with data that stream through, someone who watches, or a way to
+    /// stop it. An action that is stopped ends as one that fails: the link is brought back into
+    /// step and what the profile gives for this case is sent.
+    ///
+    /// # Errors
+    /// As [`Instrument::perform`]; of the class operator when it was stopped.
+    pub async fn perform_streamed(
+        &mut self,
+        name: &str,
+        inputs: &Inputs<'_>,
+        streams: &mut Streams<'_>,
+    ) -> Result<Performed, InstrumentError> {
         let profile = self.driver.profile.clone();
         let Some(action) = profile.action(name) else {
             let names = profile.actions.iter().map(|action| action.name.as_str());
@@ -154,18 +199,29 @@ impl Instrument {
             let fault = InstrumentFault::Unknown { what: "action", name: name.into(), near };
             return Err(self.error(Phase::Check, name, fault));
         };
-        check_inputs(action, inputs).map_err(|fault| self.error(Phase::Check, name, fault))?;
+        let checked =
+            check_inputs(action, inputs).and_then(|()| check_streams(action, inputs, streams));
+        checked.map_err(|fault| self.error(Phase::Check, name, fault))?;
         // What an action does to settings is not known.
         self.confirmed.clear();
         self.ready(name).await?;
         let since = Instant::now();
         let numbers = action.numbers.iter().cloned().collect();
         let mut performed = Performed { numbers, ..Performed::default() };
+        let stop = streams.transfer.stop();
         for step in &action.steps {
-            if let Err(error) = self.step(name, step, inputs, &mut performed).await {
-                self.undo(action, inputs).await;
-                return Err(error);
-            }
+            let outcome = tokio::select! {
+                biased;
+                () = stop.stopped() => None,
+                outcome = self.step(name, step, inputs, streams, &mut performed) => Some(outcome),
+            };
+            let error = match outcome {
+                Some(Ok(())) => continue,
+                Some(Err(error)) => error,
+                None => self.stopped(Phase::Complete, name, streams.transfer.progress()).await,
+            };
+            self.undo(action, inputs).await;
+            return Err(error);
         }
         performed.took = since.elapsed();
         Ok(performed)
@@ -174,8 +230,9 @@ impl Instrument {
     /// Sends what the profile gives for a failed action; the failure itself is what is reported.
     async fn undo(&mut self, action: &Action, inputs: &Inputs<'_>) {
         for step in &action.if_it_fails {
+            let (mut none, mut dropped) = (Streams::default(), Performed::default());
             let outcome = match self.ready(&action.name).await {
-                Ok(()) => self.step(&action.name, step, inputs, &mut Performed::default()).await,
+                Ok(()) => self.step(&action.name, step, inputs, &mut none, &mut dropped).await,
                 Err(error) => Err(error),
             };
             if let Err(error) = outcome {
@@ -190,6 +247,7 @@ impl Instrument {
         action: &str,
         step: &ActionStep,
         inputs: &Inputs<'_>,
+        streams: &mut Streams<'_>,
         performed: &mut Performed,
     ) -> Result<(), InstrumentError> {
         let timeout = self.timeout;
@@ -200,10 +258,23 @@ impl Instrument {
             }
             ActionStep::SendBlock { message, from, format, full_scale } => {
                 let text = self.fill(message, inputs)?;
-                let samples = inputs.samples.get(from).copied().unwrap_or_default();
-                let bytes = block_message(&text, samples, *format, *full_scale)
-                    .map_err(|error| self.error(Phase::Check, &text, error.into()))?;
-                self.command(&bytes, &text, &Effect::default(), timeout).await
+                let mut here: &[i16] = match inputs.samples.get(from) {
+                    Some(Samples::Here(samples)) => samples,
+                    _ => &[],
+                };
+                let (format, full_scale) = (*format, *full_scale);
+                let mut block = Formatted {
+                    source: match &mut streams.source {
+                        Some(source) if here.is_empty() => &mut **source,
+                        _ => &mut here,
+                    },
+                    bytes_each: format.bytes_each(),
+                    emit: move |samples: &[i16], into: &mut Vec<u8>| {
+                        format.emit(samples, full_scale, into);
+                    },
+                    samples: Vec::new(),
+                };
+                self.upload(&text, &mut block, &mut streams.transfer).await
             }
             ActionStep::Ask { message, answer } => {
                 let text = self.fill(message, inputs)?;
@@ -211,9 +282,16 @@ impl Instrument {
             }
             ActionStep::FetchBlock { message, format, timeout: own } => {
                 let text = self.fill(message, inputs)?;
-                let data = self.fetch(&text, *format, own.unwrap_or(timeout)).await?;
-                performed.take_block(*format, &data);
-                Ok(())
+                let timeout = own.unwrap_or(timeout);
+                let Some(sink) = &mut streams.sink else {
+                    let data = self.fetch(&text, *format, timeout).await?;
+                    performed.take_block(*format, &data);
+                    return Ok(());
+                };
+                performed.note_format(*format);
+                let unit = format.bytes_each();
+                self.download(&text, &mut **sink, &mut streams.transfer, unit, timeout).await?;
+                self.check_errors(&text).await
             }
             ActionStep::Complete(longest, way) => {
                 self.complete(way, action, *longest).await?;
@@ -282,20 +360,22 @@ impl Instrument {
     }
 }
 
-/// The command with its block, without the end of line.
-fn block_message(
-    text: &str,
-    samples: &[i16],
-    format: BinaryFormat,
-    full_scale: f64,
-) -> Result<Vec<u8>, MessageError> {
-    let data_bytes = samples.len() * format.bytes_each();
-    let header = emit_block_header(data_bytes)?;
-    let mut bytes = Vec::with_capacity(text.len() + header.len() + data_bytes + 1);
-    bytes.extend_from_slice(text.as_bytes());
-    bytes.extend_from_slice(header.as_bytes());
-    format.emit(samples, full_scale, &mut bytes);
-    Ok(bytes)
+/// Samples that a stream shall bring have a source that holds as many.
+fn check_streams(
+    action: &Action,
+    inputs: &Inputs<'_>,
+    streams: &Streams<'_>,
+) -> Result<(), InstrumentFault> {
+    let given = streams.source.as_ref().map(|source| source.values());
+    for (name, _) in &action.takes {
+        if let Some(Samples::Streamed(values)) = inputs.samples.get(name)
+            && given != Some(*values)
+        {
+            let problem = "has no source that gives as many numbers as announced";
+            return Err(InstrumentFault::Input { name: name.clone(), problem });
+        }
+    }
+    Ok(())
 }
 
 /// Everything that the action takes is there and of its kind, and nothing else.
@@ -311,7 +391,7 @@ fn check_inputs(action: &Action, inputs: &Inputs<'_>) -> Result<(), InstrumentFa
                 return wrong(name, "is not one of the words that the action takes");
             }
             (Input::IqSamples, _, Some(samples))
-                if samples.is_empty() || !samples.len().is_multiple_of(2) =>
+                if samples.values() == 0 || !samples.values().is_multiple_of(2) =>
             {
                 return wrong(name, "does not hold pairs of I and Q");
             }

@@ -3,6 +3,7 @@
 
 use std::fmt;
 
+use super::stream::Progress;
 use crate::class::Class;
 use crate::frame::FrameFault;
 use crate::message::{ErrorEntry, Identity, MessageError, MessageFault};
@@ -188,6 +189,19 @@ pub enum InstrumentFault {
     /// Text to a port that speaks in frames.
     #[error("this port speaks in frames, not in text; set and read its fields by name")]
     FramesOnly,
+    /// A transfer or action was stopped on request.
+    #[error("it was stopped after {0}")]
+    Stopped(Progress),
+    /// The data of a block cannot be had, or not be put where they belong.
+    #[error("the data of the block failed on this side: {0}")]
+    Data(String),
+    /// The link opened, and nothing at all came over it.
+    #[error(
+        "{}; it lets us connect and says nothing: another client may hold the only connection that \
+         it serves, or line settings differ",
+        .0.why()
+    )]
+    Mute(LinkError),
     /// The driver has no way to do this.
     #[error("the profile has no register port")]
     NoPort,
@@ -237,7 +251,9 @@ impl InstrumentFault {
     pub fn class(&self) -> Class {
         use InstrumentFault as F;
         match self {
-            F::Link { error, .. } => error.class(),
+            F::Link { error, .. } | F::Mute(error) => error.class(),
+            F::Stopped(_) => Class::Operator,
+            F::Data(_) => Class::Internal,
             F::Message(error) => match error.fault {
                 MessageFault::Flag | MessageFault::UnknownWord => Class::Instrument,
                 _ => Class::Transient,

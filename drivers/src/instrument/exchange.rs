@@ -5,11 +5,14 @@
 //! fails, or whose future is dropped, leaves it so, and nothing more is sent until
 //! [`super::session`] has brought it back: a late answer is never taken for the next one.
 
+mod blocks;
+
 use std::time::Duration;
 
 use tokio::time::Instant;
 
 use super::error::InstrumentFault;
+use super::stream::Outlet;
 use crate::message::{AnswerReader, Expect, MessageError, MessageFault, Step, trim};
 use crate::transport::{LinkError, LinkFault, Pace, Part, Recovery, Transport};
 
@@ -38,6 +41,11 @@ pub(super) struct Exchange {
     newline_owed: bool,
     /// The port speaks in frames, where every byte that nobody asked for is a stray one.
     binary: bool,
+    /// Bytes of a block that the instrument still waits for, at most: what is sent before they are
+    /// paid goes into the block.
+    owed_bytes: usize,
+    /// Bytes of a block that the instrument has still to send.
+    due_bytes: usize,
 }
 
 /// An answer.
@@ -49,7 +57,14 @@ pub(super) struct Answer {
 
 impl Exchange {
     pub fn new(link: Box<dyn Transport>) -> Self {
-        Exchange { link, in_step: false, newline_owed: false, binary: false }
+        Exchange {
+            link,
+            in_step: false,
+            newline_owed: false,
+            binary: false,
+            owed_bytes: 0,
+            due_bytes: 0,
+        }
     }
 
     pub fn set_binary(&mut self, binary: bool) {
@@ -83,6 +98,7 @@ impl Exchange {
     pub async fn reopen(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
         self.in_step = false;
         self.newline_owed = false;
+        self.forget_blocks();
         self.link.reopen(Instant::now() + timeout).await.map_err(bare)
     }
 
@@ -90,6 +106,7 @@ impl Exchange {
     pub async fn clear(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
         self.in_step = false;
         self.newline_owed = false;
+        self.forget_blocks();
         self.link.clear(Instant::now() + timeout).await.map_err(bare)
     }
 
@@ -170,16 +187,20 @@ impl Exchange {
         expect: Expect,
         timeout: Duration,
     ) -> Result<Answer, InstrumentFault> {
+        self.ask_through(message, expect, timeout, None).await
+    }
+
+    /// Asks; the data of a block leave through the outlet as they come, where there is one.
+    async fn ask_through(
+        &mut self,
+        message: &[u8],
+        expect: Expect,
+        timeout: Duration,
+        mut outlet: Option<&mut Outlet<'_, '_>>,
+    ) -> Result<Answer, InstrumentFault> {
         self.send_unchecked(message, timeout).await?;
-        let start = Instant::now();
-        let mut reader = if std::mem::take(&mut self.newline_owed) {
-            AnswerReader::after_bare_block(expect)
-        } else {
-            AnswerReader::new(expect)
-        };
-        if self.link.marks_end() {
-            reader.accept_indefinite();
-        }
+        let mut start = Instant::now();
+        let mut reader = self.reader(expect, outlet.is_some());
         let mut until = start + timeout;
         let mut step = Step::More;
         let mut bytes = 0;
@@ -195,6 +216,13 @@ impl Exchange {
             };
             bytes += received.bytes;
             step = reader.advance(received.end)?;
+            if let Some(outlet) = &mut outlet {
+                // What the taker needs is not the instrument's time.
+                let since = Instant::now();
+                self.due_bytes = still_due(&reader);
+                outlet.pass_on(&mut reader).await?;
+                start += since.elapsed();
+            }
             match (step, reader.progress().1) {
                 (Step::Done, _) => break,
                 (Step::AllButEnd, _) => until = Instant::now() + END_OF_BLOCK,
@@ -207,13 +235,30 @@ impl Exchange {
             }
         }
         self.link.answer_complete();
+        self.due_bytes = 0;
         let is_block = reader.is_block();
         let (data, rest) = reader.finish();
         if !trim(&rest).is_empty() {
             // Which of the two is the answer cannot be known.
             return Err(MessageError::new(MessageFault::Leftover, &rest).into());
         }
+        if !is_block && !message.is_empty() && trim(&data) == trim(message) {
+            // The answer itself is still on its way.
+            return Err(MessageError::new(MessageFault::Echo, &data).into());
+        }
         Ok(Answer { data, is_block })
+    }
+
+    fn reader(&mut self, expect: Expect, in_pieces: bool) -> AnswerReader {
+        let mut reader = if std::mem::take(&mut self.newline_owed) {
+            AnswerReader::after_bare_block(expect)
+        } else {
+            AnswerReader::new(expect)
+        };
+        if self.link.marks_end() {
+            reader.accept_indefinite();
+        }
+        if in_pieces { reader.in_pieces() } else { reader }
     }
 
     /// The status byte, where the link reads it beside the messages. The link stays in step.
@@ -251,19 +296,25 @@ impl Exchange {
     /// Finds what came although nothing is outstanding. Blanks and ends of line are dropped.
     pub async fn look_for_strays(&mut self) -> Result<(), InstrumentFault> {
         let mut strays = Vec::new();
-        match self.link.receive(&mut strays, STRAY_BYTES_MAX, Instant::now()).await {
-            Ok(_) if !self.binary && trim(&strays).is_empty() => {
-                self.newline_owed &= !strays.contains(&b'\n');
-                Ok(())
-            }
-            Ok(_) => {
-                self.in_step = false;
-                Err(InstrumentFault::Stray(strays.escape_ascii().to_string()))
-            }
-            Err(error) if error.fault == LinkFault::TimedOut => Ok(()),
-            Err(error) => {
-                self.in_step = false;
-                Err(bare(error))
+        loop {
+            // Behind a blank there may be more.
+            match self.link.receive(&mut strays, STRAY_BYTES_MAX, Instant::now()).await {
+                Ok(_)
+                    if !self.binary
+                        && trim(&strays).is_empty()
+                        && strays.len() < STRAY_BYTES_MAX => {}
+                Ok(_) => {
+                    self.in_step = false;
+                    return Err(InstrumentFault::Stray(strays.escape_ascii().to_string()));
+                }
+                Err(error) if error.fault == LinkFault::TimedOut => {
+                    self.newline_owed &= !strays.contains(&b'\n');
+                    return Ok(());
+                }
+                Err(error) => {
+                    self.in_step = false;
+                    return Err(bare(error));
+                }
             }
         }
     }
@@ -274,7 +325,9 @@ impl Exchange {
         quiet: Duration,
         timeout: Duration,
     ) -> Result<usize, InstrumentFault> {
-        let end = Instant::now() + timeout.max(quiet);
+        // The rest of a block that was given up is known to come.
+        let due = std::mem::take(&mut self.due_bytes);
+        let end = Instant::now() + timeout.max(quiet) + self.travel_time(due);
         let mut bytes = 0;
         let mut junk = Vec::new();
         loop {
@@ -285,11 +338,17 @@ impl Exchange {
                 Err(error) if error.fault == LinkFault::TimedOut => return Ok(bytes),
                 Err(error) => return Err(bare(error)),
             }
-            if Instant::now() >= end || bytes > JUNK_BYTES_MAX {
+            if Instant::now() >= end || bytes > JUNK_BYTES_MAX + due {
                 return Err(InstrumentFault::NeverQuiet);
             }
         }
     }
+}
+
+/// Bytes of a block that have not come yet.
+fn still_due(reader: &AnswerReader) -> usize {
+    let (got, length) = reader.progress();
+    length.map_or(0, |length| length.saturating_sub(got))
 }
 
 fn bare(error: LinkError) -> InstrumentFault {

@@ -16,6 +16,7 @@ mod registers;
 mod session;
 mod settings;
 mod shadow;
+mod stream;
 mod together;
 
 use std::collections::BTreeMap;
@@ -31,6 +32,9 @@ pub use driver::{Driver, DriverError, Knob};
 pub use error::{ErrorReport, InstrumentError, InstrumentFault, Phase};
 pub use session::Reconnect;
 pub use settings::RawAnswer;
+pub use stream::{
+    BlockSink, BlockSource, FromReader, Progress, SampleSource, Stop, Streams, ToWriter, Transfer,
+};
 
 use exchange::Exchange;
 use shadow::Shadow;

@@ -13,7 +13,7 @@ use super::{Event, Instrument};
 use crate::class::Class;
 use crate::message::{ErrorEntry, Expect, Identity, MessageError, MessageFault, parse_whole};
 use crate::profile::ErrorPolicy;
-use crate::transport::{LinkFault, Recovery};
+use crate::transport::{LinkFault, LinkPhase, Recovery};
 
 /// How often and how patiently a lost link is opened again.
 #[derive(Clone, Copy, Debug)]
@@ -77,7 +77,7 @@ impl Instrument {
         let found = self
             .establish(self.driver.reconnect.tries)
             .await
-            .map_err(|fault| self.error(Phase::Open, &address, fault))?;
+            .map_err(|fault| self.error(Phase::Open, &address, mute(fault)))?;
         if !found.errors.is_empty() {
             self.note(Event::OldErrors(found.errors));
         }
@@ -165,7 +165,7 @@ impl Instrument {
     ) -> Result<Identity, InstrumentFault> {
         // Half a frame is found by its checksum, and by the silence after it.
         if self.driver.profile.frames().is_none() {
-            self.exchange.send_unchecked(b"", self.timeout).await?;
+            self.exchange.end_message(self.timeout).await?;
         }
         self.exchange.drain(quiet, self.timeout).await?;
         let first = self.ask_identity().await?;
@@ -235,6 +235,7 @@ impl Instrument {
     }
 
     async fn ask_line_unchecked(&mut self, query: &str) -> Result<Vec<u8>, InstrumentFault> {
+        self.exchange.look_for_strays().await?;
         let expect = Expect::Line(LINE_BYTES_MAX);
         let answer = self.exchange.ask_unchecked(query.as_bytes(), expect, self.timeout).await?;
         Ok(answer.data)
@@ -268,5 +269,19 @@ impl Instrument {
             }
             entries.push(entry);
         }
+    }
+}
+
+/// A link that opens and then stays silent has causes of its own, which the message shall name.
+fn mute(fault: InstrumentFault) -> InstrumentFault {
+    match fault {
+        InstrumentFault::Link { error, so_far }
+            if error.fault == LinkFault::TimedOut
+                && error.phase == LinkPhase::Read
+                && so_far.is_empty() =>
+        {
+            InstrumentFault::Mute(error)
+        }
+        other => other,
     }
 }

@@ -76,6 +76,10 @@ impl Instrument {
         Ok(if answer.is_block {
             RawAnswer::Block(answer.data)
         } else {
+            if !is_text(&answer.data) {
+                // Handed out as it is; what comes after noise is not trusted.
+                self.exchange.set_out_of_step();
+            }
             RawAnswer::Line(String::from_utf8_lossy(&answer.data).into_owned())
         })
     }
@@ -93,7 +97,7 @@ impl Instrument {
         self.command(message.as_bytes(), message, &Effect::default(), self.timeout).await
     }
 
-    fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
+    pub(super) fn check_message(&self, message: &str) -> Result<(), InstrumentError> {
         if self.driver.profile.frames().is_some() {
             return Err(self.error(Phase::Check, message, InstrumentFault::FramesOnly));
         }
@@ -176,6 +180,16 @@ impl Instrument {
     ) -> Result<(), InstrumentError> {
         let sent = self.exchange.send(message, timeout).await;
         sent.map_err(|fault| self.error(Phase::Send, shown, fault))?;
+        self.take_effect(shown, effect, timeout).await
+    }
+
+    /// Waits for the effect of a command that was sent, checks for errors.
+    pub(super) async fn take_effect(
+        &mut self,
+        shown: &str,
+        effect: &Effect,
+        timeout: Duration,
+    ) -> Result<(), InstrumentError> {
         let profile = self.driver.profile.clone();
         if let (true, Some(way)) = (effect.overlapped, &profile.completion) {
             self.complete(way, shown, timeout).await?;
@@ -290,4 +304,10 @@ impl Instrument {
             }
         }
     }
+}
+
+/// Whether a line holds nothing but characters that an instrument may send as text.
+fn is_text(line: &[u8]) -> bool {
+    let control = |c: char| c.is_control() && c != '\t';
+    std::str::from_utf8(line).is_ok_and(|text| !text.chars().any(control))
 }

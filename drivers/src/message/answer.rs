@@ -2,14 +2,15 @@
 //!
 //! Takes bytes as they come, one at a time or many answers at once; decides, does no I/O. Inside
 //! a block nothing is searched for: its bytes may hold any value. Data arrive where they stay, so
-//! a long block is copied nowhere.
+//! a long block is copied nowhere; or they are handed on in pieces, so that a block of any length
+//! needs the memory of one piece.
 
 use super::{BlockHeader, MessageError, MessageFault};
 
 /// How many bytes are asked for at once while it is not known how long the answer is.
 const PIECE_BYTES: usize = 64 << 10;
-/// Largest step by which the memory for a block grows ahead of its bytes.
-const GROWTH_BYTES_MAX: usize = 16 << 20;
+/// Bytes of a block that is handed on in pieces.
+const STREAM_PIECE_BYTES: usize = 256 << 10;
 
 /// What kind of answer is due, and how long it may be.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -62,6 +63,10 @@ pub struct AnswerReader {
     is_block: bool,
     /// The end of line of an earlier block may still come first.
     newline_owed: bool,
+    /// Most bytes of a block's data that are kept.
+    keep_max: usize,
+    /// Bytes of a block's data that were handed on and are no longer in `data`.
+    handed_on: usize,
     /// The transport marks the end of a message.
     end_is_marked: bool,
 }
@@ -78,8 +83,18 @@ impl AnswerReader {
             searched: 0,
             is_block: false,
             newline_owed: false,
+            keep_max: usize::MAX,
+            handed_on: 0,
             end_is_marked: false,
         }
+    }
+
+    /// The same reader for a block whose data are taken off in pieces while it comes:
+    /// [`AnswerReader::piece`] and [`AnswerReader::drop_piece`] after each
+    /// [`AnswerReader::advance`].
+    #[must_use]
+    pub fn in_pieces(self) -> Self {
+        AnswerReader { keep_max: STREAM_PIECE_BYTES, ..self }
     }
 
     /// A reader after a block whose end of line had not come: one may stand before this answer.
@@ -98,9 +113,10 @@ impl AnswerReader {
     pub fn room(&mut self) -> (&mut Vec<u8>, usize) {
         match self.state {
             State::Block(length) => {
-                let missing = length - self.data.len();
-                // Memory grows with what has arrived, not with what was announced.
-                let grow = self.data.len().clamp(PIECE_BYTES, GROWTH_BYTES_MAX).min(missing);
+                let missing = (length - self.data.len()).min(self.keep_max);
+                // Memory grows with what has arrived, not with what was announced: to twice as much,
+                // so that the bytes are moved but once or twice where memory cannot be extended.
+                let grow = self.data.len().max(PIECE_BYTES).min(missing);
                 if self.data.capacity() - self.data.len() < grow.min(PIECE_BYTES) {
                     self.data.reserve_exact(grow);
                 }
@@ -167,8 +183,44 @@ impl AnswerReader {
     #[must_use]
     pub fn progress(&self) -> (usize, Option<usize>) {
         match self.state {
-            State::Block(length) => (self.data.len(), Some(length)),
-            _ => (self.data.len(), None),
+            State::Block(length) => {
+                (self.handed_on + self.data.len(), Some(self.handed_on + length))
+            }
+            _ => (self.handed_on + self.data.len(), None),
+        }
+    }
+
+    /// Bytes of data that the block announces; `None` for a line, for a block without length, and
+    /// while nothing is known yet.
+    #[must_use]
+    pub fn announced(&self) -> Option<usize> {
+        match self.state {
+            State::Block(length) => Some(self.handed_on + length),
+            State::Tail => Some(self.handed_on + self.data.len()),
+            State::Done if self.is_block => Some(self.handed_on + self.data.len()),
+            _ => None,
+        }
+    }
+
+    /// The data of a block that are here and were not handed on, as whole units of so many bytes.
+    #[must_use]
+    pub fn piece(&self, unit_bytes: usize) -> &[u8] {
+        let data = match self.state {
+            _ if !self.is_block => 0,
+            // The last byte may turn out to be the end of line.
+            State::UntilEnd => self.data.len().saturating_sub(1),
+            _ => self.data.len(),
+        };
+        &self.data[..data - data % unit_bytes.max(1)]
+    }
+
+    /// Forgets so many bytes of the data of a block, which were handed on.
+    pub fn drop_piece(&mut self, bytes: usize) {
+        let bytes = self.piece(1).len().min(bytes);
+        self.data.drain(..bytes);
+        self.handed_on += bytes;
+        if let State::Block(length) = &mut self.state {
+            *length -= bytes;
         }
     }
 
@@ -280,8 +332,8 @@ impl AnswerReader {
     fn advance_block(&mut self, length: usize, end: bool) -> Result<Step, MessageError> {
         if self.data.len() < length {
             if end {
-                let got = self.data.len();
-                return Err(self.fail(MessageFault::BlockTooShort { got, announced: length }));
+                let (got, announced) = (self.handed_on + self.data.len(), self.handed_on + length);
+                return Err(self.fail(MessageFault::BlockTooShort { got, announced }));
             }
             return Ok(Step::More);
         }
@@ -312,8 +364,8 @@ impl AnswerReader {
         let limit = match self.expect {
             Expect::Line(limit) | Expect::Either(limit) | Expect::Block(limit) => limit,
         };
-        if self.data.len() > limit.saturating_add(1) {
-            let announced = self.data.len();
+        let announced = self.handed_on + self.data.len();
+        if announced > limit.saturating_add(1) {
             return Err(self.fail(MessageFault::BlockTooLong { announced, limit }));
         }
         if !end {
@@ -442,6 +494,40 @@ mod tests {
             }
             assert_eq!((step, reader.finish().0), (Step::Done, data.to_vec()));
         }
+    }
+
+    #[track_caller]
+    fn check_pieces(bytes: &[u8], end: bool, unit: usize, data: &[u8]) {
+        let mut reader = AnswerReader::new(Expect::Block(1 << 20)).in_pieces();
+        if end {
+            reader.accept_indefinite();
+        }
+        let (mut got, mut step) = (Vec::new(), Step::More);
+        for (i, byte) in bytes.iter().enumerate() {
+            step = reader.feed(&[*byte], end && i + 1 == bytes.len()).unwrap();
+            let piece = reader.piece(unit);
+            assert!(piece.len().is_multiple_of(unit));
+            got.extend_from_slice(piece);
+            let taken = piece.len();
+            reader.drop_piece(taken);
+            assert!(reader.so_far().len() <= unit.max(12), "{:?}", reader.so_far());
+        }
+        assert_eq!((step, reader.progress().0), (Step::Done, data.len()));
+        got.extend_from_slice(&reader.finish().0);
+        assert_eq!(got, data);
+    }
+
+    #[test]
+    fn a_block_may_be_taken_off_in_pieces() {
+        check_pieces(b"#15\n#;,\r\n", false, 1, b"\n#;,\r");
+        check_pieces(b"#15\n#;,\r\n", false, 2, b"\n#;,\r");
+        check_pieces(b"#10\n", false, 4, b"");
+        check_pieces(b"#0abcdefghijkl\n\n", true, 1, b"abcdefghijkl\n");
+        check_pieces(b"#0abcdefghijkl", true, 5, b"abcdefghijkl");
+        // Data with nothing to take off: a line has no pieces.
+        let mut reader = AnswerReader::new(Expect::Either(9)).in_pieces();
+        assert_eq!(reader.feed(b"12", false).unwrap(), Step::More);
+        assert!(reader.piece(1).is_empty());
     }
 
     #[test]

@@ -78,6 +78,9 @@ pub enum MessageFault {
     /// A word that the profile does not know.
     #[error("not one of the words that the profile knows")]
     UnknownWord,
+    /// The answer is the message that was sent.
+    #[error("the line sends back what is sent to it; switch its echo off")]
+    Echo,
     /// The answer goes on after its end.
     #[error("more bytes after the answer")]
     Leftover,

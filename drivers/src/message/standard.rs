@@ -22,10 +22,16 @@ impl Identity {
     /// Parses `maker,model,serial,firmware`.
     ///
     /// # Errors
-    /// [`MessageFault::NotAnIdentity`] for any other number of fields, or an empty maker or model.
+    /// [`MessageFault::NotAnIdentity`] for any other number of fields, an empty maker or model, or
+    /// characters that an identity cannot have (IEEE 488.2, 10.14: ASCII): noise before
+    /// an identity must not look like another instrument.
     pub fn parse(text: &[u8]) -> Result<Self, MessageError> {
         let wrong = || MessageError::new(MessageFault::NotAnIdentity, text);
-        let whole = std::str::from_utf8(trim(text)).map_err(|_| wrong())?;
+        let printing = |byte: &u8| matches!(byte, b'\t' | b' '..=b'~');
+        let whole = std::str::from_utf8(trim(text))
+            .ok()
+            .filter(|whole| whole.as_bytes().iter().all(printing))
+            .ok_or_else(wrong)?;
         let fields: Vec<_> = whole.split(',').map(|field| field.trim().to_owned()).collect();
         let [maker, model, serial, firmware] =
             <[String; 4]>::try_from(fields).map_err(|_| wrong())?;
@@ -144,7 +150,16 @@ mod tests {
     fn identities_have_four_fields() {
         let identity = Identity::parse(b"Bench Works,WS-7,0, 1.2 \r\n").unwrap();
         assert_eq!(identity.emit(), "Bench Works,WS-7,0,1.2");
-        for wrong in [&b""[..], b"a,b,c", b"a,b,c,d,e", b",b,c,d", b"a,\xff,c,d", b"1"] {
+        for wrong in [
+            &b""[..],
+            b"a,b,c",
+            b"a,b,c,d,e",
+            b",b,c,d",
+            b"a,\xff,c,d",
+            b"1",
+            b"a\x02a,b,c,d",
+            "\u{663}a,b,c,d".as_bytes(),
+        ] {
             assert_eq!(Identity::parse(wrong).unwrap_err().fault, MessageFault::NotAnIdentity);
         }
     }

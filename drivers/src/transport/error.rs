@@ -6,6 +6,7 @@ use std::fmt;
 use std::io;
 use std::time::Duration;
 
+use super::ReplayFault;
 use crate::class::Class;
 use crate::quantity::{Dimension, Quantity};
 
@@ -84,6 +85,9 @@ pub enum LinkFault {
     /// The link cannot be opened a second time.
     #[error("this link cannot be opened again")]
     OnlyOnce,
+    /// A recorded trace cannot be played on.
+    #[error(transparent)]
+    Replay(#[from] Box<ReplayFault>),
     /// Any other error of the system.
     #[error("{0}")]
     System(String),
@@ -131,7 +135,7 @@ impl LinkError {
             LinkFault::UnknownHost
             | LinkFault::Unsupported(_)
             | LinkFault::MessageTooLong { .. } => Class::Instrument,
-            LinkFault::OnlyOnce => Class::Internal,
+            LinkFault::OnlyOnce | LinkFault::Replay(_) => Class::Internal,
             _ => Class::Transient,
         }
     }
@@ -141,6 +145,32 @@ impl LinkError {
 pub(crate) fn shown_time(time: Duration) -> String {
     let value = time.as_millis() as f64 / 1000.0;
     Quantity { value, dimension: Dimension::Time }.to_string()
+}
+
+impl LinkFault {
+    /// The fault of a link error that was recorded as text, for a replay.
+    pub(super) fn recorded(text: &str) -> Self {
+        let plain = [
+            LinkFault::Closed,
+            LinkFault::Reset,
+            LinkFault::Refused,
+            LinkFault::UnknownHost,
+            LinkFault::Unreachable,
+            LinkFault::Interrupted,
+            LinkFault::OnlyOnce,
+        ];
+        let in_time = [
+            "no connection came about in time",
+            "not taken in time",
+            "came in time",
+            "not acknowledged in time",
+        ];
+        if in_time.iter().any(|known| text.contains(known)) {
+            return LinkFault::TimedOut;
+        }
+        let known = plain.into_iter().find(|fault| text.contains(&fault.to_string()));
+        known.unwrap_or_else(|| LinkFault::System(format!("recorded: {text}")))
+    }
 }
 
 impl From<&io::Error> for LinkFault {
@@ -162,6 +192,7 @@ impl From<&io::Error> for LinkFault {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use LinkFault as F;
 
     #[track_caller]
     fn check(phase: LinkPhase, fault: LinkFault, bytes: usize, took_ms: u64, message: &str) {
@@ -171,11 +202,15 @@ mod tests {
         // A person is asked only where a person stopped something or has to decide.
         assert_ne!(error.class(), Class::Operator);
         assert!(std::error::Error::source(&error).is_none(), "nothing is said twice");
+        // A trace keeps the text alone.
+        match (LinkFault::recorded(&error.to_string()), error.fault) {
+            (F::System(text), fault) => assert!(text.contains(&fault.to_string()), "{text}"),
+            (recorded, fault) => assert_eq!(recorded, fault),
+        }
     }
 
     #[test]
     fn a_failure_reads_once_and_says_after_how_much() {
-        use LinkFault as F;
         let (connect, write, read) = (LinkPhase::Connect, LinkPhase::Write, LinkPhase::Read);
         let message = "failed to connect to tcp://a:1: nobody listens there, or another client \
                        holds the only connection";

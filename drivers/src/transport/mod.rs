@@ -7,9 +7,11 @@
 
 mod address;
 mod error;
+mod faulty;
 mod hislip;
 mod line;
 mod pipe;
+mod replay;
 mod serial;
 mod stream;
 mod tcp;
@@ -24,9 +26,11 @@ use tokio::time::Instant;
 pub use address::{Address, AddressError, FlowControl, LineEnd, Parity, SerialAddress};
 pub(crate) use error::shown_time;
 pub use error::{LinkError, LinkFault, LinkPhase};
+pub use faulty::{Disturbance, FaultPlan, Faulty, Injected};
 pub use hislip::HislipLink;
 pub use line::Line;
 pub use pipe::{PipeLink, PipeOpener};
+pub use replay::{Replay, ReplayFault};
 pub use serial::{SerialLink, SerialOpener};
 pub use stream::{Opener, StreamLink};
 pub use tcp::{TcpLink, TcpOpener};

@@ -7,17 +7,17 @@
 use std::time::Duration;
 
 use async_trait::async_trait;
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
 use tokio::sync::mpsc::UnboundedSender;
 use tokio::time::Instant;
 
 use super::{LinkError, LinkFault, Pace, Part, Received, Recovery, Transport};
 
 /// Bytes of a message that a trace keeps; longer messages are abbreviated to this.
-const HEAD_BYTES_MAX: usize = 256;
+pub(super) const HEAD_BYTES_MAX: usize = 256;
 
 /// Which way a traced message went, or what happened to the link.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Direction {
     /// To the instrument.
@@ -39,13 +39,13 @@ pub enum Direction {
 }
 
 /// One line of a trace.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct TraceEvent {
     /// Time since the start of the trace, when the first byte moved.
-    #[serde(rename = "at_s", serialize_with = "seconds")]
+    #[serde(rename = "at_s", serialize_with = "seconds", deserialize_with = "of_seconds")]
     pub at: Duration,
     /// Time from the first byte to the last.
-    #[serde(rename = "took_s", serialize_with = "seconds")]
+    #[serde(rename = "took_s", serialize_with = "seconds", deserialize_with = "of_seconds")]
     pub took: Duration,
     /// Which way.
     pub direction: Direction,
@@ -54,12 +54,40 @@ pub struct TraceEvent {
     /// The message or its beginning, non-printing bytes escaped as `\n`, `\x00`.
     pub text: String,
     /// BLAKE3 hash of the whole message, in hex, when `text` holds only its beginning.
-    #[serde(skip_serializing_if = "Option::is_none")]
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     pub blake3: Option<String>,
 }
 
 fn seconds<S: Serializer>(time: &Duration, to: S) -> Result<S::Ok, S::Error> {
     to.serialize_f64(time.as_secs_f64())
+}
+
+fn of_seconds<'de, D: Deserializer<'de>>(from: D) -> Result<Duration, D::Error> {
+    Duration::try_from_secs_f64(f64::deserialize(from)?).map_err(D::Error::custom)
+}
+
+/// The bytes of a text that was escaped as [`TraceEvent::text`] is; `None` when it was not.
+pub(super) fn unescape(text: &str) -> Option<Vec<u8>> {
+    let mut bytes = Vec::with_capacity(text.len());
+    let mut left = text.bytes();
+    while let Some(byte) = left.next() {
+        if byte != b'\\' {
+            bytes.push(byte);
+            continue;
+        }
+        bytes.push(match left.next()? {
+            b'n' => b'\n',
+            b'r' => b'\r',
+            b't' => b'\t',
+            quoted @ (b'\\' | b'\'' | b'"') => quoted,
+            b'x' => {
+                let mut digit = || char::from(left.next()?).to_digit(16);
+                (digit()? << 4 | digit()?) as u8
+            }
+            _ => return None,
+        });
+    }
+    Some(bytes)
 }
 
 /// Takes the lines of a trace. Must not block.
@@ -279,5 +307,35 @@ impl<T: Transport, S: TraceSink> Transport for Traced<T, S> {
         }
         self.flush();
         self.link.answer_complete();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_escaped_reads_back() {
+        let all: Vec<u8> = (0..=255).collect();
+        assert_eq!(unescape(&all.escape_ascii().to_string()).unwrap(), all);
+        for wrong in ["\\", "\\q", "\\x1", "\\xG0"] {
+            assert_eq!(unescape(wrong), None, "{wrong}");
+        }
+    }
+
+    #[test]
+    fn a_line_reads_back() {
+        let event = TraceEvent {
+            at: Duration::from_millis(1250),
+            took: Duration::ZERO,
+            direction: Direction::Unasked,
+            bytes: 3,
+            text: "a\\n".into(),
+            blake3: None,
+        };
+        let json = serde_json::to_string(&event).unwrap();
+        assert_eq!(serde_json::from_str::<TraceEvent>(&json).unwrap(), event);
+        let wrong = json.replace("1.25", "-1");
+        assert!(serde_json::from_str::<TraceEvent>(&wrong).is_err());
     }
 }

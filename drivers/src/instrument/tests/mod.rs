@@ -4,12 +4,16 @@ mod actions;
 mod completion;
 mod fake;
 mod faults;
+mod field;
 mod fields;
 mod frames;
+mod injected;
 mod links;
 mod registers;
+mod replay;
 mod session;
 mod settings;
+mod streams;
 mod together;
 
 use std::time::Duration;
