@@ -181,7 +181,7 @@ async fn the_model_is_chosen_when_the_session_begins() {
 /// status byte is read beside the messages where the link can do so, and asked for elsewhere.
 #[tokio::test]
 async fn a_move_is_waited_for_by_service_request() {
-    let served = Served::start().await;
+    let served = Served::with_hislip().await;
     let folder = tempfile::tempdir().unwrap();
     let profile = "profile: mine\nbased on: scpi-turntable\n\
                    completion: {by: service request}\nsettings: {angle: {poll: absent}}\n";

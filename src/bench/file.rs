@@ -7,6 +7,7 @@ use std::ops::Range;
 use std::time::Duration;
 
 use beamwarden_drivers::fault::{Fault, Faults, Source};
+use beamwarden_drivers::instrument::Reconnect;
 use beamwarden_drivers::marked::{self, Node};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::shape;
@@ -46,6 +47,8 @@ pub struct InstrumentEntry {
     pub at: Placed,
     /// Longest silence in one exchange.
     pub timeout: Duration,
+    /// How a lost link is opened again.
+    pub reconnect: Reconnect,
     /// Text that its identity must contain.
     pub identity: Option<String>,
 }
@@ -203,8 +206,32 @@ fn timeout(node: &Node, faults: &mut Vec<Fault>) -> Duration {
     }
 }
 
+fn reconnect(node: &Node, faults: &mut Vec<Fault>) -> Reconnect {
+    let mut reconnect = Reconnect::default();
+    let Some(given) = node.get("reconnect") else { return reconnect };
+    // The check of the shape has told what is no whole number within its bounds.
+    let whole = |key: &str| given.get(key).and_then(Node::text).and_then(shape::whole);
+    if let Some(tries) = whole("tries").and_then(|tries| u32::try_from(tries).ok()) {
+        reconnect.tries = tries;
+    }
+    if let Some(factor) = whole("factor").and_then(|factor| u32::try_from(factor).ok()) {
+        reconnect.factor = factor;
+    }
+    if let Some(seconds) = quantity_of(given, "wait", Dimension::Time) {
+        match Duration::try_from_secs_f64(seconds) {
+            Ok(wait) if wait <= Reconnect::WAIT_MAX => reconnect.first_wait = wait,
+            _ => {
+                let span = given.get("wait").map_or(0..0, |place| place.span.clone());
+                faults.push(Fault::new(span, "a wait is at least 0 s and at most 1 min"));
+            }
+        }
+    }
+    reconnect
+}
+
 fn instrument(name: Placed, node: &Node, faults: &mut Vec<Fault>) -> Option<InstrumentEntry> {
     let timeout = timeout(node, faults);
+    let reconnect = reconnect(node, faults);
     Some(InstrumentEntry {
         name,
         role: text_of(node, "role")?,
@@ -212,6 +239,7 @@ fn instrument(name: Placed, node: &Node, faults: &mut Vec<Fault>) -> Option<Inst
         registers: node.get("registers").and_then(placed),
         at: placed(node.get("at")?)?,
         timeout,
+        reconnect,
         identity: text_of(node, "identity"),
     })
 }

@@ -15,6 +15,20 @@ const fn optional(name: &'static str, shape: &'static Shape, about: &'static str
     Field { name, required: false, shape, about }
 }
 
+static RECONNECT: Shape = Shape::Map(&MapShape {
+    name: "reconnect",
+    about: "How often and how patiently a lost link is opened again.",
+    fields: &[
+        optional("tries", &Shape::Whole { at_least: 1, at_most: 100 }, "Tries in all, 4."),
+        optional("wait", &Shape::Quantity(Dimension::Time), "Wait before the second try, 150 ms."),
+        optional(
+            "factor",
+            &Shape::Whole { at_least: 1, at_most: 10 },
+            "Each further wait is so many times the one before, 4; none is longer than 1 min.",
+        ),
+    ],
+});
+
 static INSTRUMENT: Shape = Shape::Map(&MapShape {
     name: "instrument",
     about: "One instrument of the bench.",
@@ -42,6 +56,11 @@ static INSTRUMENT: Shape = Shape::Map(&MapShape {
             "timeout",
             &Shape::Quantity(Dimension::Time),
             "Longest time without progress in one exchange; 5 s when absent.",
+        ),
+        optional(
+            "reconnect",
+            &RECONNECT,
+            "How often and how patiently a lost link is opened again.",
         ),
         optional(
             "identity",

@@ -224,7 +224,7 @@ impl Loader<'_> {
             None => None,
         };
         let mut driver = match Driver::new(profile, registers) {
-            Ok(driver) => driver.with_timeout(entry.timeout),
+            Ok(driver) => driver.with_timeout(entry.timeout).with_reconnect(entry.reconnect),
             Err(error) => {
                 self.faults.push(Fault::new(entry.profile.span.clone(), error.to_string()));
                 return None;

@@ -6,7 +6,7 @@
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 
-use beamwarden_sim::{Address, Model, Post, ServePlan, Serving, SimBench};
+use beamwarden_sim::{Address, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
 
 /// The root of the project.
 pub fn root() -> &'static Path {
@@ -52,8 +52,17 @@ pub struct Served {
 
 impl Served {
     pub async fn start() -> Self {
+        Self::as_planned(ServePlan::default()).await
+    }
+
+    /// The same over HiSLIP, too.
+    pub async fn with_hislip() -> Self {
+        Self::as_planned(ServePlan { hislip: HislipPorts::Free, ..ServePlan::default() }).await
+    }
+
+    async fn as_planned(plan: ServePlan) -> Self {
         let bench = SimBench::new(Model::default()).unwrap();
-        let serving = bench.serve(ServePlan::default()).await.unwrap();
+        let serving = bench.serve(plan).await.unwrap();
         Served { bench, serving }
     }
 

@@ -125,6 +125,13 @@ impl Driver {
         Self::new(profile::load(profile, near)?, map)
     }
 
+    /// The same driver that opens a lost link again in another way.
+    #[must_use]
+    pub fn with_reconnect(mut self, reconnect: Reconnect) -> Self {
+        self.reconnect = reconnect;
+        self
+    }
+
     /// The same driver with another time limit for exchanges.
     #[must_use]
     pub fn with_timeout(mut self, timeout: Duration) -> Self {

@@ -16,14 +16,19 @@ use crate::profile::ErrorPolicy;
 use crate::transport::{LinkFault, LinkPhase, Recovery};
 
 /// How often and how patiently a lost link is opened again.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Reconnect {
     /// Tries in all.
     pub tries: u32,
     /// Wait before the second try.
     pub first_wait: Duration,
-    /// Each further wait is so many times the one before.
+    /// Each further wait is so many times the one before, at most [`Reconnect::WAIT_MAX`].
     pub factor: u32,
+}
+
+impl Reconnect {
+    /// The longest wait between two tries.
+    pub const WAIT_MAX: Duration = Duration::from_secs(60);
 }
 
 impl Default for Reconnect {
@@ -118,7 +123,8 @@ impl Instrument {
                 Err(fault) => {
                     tracing::debug!("{}: trying again: {fault}", self.name);
                     sleep(wait).await;
-                    wait *= self.driver.reconnect.factor;
+                    wait =
+                        wait.saturating_mul(self.driver.reconnect.factor).min(Reconnect::WAIT_MAX);
                 }
             }
         }

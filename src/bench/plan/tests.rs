@@ -1,5 +1,9 @@
 //! Faults of benches that only show when their files come together.
 
+use std::time::Duration;
+
+use beamwarden_drivers::instrument::Reconnect;
+
 use super::*;
 
 const BENCH: &str = include_str!("../../../sequences/packing-arm.bench.yaml");
@@ -27,6 +31,20 @@ fn deadlines_cannot_overflow_the_clock() {
         let expected = "a timeout is more than 0 s and at most 1 h";
         check_fault("timeout: 60 s", &format!("timeout: {timeout}"), None, expected);
     }
+}
+
+#[test]
+fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
+    let with = |reconnect: &str| format!("timeout: 60 s\n    reconnect: {reconnect}");
+    let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s}"));
+    let plan = BenchPlan::load(&Source::new("bench.yaml", text), None).unwrap();
+    let scope = plan.of_role(Role::Scope).unwrap().driver.reconnect;
+    assert_eq!((scope.tries, scope.first_wait, scope.factor), (7, Duration::from_secs(2), 4));
+    let supply = plan.of_role(Role::Supply).unwrap().driver.reconnect;
+    assert_eq!(supply, Reconnect::default());
+    let long = with("{wait: 1e300 s}");
+    check_fault("timeout: 60 s", &long, None, "a wait is at least 0 s and at most 1 min");
+    check_fault("timeout: 60 s", &with("{tries: 0}"), None, "tries");
 }
 
 /// What a profile is based on decides as much as the profile itself. Before the model is known, a
