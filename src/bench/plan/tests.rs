@@ -38,8 +38,8 @@ fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
     let with = |reconnect: &str| format!("timeout: 60 s\n    reconnect: {reconnect}");
     let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s}"));
     let plan = BenchPlan::load(&Source::new("bench.yaml", text), None).unwrap();
-    let scope = plan.of_role(Role::Scope).unwrap().driver.reconnect;
-    assert_eq!((scope.tries, scope.first_wait, scope.factor), (7, Duration::from_secs(2), 4));
+    let table = plan.of_role(Role::Turntable).unwrap().driver.reconnect;
+    assert_eq!((table.tries, table.first_wait, table.factor), (7, Duration::from_secs(2), 4));
     let supply = plan.of_role(Role::Supply).unwrap().driver.reconnect;
     assert_eq!(supply, Reconnect::default());
     let long = with("{wait: 1e300 s}");
