@@ -16,7 +16,7 @@ use beamwarden_drivers::transport::{
 };
 use beamwarden_drivers::value::Value;
 use beamwarden_sim::{Address as Served, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
-use common::{expect_status, program, root, write};
+use common::{expect_status, program, root, short_sequence, write};
 use tokio::time::Instant;
 
 async fn serve() -> (SimBench, Serving) {
@@ -55,19 +55,7 @@ async fn ask(link: &mut Box<dyn Transport>, query: &[u8]) -> Vec<u8> {
     into
 }
 
-const SHORT: &str = "
-sequence: short
-prepare:
-  - set: {supply.voltage: 1.2 V, supply.current_limit: 0.6 A, supply.output: on}
-  - set: {dut.tx.channel: 3, dut.rx.channel: 3, dut.tx.gain: 23, dut.tx.enable: on, dut.rx.enable: on}
-  - set: {source.sample_rate: 7.04 GHz, source.amplitude: 0.4 V, scope.range: 0.25 V}
-  - set: {scope.sample_interval: 125 ps, scope.trigger_source: external, scope.trigger_offset: -100 ns}
-  - set: {beam.tx: 0 deg, beam.rx: 0 deg, frame: qpsk uncoded, source.output: on}
-  - set: {turntable.angle: 5 deg}
-  - wait: 10 ms
-steps:
-  - measure: {as: here}
-";
+const STEPS: &str = "  - measure: {as: here}\n";
 
 /// All five instruments over HiSLIP: waveform up, trace down, settings and registers, and what is
 /// measured is what the back door knows.
@@ -84,7 +72,7 @@ async fn a_run_over_hislip() {
     }
     let folder = tempfile::tempdir().unwrap();
     let bench_file = write(folder.path(), "bench.yaml", &text);
-    let sequence = write(folder.path(), "short.yaml", SHORT);
+    let sequence = write(folder.path(), "short.yaml", &short_sequence(STEPS));
     let runs = folder.path().join("runs").display().to_string();
     let arguments = ["run", &sequence, "--bench", &bench_file, "--json", "--runs", &runs];
     let arguments = arguments.map(ToString::to_string);

@@ -10,25 +10,12 @@ use std::time::Duration;
 
 use beamwarden::record::{Event, Outcome, RunFolder};
 use beamwarden_sim::{SimBench, Truth};
-use common::{Served, expect_status, only_run, program, write};
+use common::{Served, expect_status, only_run, program, short_sequence, write};
 
 /// Symbol rate of the bench file.
 const SYMBOL_RATE_HZ: f64 = 1.76e9;
 
-const SHORT: &str = "
-sequence: short
-prepare:
-  - set: {supply.voltage: 1.2 V, supply.current_limit: 0.6 A, supply.output: on}
-  - set: {dut.tx.channel: 3, dut.rx.channel: 3, dut.tx.gain: 23, dut.tx.enable: on, dut.rx.enable: on}
-  - set: {source.sample_rate: 7.04 GHz, source.amplitude: 0.4 V, scope.range: 0.25 V}
-  - set: {scope.sample_interval: 125 ps, scope.trigger_source: external, scope.trigger_offset: -100 ns}
-  - set: {beam.tx: 0 deg, beam.rx: 0 deg, frame: qpsk uncoded, source.output: on}
-  - set: {turntable.angle: 5 deg}
-  - wait: 10 ms
-steps:
-  - search beams: {side: rx}
-  - measure: {as: here}
-";
+const STEPS: &str = "  - search beams: {side: rx}\n  - measure: {as: here}\n";
 
 /// Runs the program while the simulated instruments go on living on this runtime.
 async fn run_beside(arguments: Vec<String>) -> Output {
@@ -43,7 +30,7 @@ async fn a_run_over_sockets_and_a_serial_line() {
     let served = Served::start().await;
     let folder = tempfile::tempdir().unwrap();
     let bench = write(folder.path(), "bench.yaml", &served.bench_file());
-    let sequence = write(folder.path(), "short.yaml", SHORT);
+    let sequence = write(folder.path(), "short.yaml", &short_sequence(STEPS));
     let runs = folder.path().join("runs");
     let arguments = ["run", &sequence, "--bench", &bench, "--json", "--runs"];
     let arguments = arguments.iter().map(ToString::to_string).chain([runs.display().to_string()]);
@@ -148,7 +135,8 @@ async fn check_signal(
     let served = Served::start().await;
     let folder = tempfile::tempdir().unwrap();
     let bench = write(folder.path(), "bench.yaml", &served.bench_file());
-    let prepare = SHORT.split("steps:").next().unwrap();
+    let short = short_sequence(STEPS);
+    let prepare = short.split("steps:").next().unwrap();
     let sequence = write(folder.path(), "s.yaml", &format!("{prepare}steps:\n{steps}"));
     let runs = folder.path().join("runs");
     let child =
@@ -198,7 +186,7 @@ async fn a_second_process_is_kept_out() {
     let served = Served::start().await;
     let folder = tempfile::tempdir().unwrap();
     let bench = write(folder.path(), "bench.yaml", &served.bench_file());
-    let waiting = SHORT.replace("wait: 10 ms", "wait: 300 s");
+    let waiting = short_sequence(STEPS).replace("wait: 10 ms", "wait: 300 s");
     let sequence = write(folder.path(), "waiting.yaml", &waiting);
     let runs = folder.path().join("runs").display().to_string();
     let child = start(&["run", &sequence, "--bench", &bench, "--runs", &runs]);
@@ -228,7 +216,7 @@ async fn a_missing_instrument_is_named_and_the_rest_made_safe() {
     let end = at + text[at..].find('"').unwrap();
     let text = format!("{}tcp://{free}{}", &text[..at], &text[end..]);
     let bench = write(folder.path(), "bench.yaml", &text);
-    let sequence = write(folder.path(), "short.yaml", SHORT);
+    let sequence = write(folder.path(), "short.yaml", &short_sequence(STEPS));
     // Somebody left the supply on.
     let live = write(folder.path(), "live.yaml", &served.bench_file());
     for message in ["SOUR:CURR:LEV:IMM:AMPL 0.6", "OUTP:STAT ON"] {

@@ -54,6 +54,20 @@ pub struct Standing {
     pub at: Instant,
 }
 
+impl Standing {
+    /// A setting that was read just now, `last` being what was known of it. One that was read back
+    /// within tolerance when it was set and has changed since then no longer matches.
+    pub(super) fn read_now(setting: String, read_back: KnobValue, last: Option<&Self>) -> Self {
+        Standing {
+            asked: last.and_then(|last| last.asked.clone()),
+            matched: last.is_none_or(|last| last.read_back == read_back && last.matched),
+            read_back,
+            at: Instant::now(),
+            setting,
+        }
+    }
+}
+
 /// A quantity that can only be read.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Reading {
@@ -396,15 +410,7 @@ impl Bench {
                 let setting = format!("{name}.{}", knob.name);
                 let read_back = from_driver(knob.kind, &value);
                 let last = self.standing.get(&setting);
-                // Read back within tolerance when set; a change since then is a difference.
-                let unchanged = last.is_none_or(|s| s.read_back == read_back && s.matched);
-                all.push(Standing {
-                    asked: last.and_then(|s| s.asked.clone()),
-                    read_back,
-                    matched: unchanged,
-                    at: Instant::now(),
-                    setting,
-                });
+                all.push(Standing::read_now(setting, read_back, last));
             }
         }
         all.extend([FRAME, BEAM_TX, BEAM_RX].iter().filter_map(|k| self.standing.get(*k).cloned()));
@@ -435,22 +441,23 @@ impl Bench {
             return Ok(standing.read_back.clone());
         }
         self.plan.knobs().get(setting)?;
-        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
-        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
-        let instrument = self.instruments.get_mut(name).ok_or_else(unknown)?;
-        let value = instrument.query(inner).await?;
-        let driver = instrument.driver();
-        let kind = driver.knob(inner).map(|knob| knob.kind.clone()).ok_or_else(unknown)?;
-        let read_back = from_driver(&kind, &value);
-        let standing = Standing {
-            setting: setting.to_string(),
-            asked: None,
-            read_back: read_back.clone(),
-            matched: true,
-            at: Instant::now(),
-        };
+        let read_back = self.ask_setting(setting).await?;
+        let standing = Standing::read_now(setting.to_string(), read_back.clone(), None);
         self.standing.insert(setting.to_string(), standing);
         Ok(read_back)
+    }
+
+    /// A setting as the instrument has it now.
+    ///
+    /// # Errors
+    /// What the instrument or its link failed at.
+    pub async fn ask_setting(&mut self, setting: &str) -> Result<KnobValue, BenchError> {
+        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
+        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
+        let instrument = self.instrument(name)?;
+        let value = instrument.query(inner).await?;
+        let knob = instrument.driver().knob(inner).ok_or_else(unknown)?;
+        Ok(from_driver(knob.kind, &value))
     }
 
     /// Brings the bench to its safe state, every entry whatever became of the ones before. What

@@ -7,7 +7,6 @@ use beamwarden_drivers::profile::Role;
 use super::door::Bench;
 use super::error::BenchError;
 use super::knob::{Knob, KnobKind, KnobValue};
-use super::plan::from_driver;
 
 /// The instruments in the order in which they are exercised: what forgets its settings when another
 /// one's change comes before that one.
@@ -137,19 +136,6 @@ impl Bench {
             }
         }
         outcome
-    }
-
-    /// A setting as the instrument has it now.
-    ///
-    /// # Errors
-    /// What the instrument or its link failed at.
-    pub async fn ask_setting(&mut self, setting: &str) -> Result<KnobValue, BenchError> {
-        let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
-        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
-        let instrument = self.instrument(name)?;
-        let value = instrument.query(inner).await?;
-        let knob = instrument.driver().knob(inner).ok_or_else(unknown)?;
-        Ok(from_driver(knob.kind, &value))
     }
 
     /// Whether an instrument is open and speaks SCPI, as one with an error queue does.

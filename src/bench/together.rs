@@ -2,9 +2,8 @@
 //! the order that profiles want, values that moved with others, disturbances of a link. Knows
 //! nothing of sequences and records.
 
-use beamwarden_drivers::instrument::{Event, Instrument};
+use beamwarden_drivers::instrument::{Event, Instrument, in_order};
 use beamwarden_drivers::value::Value;
-use tokio::time::Instant;
 
 use super::door::{Bench, Standing};
 use super::plan::from_driver;
@@ -37,16 +36,7 @@ impl Bench {
     /// another of them does so; apart from that the order is the one given. `name` tells the full
     /// name of an item's setting.
     pub fn in_order<'a, T>(&self, items: &'a [T], name: impl Fn(&T) -> &str) -> Vec<&'a T> {
-        let mut given: Vec<&T> = items.iter().collect();
-        let mut ordered = Vec::with_capacity(given.len());
-        while !given.is_empty() {
-            let waits =
-                |item: &T| given.iter().any(|other| self.comes_after(name(item), name(other)));
-            // Profiles have no circles; if one had, the order given would stand.
-            let next = given.iter().position(|item| !waits(item)).unwrap_or(0);
-            ordered.push(given.remove(next));
-        }
-        ordered
+        in_order(items.iter().collect(), |one, other| self.comes_after(name(one), name(other)))
     }
 
     fn comes_after(&self, later: &str, earlier: &str) -> bool {
@@ -68,10 +58,7 @@ impl Bench {
             let read_back = from_driver(knob.kind, &value);
             let setting = format!("{instrument}.{inner}");
             let last = self.standing.get(&setting);
-            let matched = last.is_none_or(|last| last.read_back == read_back && last.matched);
-            let asked = last.and_then(|last| last.asked.clone());
-            let at = Instant::now();
-            let standing = Standing { setting: setting.clone(), asked, read_back, matched, at };
+            let standing = Standing::read_now(setting.clone(), read_back, last);
             self.standing.insert(setting, standing);
         }
     }

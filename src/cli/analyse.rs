@@ -263,14 +263,15 @@ struct Found {
 fn analyse_one(source: &Source, wanted: &Wanted) -> Result<Found, Failure> {
     let analyse = || -> anyhow::Result<Found> {
         let recorded = Recorded::read(source, wanted.bits)?;
-        let by_recording = match &wanted.sent {
-            Some(_) => None,
+        let by_recording;
+        let sent = match &wanted.sent {
+            Some(sent) => sent,
             None => {
-                Some(recorded.frame().map_or_else(|| Sent::dmg(ToldBy::Nobody), Sent::recorded))
+                let recorded = recorded.frame().map(Sent::recorded);
+                by_recording = recorded.unwrap_or_else(|| Sent::dmg(ToldBy::Nobody));
+                &by_recording
             }
         };
-        let nobody = Sent::dmg(ToldBy::Nobody);
-        let sent = wanted.sent.as_ref().or(by_recording.as_ref()).unwrap_or(&nobody);
         let config = wanted.config(sent);
         let baseband = Baseband::of(source, recorded, &wanted.channels(&config))?;
         let mut expected = sent.frame.as_ref().map_or_else(Expected::dmg, Expected::frame);

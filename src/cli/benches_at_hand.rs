@@ -12,7 +12,7 @@ use crate::sequence::{Sequence, read_sequence};
 const BUILT_IN_BENCH: (&str, &str) =
     ("packing-arm.bench.yaml (built in)", include_str!("../../sequences/packing-arm.bench.yaml"));
 /// The sequence that shows the main job; its `prepare` brings the built-in bench up.
-pub(super) const BUILT_IN_SEQUENCE: (&str, &str) =
+const BUILT_IN_SEQUENCE: (&str, &str) =
     ("rotate-and-recover.yaml (built in)", include_str!("../../sequences/rotate-and-recover.yaml"));
 
 /// The bench of a file, or the simulated one.
@@ -37,6 +37,18 @@ pub(super) fn load_sequence(path: Option<&Path>, plan: &BenchPlan) -> Result<Seq
         None => Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1),
     };
     Ok(read_sequence(&source, plan.knobs())?)
+}
+
+/// The sequence whose `prepare` brings the bench up: that of a file, or the built-in one for the
+/// simulated bench, which nobody else prepares.
+pub(super) fn preparation(
+    path: Option<&Path>,
+    plan: &BenchPlan,
+) -> Result<Option<Sequence>, Failure> {
+    match path {
+        None if !plan.is_simulated() => Ok(None),
+        path => load_sequence(path, plan).map(Some),
+    }
 }
 
 /// The text of a file.

@@ -2,18 +2,17 @@
 
 use std::path::PathBuf;
 
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use serde_json::json;
 
-use super::benches_at_hand::{BUILT_IN_SEQUENCE, read_source};
+use super::benches_at_hand::preparation;
 use super::figures_table::table;
 use super::live::{bench_failure, runtime, stop_on_signals};
 use super::run::NOT_SAFE;
 use super::terminal::plain;
+use super::watch::{begin, progress_bar};
 use super::{Ended, Failure, Terminal};
 use crate::bench::{Bench, BenchError, BenchPlan, Exercised, Outcome};
-use crate::sequence::{Action, Sequence, read_sequence};
-use beamwarden_drivers::fault::Source;
+use crate::sequence::{Action, Sequence};
 
 /// The options of an exercise.
 #[derive(Debug, clap::Args)]
@@ -39,7 +38,7 @@ pub(super) fn exercise(
     json: bool,
     terminal: &mut Terminal,
 ) -> Result<Ended, Failure> {
-    let preparation = preparation(arguments, &plan)?;
+    let preparation = preparation(arguments.prepare.as_deref(), &plan)?;
     let runtime = runtime(&plan)?;
     let (all, stopped, safe) =
         runtime.block_on(carry_out(arguments, plan, preparation, terminal))?;
@@ -56,18 +55,6 @@ pub(super) fn exercise(
         (_, true) => Ended::Done,
         _ => Ended::Instrument,
     })
-}
-
-fn preparation(
-    arguments: &ExerciseArguments,
-    plan: &BenchPlan,
-) -> Result<Option<Sequence>, Failure> {
-    let source = match &arguments.prepare {
-        Some(path) => read_source(path, "sequence")?,
-        None if plan.is_simulated() => Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1),
-        None => return Ok(None),
-    };
-    Ok(Some(read_sequence(&source, plan.knobs())?))
 }
 
 /// The settings, whether it was stopped, whether the safe state was reached.
@@ -88,7 +75,8 @@ async fn carry_out(
     if outcome.is_ok() {
         let names = bench.instruments().into_iter().map(|instrument| instrument.name);
         let count = names.map(|name| bench.writable(&name).len()).sum::<usize>();
-        let bar = progress(count as u64, terminal.interactive);
+        let bar = progress_bar(terminal.interactive);
+        begin(&bar, count as u64);
         let follow = |one: Exercised| {
             bar.set_message(plain(&one.setting).into_owned());
             bar.inc(1);
@@ -112,21 +100,14 @@ async fn carry_out(
     }
 }
 
-fn progress(count: u64, shown: bool) -> ProgressBar {
-    let target = if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
-    let bar = ProgressBar::with_draw_target(Some(count), target);
-    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
-        bar.set_style(style);
-    }
-    bar
-}
-
 /// Does what a sequence prepares, as far as it sets and waits.
 async fn prepare(bench: &mut Bench, sequence: Option<Sequence>) -> Result<(), BenchError> {
     for step in sequence.into_iter().flat_map(|sequence| sequence.prepare) {
         match step.action {
             Action::Set(assignments) => {
-                for one in assignments {
+                let ordered: Vec<_> =
+                    bench.in_order(&assignments, |one| &one.setting).into_iter().cloned().collect();
+                for one in ordered {
                     bench.set(&one.setting, &one.value).await?;
                 }
             }

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use beamwarden_drivers::fault::Source;
 
 use super::analyse::{is_frame_file, read_frame_file};
-use super::benches_at_hand::{BUILT_IN_SEQUENCE, load_bench, read_source};
+use super::benches_at_hand::{load_bench, preparation};
 use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
 use super::run::NOT_SAFE;
@@ -16,7 +16,7 @@ use crate::bench::{Bench, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
 use crate::record::TRACE_FOLDER;
 use crate::run::{Engine, Recorder, RunInputs, RunSummary};
-use crate::sequence::{Action, Assignment, Sequence, Step, read_sequence, read_value_text};
+use crate::sequence::{Action, Assignment, Sequence, Step, read_value_text};
 
 /// Where and after what the action happens.
 #[derive(Debug, clap::Args)]
@@ -96,17 +96,7 @@ impl Now {
         frame: Option<&str>,
         plan: &BenchPlan,
     ) -> Result<(Sequence, bool), Failure> {
-        let preparation = match &self.prepare {
-            Some(path) => Some(read_source(path, "sequence")?),
-            None if plan.is_simulated() => {
-                Some(Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1))
-            }
-            None => None,
-        };
-        let base = match &preparation {
-            Some(source) => Some(read_sequence(source, plan.knobs())?),
-            None => None,
-        };
+        let base = preparation(self.prepare.as_deref(), plan)?;
         let mut assignments = Vec::new();
         for text in &self.set {
             assignments.push(assignment(text, plan)?);
@@ -116,7 +106,9 @@ impl Now {
         }
         let step = |action| Step { span: 0..0, action };
         let sequence = Sequence {
-            source: preparation.unwrap_or_else(|| Source::new("command line", "")),
+            source: base
+                .as_ref()
+                .map_or_else(|| Source::new("command line", ""), |base| base.source.clone()),
             name: name.to_string(),
             about: None,
             prepare: base.as_ref().map(|base| base.prepare.clone()).unwrap_or_default(),

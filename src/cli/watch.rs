@@ -22,11 +22,8 @@ impl Watch {
     /// `quiet` leaves out everything but warnings.
     pub(super) fn new(interactive: bool, quiet: bool) -> Self {
         let shown = interactive && !quiet;
-        let target =
-            if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
-        let bar = ProgressBar::with_draw_target(None, target);
         Watch {
-            bar,
+            bar: progress_bar(shown),
             interactive: shown,
             quiet,
             settings: 0,
@@ -65,11 +62,21 @@ impl Watch {
 
     fn begin(&self, run: &str, actions: u64) {
         self.say(&format!("run {run}"));
-        self.bar.set_length(actions);
-        let style = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}");
-        if let Ok(style) = style {
-            self.bar.set_style(style.progress_chars("=> "));
-        }
+        begin(&self.bar, actions);
+    }
+}
+
+/// A bar on standard error, where a person sees it.
+pub(super) fn progress_bar(shown: bool) -> ProgressBar {
+    let target = if shown { ProgressDrawTarget::stderr() } else { ProgressDrawTarget::hidden() };
+    ProgressBar::with_draw_target(None, target)
+}
+
+/// Shows the bar's length.
+pub(super) fn begin(bar: &ProgressBar, length: u64) {
+    bar.set_length(length);
+    if let Ok(style) = ProgressStyle::with_template("{bar:30} {pos}/{len} {msg}") {
+        bar.set_style(style.progress_chars("=> "));
     }
 }
 

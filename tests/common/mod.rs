@@ -44,6 +44,24 @@ pub fn expect_status(output: &Output, status: i32) -> String {
     String::from_utf8_lossy(&output.stdout).into_owned()
 }
 
+/// A sequence that brings the simulated bench up, with these steps (a YAML list).
+pub fn short_sequence(steps: &str) -> String {
+    format!("{SHORT}{steps}")
+}
+
+const SHORT: &str = "
+sequence: short
+prepare:
+  - set: {supply.voltage: 1.2 V, supply.current_limit: 0.6 A, supply.output: on}
+  - set: {dut.tx.channel: 3, dut.rx.channel: 3, dut.tx.gain: 23, dut.tx.enable: on, dut.rx.enable: on}
+  - set: {source.sample_rate: 7.04 GHz, source.amplitude: 0.4 V, scope.range: 0.25 V}
+  - set: {scope.sample_interval: 125 ps, scope.trigger_source: external, scope.trigger_offset: -100 ns}
+  - set: {beam.tx: 0 deg, beam.rx: 0 deg, frame: qpsk uncoded, source.output: on}
+  - set: {turntable.angle: 5 deg}
+  - wait: 10 ms
+steps:
+";
+
 /// A simulated bench behind sockets and a pseudo-terminal, in real time.
 pub struct Served {
     pub bench: SimBench,

@@ -35,6 +35,7 @@ pub use settings::RawAnswer;
 pub use stream::{
     BlockSink, BlockSource, FromReader, Progress, SampleSource, Stop, Streams, ToWriter, Transfer,
 };
+pub use together::in_order;
 
 use exchange::Exchange;
 use shadow::Shadow;

@@ -76,6 +76,13 @@ pub trait BlockSource: Send {
     async fn give(&mut self, into: &mut Vec<u8>, at_most: usize) -> io::Result<()>;
 }
 
+/// Moves the first items of what is left of a slice.
+fn move_some<T: Clone>(left: &mut &[T], into: &mut Vec<T>, at_most: usize) {
+    let (now, later) = left.split_at(left.len().min(at_most));
+    into.extend_from_slice(now);
+    *left = later;
+}
+
 /// The bytes of a slice that are left.
 #[async_trait]
 impl BlockSource for &[u8] {
@@ -84,9 +91,7 @@ impl BlockSource for &[u8] {
     }
 
     async fn give(&mut self, into: &mut Vec<u8>, at_most: usize) -> io::Result<()> {
-        let (now, later) = self.split_at(self.len().min(at_most));
-        into.extend_from_slice(now);
-        *self = later;
+        move_some(self, into, at_most);
         Ok(())
     }
 }
@@ -141,9 +146,7 @@ impl SampleSource for &[i16] {
     }
 
     async fn give(&mut self, into: &mut Vec<i16>, at_most: usize) -> io::Result<()> {
-        let (now, later) = self.split_at(self.len().min(at_most));
-        into.extend_from_slice(now);
-        *self = later;
+        move_some(self, into, at_most);
         Ok(())
     }
 }

@@ -36,7 +36,8 @@ impl Instrument {
                 Err(error) => return Err(BatchError { applied, error }),
             }
         }
-        let checked = in_order(&self.driver.profile, checked);
+        let checked =
+            in_order(checked, |(one, _), (other, _)| self.driver.profile.comes_after(one, other));
         let names: Vec<&str> = checked.iter().map(|(name, _)| *name).collect();
         self.shadow.begin_call();
         let mut left = checked.into_iter().enumerate().peekable();
@@ -170,13 +171,11 @@ impl Instrument {
     }
 }
 
-/// Every setting after those that it comes after, otherwise as given.
-fn in_order<'a>(profile: &Profile, mut given: Vec<(&'a str, Wish)>) -> Vec<(&'a str, Wish)> {
+/// Every item after those that it comes after, otherwise as given.
+pub fn in_order<T>(mut given: Vec<T>, comes_after: impl Fn(&T, &T) -> bool) -> Vec<T> {
     let mut ordered = Vec::with_capacity(given.len());
     while !given.is_empty() {
-        let free = |(name, _): &(&str, Wish)| {
-            !given.iter().any(|(other, _)| profile.comes_after(name, other))
-        };
+        let free = |item: &T| !given.iter().any(|other| comes_after(item, other));
         // Profiles have no circles; if one had, the order given would stand.
         let next = given.iter().position(free).unwrap_or(0);
         ordered.push(given.remove(next));

@@ -15,6 +15,8 @@ mod replay;
 mod serial;
 mod stream;
 mod tcp;
+#[cfg(test)]
+mod testing;
 mod trace;
 mod usbtmc;
 

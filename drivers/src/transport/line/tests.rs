@@ -2,11 +2,11 @@
 
 use tokio::io::{AsyncReadExt, AsyncWriteExt, DuplexStream, duplex};
 
+use super::super::testing::{LATE, check_late_answers, supply_answer};
 use super::*;
 use crate::class::Class;
-use crate::instrument::{Driver, Instrument, RawAnswer};
+use crate::instrument::{Driver, Instrument};
 use crate::transport::{Address, PipeLink, link_for};
-use crate::value::Value;
 
 /// An open line, and the device's end of it.
 async fn line(end: LineEnd, echo: bool, settle: Duration) -> (impl Transport, DuplexStream) {
@@ -186,16 +186,12 @@ async fn an_instrument_that_echoes() {
                 line.push(char::from(byte[0]));
                 continue;
             }
-            let late = line == "SYSTem:VERSion?";
+            let late = line == LATE;
             sleep(Duration::from_millis(if late { 6000 } else { 1 })).await;
-            let answer = match line.as_str() {
-                "*IDN?" => "Test Works,SUPPLY-1,0,0.1\r",
-                "SYSTem:ERRor:NEXT?" => "0,\"No error\"\r",
-                "SYSTem:VERSion?" => "1999.0\r",
-                "*ESR?" => "0\r",
-                query if query.ends_with('?') => "1.2\r",
-                _ => "",
-            };
+            let mut answer = supply_answer(&line).to_owned();
+            if !answer.is_empty() {
+                answer.push('\r');
+            }
             to.write_all(answer.as_bytes()).await.unwrap();
             line.clear();
         }
@@ -205,13 +201,5 @@ async fn an_instrument_that_echoes() {
     let link = Line::over(pipe, LineEnd::Return, true, Duration::ZERO);
     let driver = Driver::load("scpi-supply.yaml", None, None).unwrap();
     let mut supply = Instrument::open("supply", Box::new(link), driver).await.unwrap();
-    for _ in 0..3 {
-        assert!(supply.set("voltage", &Value::Number(1.2)).await.unwrap().matched);
-        let error = supply.query_raw("SYSTem:VERSion?").await.unwrap_err();
-        assert!(error.to_string().contains("nothing came in time"), "{error}");
-        let RawAnswer::Line(answer) = supply.query_raw("MEASure:VOLTage?").await.unwrap() else {
-            panic!("a line is due")
-        };
-        assert_eq!(answer, "1.2");
-    }
+    check_late_answers(&mut supply).await;
 }

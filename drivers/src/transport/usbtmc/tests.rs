@@ -7,10 +7,10 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
+use super::super::testing::{LATE, check_late_answers, supply_answer};
 use super::{MESSAGE_BYTES_MAX, UsbtmcLink};
-use crate::instrument::{Driver, Instrument, RawAnswer};
+use crate::instrument::{Driver, Instrument};
 use crate::transport::{LinkFault, LinkPhase, Pace, Part, Recovery, Transport};
-use crate::value::Value;
 
 /// A node and the device behind it. The second stream keeps the node's settings.
 fn node() -> (UsbtmcLink, SerialStream, SerialStream) {
@@ -136,16 +136,12 @@ async fn an_instrument_behind_a_node() {
         let mut lines = BufReader::new(device);
         let mut line = String::new();
         while lines.read_line(&mut line).await.is_ok_and(|count| count > 0) {
-            let late = line.starts_with("SYSTem:VERSion?");
+            let late = line.starts_with(LATE);
             tokio::time::sleep(Duration::from_millis(if late { 400 } else { 1 })).await;
-            let answer = match line.trim() {
-                "*IDN?" => "Test Works,SUPPLY-1,0,0.1\n",
-                "SYSTem:ERRor:NEXT?" => "0,\"No error\"\n",
-                "SYSTem:VERSion?" => "1999.0\n",
-                "*ESR?" => "0\n",
-                query if query.ends_with('?') => "1.2\n",
-                _ => "",
-            };
+            let mut answer = supply_answer(line.trim()).to_owned();
+            if !answer.is_empty() {
+                answer.push('\n');
+            }
             lines.write_all(answer.as_bytes()).await.unwrap();
             line.clear();
         }
@@ -153,13 +149,5 @@ async fn an_instrument_behind_a_node() {
     let driver = Driver::load("scpi-supply.yaml", None, None).unwrap();
     let driver = driver.with_timeout(Duration::from_millis(250));
     let mut supply = Instrument::open("supply", Box::new(link), driver).await.unwrap();
-    for _ in 0..3 {
-        assert!(supply.set("voltage", &Value::Number(1.2)).await.unwrap().matched);
-        let error = supply.query_raw("SYSTem:VERSion?").await.unwrap_err();
-        assert!(error.to_string().contains("nothing came in time"), "{error}");
-        let RawAnswer::Line(answer) = supply.query_raw("MEASure:VOLTage?").await.unwrap() else {
-            panic!("a line is due")
-        };
-        assert_eq!(answer, "1.2");
-    }
+    check_late_answers(&mut supply).await;
 }
