@@ -15,7 +15,7 @@ use crate::instruments::supply::Supply;
 use crate::instruments::turntable::Turntable;
 use crate::model::{ArrayModel, Model};
 use crate::physics::array::{Array, CodeSteps, ElementCode};
-use crate::physics::capture::{Scene, Signal, Start};
+use crate::physics::capture::{Ray, Scene, Signal, Start};
 use crate::physics::filter::{Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::{
@@ -314,9 +314,11 @@ impl World {
             waveform,
             rate_hz,
             interpolator: self.filters.interpolator(filter, rate_hz),
-            gain: self.budget().gain * self.source.amplitude_v,
+            rays: vec![Ray {
+                gain: self.budget().gain * self.source.amplitude_v,
+                delay_s: path.cable_delay_s + path.distance_m / SPEED_OF_LIGHT_M_S,
+            }],
             carrier_offset_hz: tx_hz - rx_hz,
-            delay_s: path.cable_delay_s + path.distance_m / SPEED_OF_LIGHT_M_S,
         })
     }
 

@@ -63,6 +63,15 @@ impl Waveform {
     }
 }
 
+/// One way from the source's output to the scope's input.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ray {
+    /// Complex factor from full scale of the source to volts at the scope.
+    pub gain: Complex64,
+    /// From the source's output to the scope's input, s.
+    pub delay_s: f64,
+}
+
 /// What the receiver hears besides noise.
 #[derive(Debug, Clone)]
 pub struct Signal {
@@ -72,12 +81,10 @@ pub struct Signal {
     pub rate_hz: f64,
     /// Reconstruction and receiver band for that rate.
     pub interpolator: Arc<Interpolator>,
-    /// Complex factor from full scale of the source to volts at the scope.
-    pub gain: Complex64,
+    /// Every way that it takes.
+    pub rays: Vec<Ray>,
     /// Transmitter's carrier minus receiver's, Hz.
     pub carrier_offset_hz: f64,
-    /// From the source's output to the scope's input, s.
-    pub delay_s: f64,
 }
 
 /// Where the record lies relative to the waveform's pass.
@@ -147,7 +154,12 @@ pub fn capture(scene: &Scene) -> Codes {
             Start::Marker => jitter_s,
             Start::Free => pass * signal.waveform.len() as f64 / signal.rate_hz,
         };
-        add_signal(scene, signal, trigger_s, carrier_phase, &mut i, &mut q);
+        let margin = signal.interpolator.taps();
+        let lines = [0, 1].map(|line| signal.waveform.looped(line, margin));
+        let first_s = trigger_s + scene.offset_s;
+        for ray in &signal.rays {
+            add_ray(scene, signal, ray, (first_s, carrier_phase), &lines, (&mut i, &mut q));
+        }
     }
     let step_v = volts_per_code(scene.range_v, scene.bits);
     let noise_v = scene.scope_noise_v;
@@ -195,13 +207,14 @@ fn shape(white: &[f32], taps: &[f32], points: usize) -> Vec<f32> {
     out
 }
 
-fn add_signal(
+/// Adds what arrives over one way, from `first_s` after the start of a pass.
+fn add_ray(
     scene: &Scene,
     signal: &Signal,
-    trigger_s: f64,
-    carrier_phase: f64,
-    out_i: &mut [f32],
-    out_q: &mut [f32],
+    ray: &Ray,
+    (first_s, carrier_phase): (f64, f64),
+    [line_i, line_q]: &[Vec<f32>; 2],
+    (out_i, out_q): (&mut [f32], &mut [f32]),
 ) {
     let length = signal.waveform.len();
     if length == 0 {
@@ -209,17 +222,14 @@ fn add_signal(
     }
     let interpolator = &signal.interpolator;
     let margin = interpolator.taps();
-    let line_i = signal.waveform.looped(0, margin);
-    let line_q = signal.waveform.looped(1, margin);
-    let first_s = trigger_s + scene.offset_s;
-    let position = ((first_s - signal.delay_s) * signal.rate_hz).rem_euclid(length as f64);
+    let position = ((first_s - ray.delay_s) * signal.rate_hz).rem_euclid(length as f64);
     let mut whole = position as usize % length;
     let mut fraction = position.fract();
     let step = scene.interval_s * signal.rate_hz;
     let (step_whole, step_fraction) = (step as usize, step.fract());
     let turn = std::f64::consts::TAU * signal.carrier_offset_hz;
     let mut phasor = Phasor::new(
-        signal.gain * Complex64::cis(carrier_phase + turn * first_s),
+        ray.gain * Complex64::cis(carrier_phase + turn * first_s),
         turn * scene.interval_s,
     );
     let skip = margin - interpolator.lead();

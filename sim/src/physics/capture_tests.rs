@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
-use super::capture::{Codes, Scene, Signal, Start, Waveform, capture, volts_per_code};
+use super::capture::{Codes, Ray, Scene, Signal, Start, Waveform, capture, volts_per_code};
 use super::filter::{Bank, LowPass};
 
 const FILTER: LowPass = LowPass { pass_hz: 1.2e9, stop_hz: 2.0e9 };
@@ -45,9 +45,8 @@ fn signal(waveform: Arc<Waveform>) -> Signal {
         waveform,
         rate_hz: 7.04e9,
         interpolator: Bank::default().interpolator(&FILTER, 7.04e9),
-        gain: Complex64::new(0.2, 0.0),
+        rays: vec![Ray { gain: Complex64::new(0.2, 0.0), delay_s: 0.0 }],
         carrier_offset_hz: 0.0,
-        delay_s: 0.0,
     }
 }
 
@@ -111,7 +110,7 @@ fn a_tone_arrives_with_its_gain_offset_and_delay() {
     // 352 points per cycle: 20 MHz, and a carrier offset on top.
     let mut signal = signal(tone(3520, 10.0, 0.5));
     signal.carrier_offset_hz = 432_216.0;
-    signal.delay_s = 13.3e-9;
+    signal.rays[0].delay_s = 13.3e-9;
     scene.signal = Some(signal);
     let samples = volts(&capture(&scene), &scene);
     assert!((power(&samples).sqrt() / 0.1 - 1.0).abs() < 1e-3);
@@ -129,7 +128,7 @@ fn delay_shifts_the_record_within_the_pass() {
     let shape = |delay_s: f64, offset_s: f64| {
         let mut scene = quiet(2_000);
         let mut signal = signal(tone(704, 3.0, 0.5));
-        signal.delay_s = delay_s;
+        signal.rays[0].delay_s = delay_s;
         scene.signal = Some(signal);
         scene.offset_s = offset_s;
         capture(&scene)

@@ -1,0 +1,135 @@
+//! The instruments: resolution, noise, speed, and how long things take.
+
+use serde::{Deserialize, Serialize};
+
+use super::Wrong;
+
+/// The waveform source (all invented).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SourceModel {
+    /// Error of its sample clock, parts per million.
+    pub clock_ppm: f64,
+    /// Points of waveform memory.
+    pub memory_points: usize,
+}
+
+impl Default for SourceModel {
+    fn default() -> Self {
+        Self { clock_ppm: 0.0, memory_points: 16_000_000 }
+    }
+}
+
+/// The scope (all invented).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct ScopeModel {
+    /// Bits of its converters.
+    pub bits: u32,
+    /// Error of its sample clock, parts per million.
+    pub clock_ppm: f64,
+    /// Its own noise, rms, as a share of the range; white over its Nyquist band.
+    pub noise_of_range: f64,
+    /// Spread of the trigger instant, s rms.
+    pub trigger_jitter_s: f64,
+    /// From INITiate until it can be triggered, s.
+    pub arming_s: f64,
+    /// From the end of the record until it can be fetched, s per point.
+    pub readout_s_per_point: f64,
+}
+
+impl Default for ScopeModel {
+    fn default() -> Self {
+        Self {
+            bits: 10,
+            clock_ppm: 0.0,
+            noise_of_range: 0.001,
+            trigger_jitter_s: 5e-12,
+            arming_s: 2e-3,
+            readout_s_per_point: 20e-9,
+        }
+    }
+}
+
+/// The supply (all invented).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct SupplyModel {
+    /// How fast its output moves, V/s.
+    pub slew_v_per_s: f64,
+    /// Noise of a voltage reading, V rms.
+    pub voltage_noise_v: f64,
+    /// Noise of a current reading, A rms.
+    pub current_noise_a: f64,
+}
+
+impl Default for SupplyModel {
+    fn default() -> Self {
+        Self { slew_v_per_s: 60.0, voltage_noise_v: 0.2e-3, current_noise_a: 0.1e-3 }
+    }
+}
+
+/// The turntable (all invented).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct TurntableModel {
+    /// How far the mechanics go either way, deg.
+    pub travel_deg: f64,
+    /// Fastest speed, deg/s.
+    pub speed_most_deg_per_s: f64,
+    /// Speed after power-on and `*RST`, deg/s.
+    pub speed_deg_per_s: f64,
+    /// From the end of a move until it counts as settled, s.
+    pub settle_s: f64,
+    /// One step of the encoder, deg.
+    pub encoder_step_deg: f64,
+}
+
+impl Default for TurntableModel {
+    fn default() -> Self {
+        Self {
+            travel_deg: 180.0,
+            speed_most_deg_per_s: 60.0,
+            speed_deg_per_s: 20.0,
+            settle_s: 0.2,
+            encoder_step_deg: 0.001,
+        }
+    }
+}
+
+impl SourceModel {
+    pub(super) fn check(&self, wrong: &mut Wrong) {
+        wrong.unless_within("source.clock_ppm", self.clock_ppm, (-1000.0, 1000.0));
+        wrong.unless_within("source.memory_points", self.memory_points as f64, (1.0, 2e8));
+    }
+}
+
+impl ScopeModel {
+    pub(super) fn check(&self, wrong: &mut Wrong) {
+        wrong.unless_within("scope.bits", f64::from(self.bits), (2.0, 16.0));
+        wrong.unless_within("scope.clock_ppm", self.clock_ppm, (-1000.0, 1000.0));
+        wrong.unless_within("scope.noise_of_range", self.noise_of_range, (0.0, 1.0));
+        wrong.unless_within("scope.trigger_jitter_s", self.trigger_jitter_s, (0.0, 1e-3));
+        wrong.unless_within("scope.arming_s", self.arming_s, (0.0, 3600.0));
+        wrong.unless_within("scope.readout_s_per_point", self.readout_s_per_point, (0.0, 1e-3));
+    }
+}
+
+impl SupplyModel {
+    pub(super) fn check(&self, wrong: &mut Wrong) {
+        wrong.unless_within("supply.slew_v_per_s", self.slew_v_per_s, (1e-3, 1e9));
+        wrong.unless_within("supply.voltage_noise_v", self.voltage_noise_v, (0.0, 1.0));
+        wrong.unless_within("supply.current_noise_a", self.current_noise_a, (0.0, 1.0));
+    }
+}
+
+impl TurntableModel {
+    pub(super) fn check(&self, wrong: &mut Wrong) {
+        wrong.unless_within("turntable.travel_deg", self.travel_deg, (0.1, 36_000.0));
+        let speeds = (0.01, 1e6);
+        wrong.unless_within("turntable.speed_most_deg_per_s", self.speed_most_deg_per_s, speeds);
+        wrong.unless_within("turntable.speed_deg_per_s", self.speed_deg_per_s, speeds);
+        wrong.unless_within("turntable.settle_s", self.settle_s, (0.0, 3600.0));
+        wrong.unless_within("turntable.encoder_step_deg", self.encoder_step_deg, (1e-9, 10.0));
+    }
+}
