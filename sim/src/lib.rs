@@ -120,6 +120,43 @@
 //! table angle of 21 deg; within 0.1 dB of aligned once the receive beam points at -21 deg. Carrier
 //! offset +432.2 kHz (6.9 ppm of 62.64 GHz).
 //!
+//! # Faults
+//!
+//! A [`FaultPlan`], in YAML or built by hand, puts faults on instruments; [`SimBench::put_fault`] puts
+//! one in now. One line a fault: the `instrument` (source, scope, dut, turntable, supply), the `fault`,
+//! and exactly one of `at_s`, `at_command` (messages to that instrument), `at_capture`, which come once
+//! or again after `every` so many, and `per_command` (probability), `per_hour` (mean rate). `times` says
+//! how often at most, `for_s` how long.
+//!
+//! ```yaml
+//! seed: 7        # of rates and random bytes; the bench's when absent
+//! faults:
+//!   - {instrument: scope, fault: late answer, late_s: 2, per_command: 0.001}
+//!   - {instrument: supply, fault: restart, at_s: 7200, for_s: 20}
+//!   - {instrument: turntable, fault: stuck, short_deg: 3, at_command: 40, every: 100, times: 5}
+//! ```
+//!
+//! | fault | own keys | what happens |
+//! |---|---|---|
+//! | `no answer` | | the next answer does not come; with `for_s` none of that time |
+//! | `late answer` | `late_s` | the next comes later |
+//! | `closed link` | `answer_share` | all links of the instrument close at once, a command under way is lost; with a share, within the next answer |
+//! | `garbage` | `bytes` (16) | random bytes before the next answer |
+//! | `error entry` | `code`, `text` | an entry in the error queue |
+//! | `setting not taken` | `setting` | the next change of it (or of any) is accepted without effect |
+//! | `drift` | `setting`, `rate_per_hour` | it moves once a second, in base units; its query tells where it stands |
+//! | `restart` | | defaults, empty queue and memory, power-on bit, links closed; with `for_s` away that long |
+//! | `stuck` | `short_deg` | the next move ends before its target |
+//! | `lost lock` | `chip` (tx, rx) | the carrier is gone; with `for_s` it comes back |
+//! | `current limit` | `to_share` (0.9) | the output falls to that share of the set voltage |
+//! | `stale trace` | | the next acquisition brings the record before |
+//! | `dropped segment` | `share` (0.1) | that share of the waveform is silent until it is loaded anew |
+//! | `stopped playing` | | nothing plays until it is told to anew |
+//!
+//! [`settings_of`] names the settings. What was applied stands in [`SimBench::faults_so_far`] with its
+//! time; [`SimBench::acquisitions`] keeps the true state at every trigger, and which acquisition's
+//! record the scope handed out.
+//!
 //! # Time
 //!
 //! All time is tokio's: nothing runs in the background, and a paused clock skips from event to event.
@@ -127,6 +164,7 @@
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
 mod door;
+mod faults;
 mod instruments;
 mod model;
 mod physics;
@@ -135,7 +173,10 @@ mod scpi;
 mod truth;
 mod world;
 
-pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
+pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SetUpError, SimBench};
+pub use faults::{
+    FAULTS_KEPT, FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When, settings_of,
+};
 pub use model::{
     ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
     SupplyModel, TransmitterModel, TurntableModel,
@@ -143,6 +184,6 @@ pub use model::{
 pub use physics::array::ElementCode;
 pub use post::Post;
 pub use truth::{
-    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
-    TurntableTruth,
+    ACQUISITIONS_KEPT, Acquired, BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth,
+    SupplyTruth, Truth, TurntableTruth,
 };

@@ -3,6 +3,7 @@
 //! Knows nothing of how a client works. All figures follow from the state by closed forms; nothing
 //! is measured.
 
+use std::collections::VecDeque;
 use std::time::Duration;
 
 use crate::instruments::dut::Chip;
@@ -18,6 +19,49 @@ pub enum End {
     Tx,
     /// The receiver's.
     Rx,
+}
+
+/// Acquisitions that the back door keeps unless it is told otherwise.
+pub const ACQUISITIONS_KEPT: usize = 1024;
+
+/// One acquisition, as the back door keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Acquired {
+    /// Its number on this bench, from 1.
+    pub index: u64,
+    /// The acquisition whose record the scope hands out: itself, or by a fault the one before.
+    pub hands_out: u64,
+    /// The true state at its trigger.
+    pub truth: Truth,
+}
+
+/// The last acquisitions, a bounded number of them.
+#[derive(Debug)]
+pub(crate) struct Acquisitions {
+    kept: VecDeque<Acquired>,
+    most: usize,
+}
+
+impl Default for Acquisitions {
+    fn default() -> Self {
+        Self { kept: VecDeque::new(), most: ACQUISITIONS_KEPT }
+    }
+}
+
+impl Acquisitions {
+    pub fn push(&mut self, acquired: Acquired) {
+        self.kept.push_back(acquired);
+        self.keep(self.most);
+    }
+
+    pub fn keep(&mut self, most: usize) {
+        self.most = most;
+        self.kept.drain(..self.kept.len().saturating_sub(most));
+    }
+
+    pub fn all(&self) -> Vec<Acquired> {
+        self.kept.iter().cloned().collect()
+    }
 }
 
 /// The true state of a bench at one instant.
@@ -55,6 +99,8 @@ pub struct SourceTruth {
     pub output: bool,
     /// The trace that is playing.
     pub playing: Option<String>,
+    /// A fault has put a hole of silence into what plays.
+    pub has_hole: bool,
     /// Mean `I^2 + Q^2` at the output while the waveform is not silent, V^2; 0 when nothing plays.
     pub mean_square_v2: f64,
 }
@@ -81,6 +127,8 @@ pub struct SupplyTruth {
     pub voltage_v: f64,
     /// Current limit, A.
     pub current_limit_a: f64,
+    /// Protection level, V.
+    pub protection_v: f64,
     /// Output switched on.
     pub output: bool,
     /// Protection has tripped.
@@ -100,6 +148,10 @@ pub struct TurntableTruth {
     pub target_deg: f64,
     /// Whether it turns.
     pub moving: bool,
+    /// Speed of the next move, deg/s.
+    pub speed_deg_per_s: f64,
+    /// Drive on.
+    pub drive: bool,
 }
 
 /// True state of one chip.
@@ -168,6 +220,7 @@ impl Truth {
                 amplitude_v,
                 output: world.source.output,
                 playing: playing.and(world.source.selected.clone()),
+                has_hole: world.source.plays_hole(),
                 mean_square_v2,
             },
             scope: ScopeTruth {
@@ -180,6 +233,7 @@ impl Truth {
             supply: SupplyTruth {
                 voltage_v: world.supply.voltage_v,
                 current_limit_a: world.supply.current_limit_a,
+                protection_v: world.supply.protection_v,
                 output: world.supply.output,
                 tripped: world.supply.tripped,
                 terminal_v: world.supply.terminal_v(world.now),
@@ -189,6 +243,8 @@ impl Truth {
                 angle_deg: world.turntable.angle_deg(world.now),
                 target_deg: world.turntable.target_deg(),
                 moving: world.turntable.is_moving(world.now),
+                speed_deg_per_s: world.turntable.speed_deg_per_s,
+                drive: world.turntable.drive,
             },
             powered: world.dut.powered,
             tx: chip(world, &world.dut.tx),

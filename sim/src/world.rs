@@ -8,6 +8,7 @@ use std::time::Duration;
 
 use num_complex::Complex64;
 
+use crate::faults::{FaultPlan, Faults};
 use crate::instruments::dut::{Dut, GAIN_MOST, Instant, Refusal};
 use crate::instruments::scope::{Acquisition, Scope};
 use crate::instruments::source::Source;
@@ -24,7 +25,7 @@ use crate::physics::link::{
 use crate::post::Post;
 use crate::scpi::front::Front;
 use crate::scpi::session::{Busy, Host};
-use crate::truth::Truth;
+use crate::truth::{Acquired, Acquisitions, Truth};
 
 /// One side's array with its code steps, as built: errors drawn, dead elements dead.
 #[derive(Debug, Clone, PartialEq)]
@@ -82,6 +83,10 @@ pub struct World {
     pub tx_side: Side,
     /// Receive array.
     pub rx_side: Side,
+    /// What goes wrong.
+    pub(crate) faults: Faults,
+    /// The true state at the last triggers.
+    pub(crate) log: Acquisitions,
     fronts: [Front; 5],
     acquisitions: u64,
     readings: u64,
@@ -90,8 +95,13 @@ pub struct World {
 }
 
 impl World {
-    /// A bench just switched on.
+    /// A bench just switched on, on which nothing goes wrong by plan.
     pub fn new(model: Model) -> Self {
+        Self::with_faults(model, &FaultPlan::default())
+    }
+
+    /// A bench just switched on, and what goes wrong on it.
+    pub fn with_faults(model: Model, plan: &FaultPlan) -> Self {
         Self {
             now: Duration::ZERO,
             active: Post::Source,
@@ -102,6 +112,8 @@ impl World {
             supply: Supply::default(),
             tx_side: Side::build(&model.tx.array, model.seed, Purpose::TxElements),
             rx_side: Side::build(&model.rx.array, model.seed, Purpose::RxElements),
+            faults: Faults::new(plan, model.seed),
+            log: Acquisitions::default(),
             fronts: std::array::from_fn(|_| Front::default()),
             acquisitions: 0,
             readings: 0,
@@ -133,6 +145,7 @@ impl World {
             self.dut.next_event(self.now),
             self.turntable.next_event(self.now),
             self.scope.next_event(self.now),
+            self.faults.next_event().filter(|t| *t > self.now),
         ]
         .into_iter()
         .flatten()
@@ -141,14 +154,17 @@ impl World {
 
     /// Everything that follows from the present instant and the settings in force.
     fn tick(&mut self) {
+        self.faults_by_time();
         self.power();
         self.turntable.tick(self.now);
         self.scope.tick(self.now);
-        let marker = self.source.playing().is_some();
-        if self.scope.is_triggered(self.now, marker) {
-            let acquisition = Acquisition::new(self.scene(), self.truth());
-            self.acquisitions += 1;
-            self.scope.record(self.now, acquisition, &self.model.scope);
+        if self.scope.is_triggered(self.now, self.source.playing().is_some()) {
+            self.faults_at_capture();
+            self.power();
+            // A fault may have taken away the trigger, or what waited for it.
+            if self.scope.is_triggered(self.now, self.source.playing().is_some()) {
+                self.acquire();
+            }
         }
         for post in Post::ALL {
             let (operation, questionable) = self.conditions(post);
@@ -160,6 +176,33 @@ impl World {
                 front.note_idle();
             }
         }
+    }
+
+    /// The trigger falls.
+    fn acquire(&mut self) {
+        let acquisition = Acquisition::new(self.acquisitions + 1, self.scene(), self.truth());
+        self.acquisitions += 1;
+        let (index, truth) = (acquisition.index, acquisition.truth.clone());
+        let again = if self.scope.has_record() && self.trace_is_stale() {
+            self.scope.record_again(self.now, &self.model.scope)
+        } else {
+            None
+        };
+        let hands_out = again.map_or(index, |again| again.index);
+        if hands_out == index {
+            self.scope.record(self.now, acquisition, &self.model.scope);
+        }
+        self.log.push(Acquired { index, hands_out, truth });
+    }
+
+    /// The front of an instrument.
+    pub(crate) fn front_of(&mut self, post: Post) -> &mut Front {
+        &mut self.fronts[post.index()]
+    }
+
+    /// Whoever waits shall look again.
+    pub(crate) fn changed(&mut self) {
+        self.revision += 1;
     }
 
     /// Supply and chips settle on each other: chips that lose power also stop drawing current.
@@ -218,8 +261,11 @@ impl World {
     /// Writes a DUT register.
     pub fn write_register(&mut self, address: u16, value: u16) -> Result<(), Refusal> {
         let supply_v = self.supply.terminal_v(self.now);
+        self.hold(Post::DutPort);
         let at = Instant { now: self.now, supply_v, model: &self.model.chips };
-        self.dut.write(address, value, &at)
+        let outcome = self.dut.write(address, value, &at);
+        self.release(Post::DutPort);
+        outcome
     }
 
     /// The next deviate of the meters' noise.
@@ -361,5 +407,17 @@ impl Host for World {
 
     fn identity(&self) -> String {
         self.identity_of(self.active)
+    }
+
+    fn begin_message(&mut self) -> bool {
+        self.faults_at_command(self.active)
+    }
+
+    fn begin_command(&mut self) {
+        self.hold(self.active);
+    }
+
+    fn end_command(&mut self) {
+        self.release(self.active);
     }
 }

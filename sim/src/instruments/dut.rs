@@ -74,7 +74,8 @@ impl Chip {
         }
     }
 
-    fn reset(&mut self) {
+    /// As without power: everything written is forgotten.
+    pub fn reset(&mut self) {
         (self.enabled, self.channel, self.gain, self.lock_at) = (false, 2, 16, None);
         self.elements.fill(ELEMENT_RESET);
     }
@@ -92,6 +93,11 @@ impl Chip {
     /// Whether its synthesiser is locked.
     pub fn is_locked(&self, now: Duration) -> bool {
         self.lock_at.is_some_and(|at| at <= now)
+    }
+
+    /// Loses its carrier, if it has one: until then, or until its channel or enable bit is set anew.
+    pub fn lose_lock(&mut self, until: Option<Duration>) {
+        self.lock_at = until.filter(|_| self.lock_at.is_some());
     }
 
     /// Conductance beyond stand-by, S.

@@ -31,14 +31,16 @@ const POINTS_AT_ONCE: usize = 1 << 16;
 pub struct Acquisition {
     scene: Scene,
     codes: OnceLock<Codes>,
+    /// Its number on this bench, from 1.
+    pub index: u64,
     /// The true state of the bench at the trigger.
     pub truth: Truth,
 }
 
 impl Acquisition {
     /// Of this scene.
-    pub fn new(scene: Scene, truth: Truth) -> Self {
-        Self { scene, codes: OnceLock::new(), truth }
+    pub fn new(index: u64, scene: Scene, truth: Truth) -> Self {
+        Self { index, scene, codes: OnceLock::new(), truth }
     }
 
     fn codes(&self) -> &Codes {
@@ -56,7 +58,7 @@ enum Phase {
 }
 
 /// Settings and trigger sequence.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Scope {
     /// Full scale, plus and minus, V.
     pub range_v: f64,
@@ -71,6 +73,8 @@ pub struct Scope {
     swapped: bool,
     phase: Phase,
     acquired: Option<Arc<Acquisition>>,
+    /// The last record that was made, also when it cannot be had any more.
+    last: Option<Arc<Acquisition>>,
 }
 
 impl Default for Scope {
@@ -84,6 +88,7 @@ impl Default for Scope {
             swapped: false,
             phase: Phase::Idle,
             acquired: None,
+            last: None,
         }
     }
 }
@@ -104,11 +109,35 @@ impl Scope {
 
     /// The record that the trigger at `now` began.
     pub fn record(&mut self, now: Duration, acquisition: Acquisition, model: &ScopeModel) {
+        self.phase = Phase::Recording { until: now + self.record_time(model) };
+        let made = Arc::new(acquisition);
+        self.last = Some(Arc::clone(&made));
+        self.acquired = Some(made);
+    }
+
+    /// The acquisition that the trigger at `now` began brings the record before it once more; `None`
+    /// when there is none before it.
+    pub fn record_again(&mut self, now: Duration, model: &ScopeModel) -> Option<Arc<Acquisition>> {
+        let last = self.last.clone()?;
+        self.phase = Phase::Recording { until: now + self.record_time(model) };
+        self.acquired = Some(Arc::clone(&last));
+        Some(last)
+    }
+
+    /// Whether a record was made before.
+    pub fn has_record(&self) -> bool {
+        self.last.is_some()
+    }
+
+    fn record_time(&self, model: &ScopeModel) -> Duration {
         let record_s = (self.offset_s + self.points as f64 * self.interval_s).max(0.0);
         let readout_s = self.points as f64 * model.readout_s_per_point;
-        self.phase =
-            Phase::Recording { until: now + Duration::from_secs_f64(record_s + readout_s) };
-        self.acquired = Some(Arc::new(acquisition));
+        Duration::from_secs_f64(record_s + readout_s)
+    }
+
+    /// As just switched on.
+    pub fn restart(&mut self) {
+        *self = Self::default();
     }
 
     /// Brings the sequence up to `now`, apart from the trigger.
@@ -148,7 +177,7 @@ impl Scope {
 
     /// `*RST`: idle, settings to defaults, nothing acquired.
     pub fn reset(&mut self) {
-        *self = Self::default();
+        *self = Self { last: self.last.take(), ..Self::default() };
     }
 
     /// Ends the sequence; a record that was under way is lost.

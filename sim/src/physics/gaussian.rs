@@ -25,6 +25,8 @@ pub enum Purpose {
     Acquisition = 3,
     /// Noise of a meter's reading.
     Reading = 4,
+    /// What goes wrong, and when.
+    Faults = 16,
 }
 
 struct Layers {
