@@ -94,7 +94,7 @@ pub struct Bench {
     pub(super) frame: Option<LoadedFrame>,
     steering: Steering,
     /// Lives as long as its instruments.
-    simulated: Option<Simulated>,
+    pub(super) simulated: Option<Simulated>,
     /// Held as long as the bench is open.
     _locks: Locks,
     trace: Option<TraceKeeper>,

@@ -106,6 +106,8 @@ pub struct SimulatedEntry {
     pub seed: u64,
     /// A model file.
     pub model: Option<Placed>,
+    /// A fault plan.
+    pub faults: Option<Placed>,
 }
 
 /// A bench file.
@@ -321,5 +323,6 @@ fn simulated(node: Option<&Node>) -> SimulatedEntry {
     SimulatedEntry {
         seed: seed.unwrap_or(SIMULATED_SEED_DEFAULT),
         model: node.and_then(|node| node.get("model")).and_then(placed),
+        faults: node.and_then(|node| node.get("faults")).and_then(placed),
     }
 }

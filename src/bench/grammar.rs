@@ -165,6 +165,11 @@ static SIMULATED: Shape = Shape::Map(&MapShape {
     fields: &[
         optional("seed", &Shape::Whole { at_least: 0, at_most: i64::MAX }, "Seed of its noise."),
         optional("model", &Shape::Text, "A model file beside this one."),
+        optional(
+            "faults",
+            &Shape::Text,
+            "A fault plan beside this one: what goes wrong, and when.",
+        ),
     ],
 });
 

@@ -49,6 +49,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             "captures_estimated": cost.captures,
             "disk_bytes_estimated": cost.disk_bytes.round(),
             "time_s_estimated": cost.time_s,
+            "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
         return Ok(Ended::Done);
@@ -63,6 +64,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let disk = Quantity { value: megabytes, dimension: Dimension::Bytes };
     terminal.line(format!("disk          about {disk} in {} captures", cost.captures))?;
     terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
+    if let Some((count, name)) = plan.planned_faults() {
+        terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
+    }
     if arguments.plan {
         for item in Walk::of(&sequence, Phase::Steps) {
             if let WalkItem::Enter { point: Some(point), position, .. } = item {

@@ -77,6 +77,25 @@ fn a_faulty_model_is_a_fault_of_the_bench() {
     check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
 }
 
+/// A fault plan is checked with the bench, and the record keeps it.
+#[test]
+fn a_fault_plan_is_part_of_the_bench() {
+    let folder = tempfile::tempdir().unwrap();
+    let to = "simulated: {seed: 1, faults: night.yaml}";
+    let plan = |text: &str| std::fs::write(folder.path().join("night.yaml"), text).unwrap();
+    plan("faults: [{instrument: scope, fault: late answer, at_s: -1}]");
+    for expected in ["night.yaml: the fault plan cannot be carried out", "late_s is missing"] {
+        check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
+    }
+    let sound = "faults: [{instrument: scope, fault: stale trace, at_capture: 3}]";
+    plan(sound);
+    let bench = BENCH.replace("simulated: {seed: 1}", to);
+    let loaded = BenchPlan::load(&Source::new("bench.yaml", bench), Some(folder.path())).unwrap();
+    assert_eq!(loaded.planned_faults().map(|(count, _)| count), Some(1));
+    let kept = loaded.files().into_iter().find(|(name, _)| name == "faults/night.yaml");
+    assert_eq!(kept.map(|(_, text)| text), Some(sound.as_bytes().to_vec()));
+}
+
 #[test]
 fn files_of_one_name_from_two_folders_are_both_kept() {
     let folder = tempfile::tempdir().unwrap();
