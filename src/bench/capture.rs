@@ -60,6 +60,8 @@ pub struct Captured {
     pub centre_hz: Option<f64>,
     /// When the acquisition began.
     pub taken: Instant,
+    /// What speaks against trusting it.
+    pub doubts: Vec<String>,
 }
 
 /// What a code means.
@@ -221,7 +223,9 @@ impl Bench {
             })?;
             traces.push(trace);
         }
-        assemble(&scope, traces, rate_hz(interval_s), centre_hz, taken)
+        let mut captured = assemble(&scope, traces, rate_hz(interval_s), centre_hz, taken)?;
+        captured.doubts = self.doubts_of_record(&scope, &captured).await?;
+        Ok(captured)
     }
 
     /// Sets how many points the scope takes, so that its record holds the wanted span; yields the
@@ -309,7 +313,8 @@ fn assemble(
         let message = format!("the scale of its channels is not usable: {scales:?}");
         return Err(BenchError::Nonsense { instrument: scope.to_string(), message });
     }
-    Ok(Captured { i_codes: i.codes, q_codes: q.codes, scales, sample_rate_hz, centre_hz, taken })
+    let (i_codes, q_codes, doubts) = (i.codes, q.codes, Vec::new());
+    Ok(Captured { i_codes, q_codes, scales, sample_rate_hz, centre_hz, taken, doubts })
 }
 
 #[cfg(test)]

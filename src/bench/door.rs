@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use beamwarden_drivers::instrument::{Inputs, Instrument, InstrumentFault};
+use beamwarden_drivers::instrument::{Inputs, Instrument};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
@@ -50,17 +50,26 @@ pub struct Standing {
     pub read_back: KnobValue,
     /// Whether the two agree.
     pub matched: bool,
+    /// What it was read back as after a capture, where that differs from before.
+    pub after: Option<KnobValue>,
     /// When it was read back.
     pub at: Instant,
 }
 
 impl Standing {
-    /// A setting that was read just now, `last` being what was known of it. One that was read back
-    /// within tolerance when it was set and has changed since then no longer matches.
-    pub(super) fn read_now(setting: String, read_back: KnobValue, last: Option<&Self>) -> Self {
+    /// A setting that was read just now, `last` being what was known of it, and whether both agree
+    /// within the setting's tolerance. One that was read back within tolerance when it was set and has
+    /// changed since then no longer matches.
+    pub(super) fn read_now(
+        setting: String,
+        read_back: KnobValue,
+        last: Option<&Self>,
+        agrees: bool,
+    ) -> Self {
         Standing {
             asked: last.and_then(|last| last.asked.clone()),
-            matched: last.is_none_or(|last| last.read_back == read_back && last.matched),
+            matched: last.is_none_or(|last| agrees && last.matched),
+            after: None,
             read_back,
             at: Instant::now(),
             setting,
@@ -99,6 +108,8 @@ pub struct Bench {
     _locks: Locks,
     trace: Option<TraceKeeper>,
     began: Instant,
+    /// Marks the codes of the last record, to know them again.
+    pub(super) last_record: Option<u64>,
 }
 
 impl Bench {
@@ -133,6 +144,7 @@ impl Bench {
             steering: Steering::default(),
             trace: trace.cloned(),
             began: Instant::now(),
+            last_record: None,
             plan,
         };
         let mut failures = Vec::new();
@@ -329,6 +341,7 @@ impl Bench {
             asked: Some(settled.asked.clone()),
             read_back: settled.read_back.clone(),
             matched: settled.matched,
+            after: None,
             at: settled.at,
         };
         self.standing.insert(settled.setting.clone(), standing);
@@ -391,32 +404,6 @@ impl Bench {
         (self.steering.tx_deg, self.steering.rx_deg)
     }
 
-    /// Every setting of the bench, read back now in one pass; the bench's own knobs as they were
-    /// last set.
-    ///
-    /// # Errors
-    /// The first setting that cannot be read.
-    pub async fn snapshot(&mut self) -> Result<Vec<Standing>, BenchError> {
-        let mut all = Vec::new();
-        for (name, instrument) in &mut self.instruments {
-            let driver = instrument.driver().clone();
-            for knob in driver.knobs().filter(|knob| !knob.read_only) {
-                let value = match instrument.query(knob.name).await {
-                    Ok(value) => value,
-                    // Nobody knows where it stands, so that there is nothing to be told.
-                    Err(error) if *error.fault == InstrumentFault::NeverWritten => continue,
-                    Err(error) => return Err(error.into()),
-                };
-                let setting = format!("{name}.{}", knob.name);
-                let read_back = from_driver(knob.kind, &value);
-                let last = self.standing.get(&setting);
-                all.push(Standing::read_now(setting, read_back, last));
-            }
-        }
-        all.extend([FRAME, BEAM_TX, BEAM_RX].iter().filter_map(|k| self.standing.get(*k).cloned()));
-        Ok(all)
-    }
-
     /// Every reading of the bench, now.
     ///
     /// # Errors
@@ -425,8 +412,10 @@ impl Bench {
         let mut all = Vec::new();
         for (name, instrument) in &mut self.instruments {
             let driver = instrument.driver().clone();
-            for knob in driver.knobs().filter(|knob| knob.read_only) {
-                let value = instrument.read(knob.name).await?;
+            let knobs: Vec<_> = driver.knobs().filter(|knob| knob.read_only).collect();
+            let names: Vec<String> = knobs.iter().map(|knob| knob.name.to_string()).collect();
+            for (knob, value) in knobs.iter().zip(instrument.read_all(&names).await?) {
+                let Some(value) = value else { continue };
                 let value = from_driver(knob.kind, &value);
                 let name = format!("{name}.{}", knob.name);
                 all.push(Reading { name, value, at: Instant::now() });
@@ -442,7 +431,7 @@ impl Bench {
         }
         self.plan.knobs().get(setting)?;
         let read_back = self.ask_setting(setting).await?;
-        let standing = Standing::read_now(setting.to_string(), read_back.clone(), None);
+        let standing = Standing::read_now(setting.to_string(), read_back.clone(), None, true);
         self.standing.insert(setting.to_string(), standing);
         Ok(read_back)
     }

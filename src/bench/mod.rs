@@ -16,6 +16,7 @@ pub mod response_file;
 mod simulated;
 mod together;
 mod trace;
+mod trust;
 
 pub use capture::{Captured, Scale, Span};
 pub use door::{Bench, Reading, Settled, Standing};

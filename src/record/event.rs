@@ -218,6 +218,9 @@ pub struct CaptureTaken {
     pub point: Option<u64>,
     /// Share of samples at the end of the converter's range.
     pub clipped_fraction: f64,
+    /// What speaks against trusting it; none when nothing does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
 }
 
 /// See [`Event::Figures`].

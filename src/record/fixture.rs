@@ -162,6 +162,7 @@ impl Writer {
             read_back,
             at: self.now,
             age_s: None,
+            after: None,
             matched,
         };
         self.log(Event::Setting(SettingDone { setting, skipped: false }));
@@ -210,6 +211,7 @@ impl Writer {
                 read_back: RecordedValue::number(0.2, "V"),
                 at: start(),
                 age_s: Some(4.5),
+                after: None,
                 matched: false,
             }],
             readings: vec![ReadingRecord {

@@ -93,10 +93,15 @@ impl Engine<'_> {
     ) -> Result<(CaptureNo, Vec<Figure>), RunError> {
         let bench = |error| RunError::bench(place, error);
         self.bench.set_span(Span::Frame).await.map_err(bench)?;
-        let snapshot = self.bench.snapshot().await.map_err(bench)?;
+        let mut snapshot = self.bench.snapshot().await.map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
+        let moved = self.bench.confirm(&mut snapshot, &readings).await.map_err(bench)?;
         let number = self.recorder.next_capture();
+        let doubts: Vec<String> = captured.doubts.iter().cloned().chain(moved).collect();
+        for doubt in &doubts {
+            self.warn(format!("capture {number} is doubtful: {doubt}"))?;
+        }
         if measure.keep_captures {
             let record = CaptureRecord {
                 capture: number,
@@ -113,6 +118,7 @@ impl Engine<'_> {
                 frame: self.bench.frame_record(),
                 beams: self.bench.beam_records(&snapshot),
                 provenance: self.recorder.provenance().clone(),
+                doubts,
             };
             self.recorder.capture(&record, &captured.i_codes, &captured.q_codes)?;
         }

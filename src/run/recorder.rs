@@ -122,6 +122,7 @@ impl Recorder {
             read_back: recorded(&settled.read_back),
             at: self.clock.at(settled.at),
             age_s: None,
+            after: None,
             matched: settled.matched,
         };
         self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped }))
@@ -246,6 +247,7 @@ impl Recorder {
                 read_back: recorded(&standing.read_back),
                 at: self.clock.at(standing.at),
                 age_s: Some(taken.saturating_duration_since(standing.at).as_secs_f64()),
+                after: standing.after.as_ref().map(recorded),
                 matched: standing.matched,
             })
             .collect()

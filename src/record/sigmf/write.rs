@@ -58,6 +58,8 @@ pub struct CaptureRecord {
     pub beams: Vec<BeamRecord>,
     /// Run it belongs to.
     pub provenance: RunProvenance,
+    /// What speaks against trusting it: settings that moved meanwhile, a record that came twice.
+    pub doubts: Vec<String>,
 }
 
 impl RunFolder {
@@ -107,6 +109,7 @@ impl RunFolder {
             label: record.label.clone(),
             point: record.point,
             clipped_fraction,
+            doubts: record.doubts.clone(),
         })
     }
 }
@@ -220,6 +223,7 @@ fn describe_capture(record: &CaptureRecord, clipped_fraction: f64) -> SigmfCaptu
         frame: record.frame.clone(),
         beams: record.beams.clone(),
         clipped_fraction: Some(clipped_fraction),
+        doubts: record.doubts.clone(),
         other: Map::new(),
     }
 }

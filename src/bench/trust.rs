@@ -1,0 +1,196 @@
+//! What stood where at a capture: every setting is read back before it and after it, and whatever
+//! differs, or shows that a record is not the one that was asked for, is a doubt in the record. Knows
+//! nothing of sequences and records.
+
+use std::hash::{DefaultHasher, Hash, Hasher};
+
+use beamwarden_drivers::profile::Role;
+
+use super::capture::Captured;
+use super::door::{Bench, Reading, Standing};
+use super::error::BenchError;
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue};
+use super::plan::{from_driver, to_driver, weight_setting};
+
+impl Bench {
+    /// Every setting of the bench, read back now in one pass. A beam agrees while its array's codes
+    /// are those that it was set with; the frame is as it was last loaded, for no instrument says what
+    /// is in its memory.
+    ///
+    /// # Errors
+    /// The first setting that cannot be read.
+    pub async fn snapshot(&mut self) -> Result<Vec<Standing>, BenchError> {
+        let mut all = Vec::new();
+        for (name, instrument) in &mut self.instruments {
+            let driver = instrument.driver().clone();
+            let knobs: Vec<_> = driver.knobs().filter(|knob| !knob.read_only).collect();
+            let names: Vec<String> = knobs.iter().map(|knob| knob.name.to_string()).collect();
+            let values = instrument.read_all(&names).await?;
+            for (knob, value) in knobs.iter().zip(values) {
+                let Some(value) = value else { continue };
+                let setting = format!("{name}.{}", knob.name);
+                let last = self.standing.get(&setting);
+                let agrees = last.and_then(|last| to_driver(&last.read_back));
+                let agrees = agrees.is_none_or(|last| driver.agree(knob.name, &last, &value));
+                let read_back = from_driver(knob.kind, &value);
+                let standing = Standing::read_now(setting.clone(), read_back, last, agrees);
+                if last.is_some() && !agrees {
+                    // From here on it is known to stand there: a beam must not skip it.
+                    self.standing.insert(setting, standing.clone());
+                }
+                all.push(standing);
+            }
+        }
+        for name in [FRAME, BEAM_TX, BEAM_RX] {
+            let Some(mut standing) = self.standing.get(name).cloned() else { continue };
+            standing.matched &= self.codes_are_of_beam(&standing, &all);
+            all.push(standing);
+        }
+        Ok(all)
+    }
+
+    /// Whether the codes of a snapshot are those of a beam; of a frame they say nothing.
+    fn codes_are_of_beam(&self, beam: &Standing, snapshot: &[Standing]) -> bool {
+        let Some((tx, rx)) = &self.plan.arrays else { return true };
+        let array = match beam.setting.as_str() {
+            BEAM_TX => tx,
+            BEAM_RX => rx,
+            _ => return true,
+        };
+        let Some(angle_deg) = beam.read_back.as_number() else { return false };
+        array.geometry.steer(angle_deg).into_iter().enumerate().all(|(n, code)| {
+            let setting = weight_setting(&array.weights.text, n);
+            let wanted = KnobValue::Whole(i64::from(code));
+            // A code that cannot be read back is the one that was written.
+            snapshot
+                .iter()
+                .find(|one| one.setting == setting)
+                .is_none_or(|one| one.read_back == wanted)
+        })
+    }
+
+    /// Whether two values of a setting are the same within its tolerance.
+    pub(super) fn agree(&self, setting: &str, one: &KnobValue, other: &KnobValue) -> bool {
+        let driver = setting.split_once('.').and_then(|(name, inner)| {
+            self.instruments.get(name).map(|instrument| (instrument.driver(), inner))
+        });
+        match (driver, to_driver(one), to_driver(other)) {
+            (Some((driver, inner)), Some(one), Some(other)) => driver.agree(inner, &one, &other),
+            _ => one == other,
+        }
+    }
+
+    /// Reads every setting and every switch among the readings again after a capture. What differs from
+    /// `before` is marked there, and told as a doubt: nobody knows what it stood at in between.
+    ///
+    /// # Errors
+    /// The first setting that cannot be read.
+    pub async fn confirm(
+        &mut self,
+        before: &mut [Standing],
+        readings: &[Reading],
+    ) -> Result<Vec<String>, BenchError> {
+        let after = self.snapshot().await?;
+        let mut doubts = Vec::new();
+        for standing in before.iter_mut() {
+            let again = after.iter().find(|one| one.setting == standing.setting);
+            let now = again.map(|again| &again.read_back);
+            let agrees =
+                now.is_some_and(|now| self.agree(&standing.setting, &standing.read_back, now));
+            // A beam is told by its angle and shown by its codes.
+            let held = again.is_some_and(|again| again.matched || !standing.matched);
+            if agrees && held {
+                continue;
+            }
+            standing.matched = false;
+            let (name, was) = (&standing.setting, &standing.read_back);
+            doubts.push(match now {
+                Some(_) if agrees => format!("{name} no longer held after the capture"),
+                Some(now) => {
+                    format!("{name} stood at {was} before the capture and at {now} after it")
+                }
+                None => {
+                    format!("{name} stood at {was} before the capture and is not known after it")
+                }
+            });
+            standing.after = now.filter(|_| !agrees).cloned();
+        }
+        for one in readings.iter().filter(|one| matches!(one.value, KnobValue::Switch(_))) {
+            let now = self.reading(&one.name).await?;
+            if now.as_ref().is_some_and(|now| *now != one.value) {
+                let (name, was) = (&one.name, &one.value);
+                let now = now.map(|now| now.to_string()).unwrap_or_default();
+                doubts.push(format!("{name} was {was} before the capture and {now} after it"));
+            }
+        }
+        Ok(doubts)
+    }
+
+    /// One reading by its full name.
+    async fn reading(&mut self, name: &str) -> Result<Option<KnobValue>, BenchError> {
+        let Some((instrument, inner)) = name.split_once('.') else { return Ok(None) };
+        let instrument = self.instrument(instrument)?;
+        let value = instrument.read(inner).await?;
+        Ok(instrument.driver().knob(inner).map(|knob| from_driver(knob.kind, &value)))
+    }
+
+    /// What shows that a record is not the one that was asked for: its length, codes beyond the
+    /// converter's, or the very codes of the record before. Noise never repeats itself; a record of
+    /// one code throughout may.
+    pub(super) async fn doubts_of_record(
+        &mut self,
+        scope: &str,
+        captured: &Captured,
+    ) -> Result<Vec<String>, BenchError> {
+        let mut doubts = Vec::new();
+        let got = captured.i_codes.len();
+        if let KnobValue::Whole(points) = self.value_of(&format!("{scope}.points")).await?
+            && i64::try_from(got) != Ok(points)
+        {
+            doubts.push(format!("{scope} was set to {points} points and its record has {got}"));
+        }
+        let lines = [&captured.i_codes, &captured.q_codes];
+        for (line, scale) in lines.into_iter().zip(&captured.scales) {
+            let most = 1i32 << (scale.bits.clamp(1, 31) - 1);
+            let beyond = line.iter().filter(|code| i32::from(**code).abs() > most).count();
+            if beyond > 0 {
+                let bits = scale.bits;
+                doubts.push(format!("{scope} has {beyond} codes beyond its {bits} bits"));
+            }
+        }
+        let mut hasher = DefaultHasher::new();
+        lines.hash(&mut hasher);
+        let mark = Some(hasher.finish());
+        let varies = lines.iter().any(|line| line.windows(2).any(|pair| pair[0] != pair[1]));
+        if varies && self.last_record == mark {
+            doubts.push(format!("{scope} handed out the record before once more"));
+        }
+        self.last_record = mark;
+        Ok(doubts)
+    }
+
+    /// An instrument started anew: nothing that was set or loaded there holds any more.
+    pub(super) fn forget_restarted(&mut self, name: &str) {
+        let role = self.plan.instruments.iter().find(|planned| planned.name == name);
+        let role = role.map(|planned| planned.role);
+        let mut gone = vec![name.to_string()];
+        if role == Some(Role::Supply) {
+            // What it feeds lost its registers with it.
+            let fed = self.plan.instruments.iter().filter(|p| p.role == Role::DutControlPort);
+            gone.extend(fed.map(|planned| planned.name.clone()));
+        }
+        let of = |setting: &str, name: &str| {
+            setting.strip_prefix(name).is_some_and(|rest| rest.starts_with('.'))
+        };
+        self.standing.retain(|setting, _| !gone.iter().any(|name| of(setting, name)));
+        if role == Some(Role::WaveformSource) {
+            self.frame = None;
+            self.standing.remove(FRAME);
+        }
+        if role == Some(Role::Supply) || role == Some(Role::DutControlPort) {
+            self.standing.remove(BEAM_TX);
+            self.standing.remove(BEAM_RX);
+        }
+        self.forget_registers_fed_by(name);
+    }
+}
