@@ -4,7 +4,9 @@
 
 use std::hash::{DefaultHasher, Hash, Hasher};
 
+use beamwarden_drivers::instrument::Driver;
 use beamwarden_drivers::profile::Role;
+use beamwarden_drivers::value::Value;
 
 use super::capture::Captured;
 use super::door::{Bench, Reading, Standing};
@@ -30,8 +32,7 @@ impl Bench {
                 let Some(value) = value else { continue };
                 let setting = format!("{name}.{}", knob.name);
                 let last = self.standing.get(&setting);
-                let agrees = last.and_then(|last| to_driver(&last.read_back));
-                let agrees = agrees.is_none_or(|last| driver.agree(knob.name, &last, &value));
+                let agrees = last.is_none_or(|last| still_agrees(&driver, knob.name, last, &value));
                 let read_back = from_driver(knob.kind, &value);
                 let standing = Standing::read_now(setting.clone(), read_back, last, agrees);
                 if last.is_some() && !agrees {
@@ -193,4 +194,13 @@ impl Bench {
         }
         self.forget_registers_fed_by(name);
     }
+}
+
+/// Whether a setting still stands where it was set: within tolerance of what was read back then, and of
+/// what was asked for, unless that was a value between two steps.
+fn still_agrees(driver: &Driver, inner: &str, last: &Standing, now: &Value) -> bool {
+    let Some(then) = to_driver(&last.read_back) else { return true };
+    let asked = last.asked.as_ref().and_then(to_driver);
+    let reached = asked.filter(|asked| driver.agree(inner, asked, &then));
+    driver.agree(inner, &then, now) && reached.is_none_or(|asked| driver.agree(inner, &asked, now))
 }

@@ -241,6 +241,7 @@ impl Writer {
                 attenuation_codes: vec![0; 8],
             }],
             provenance: RunProvenance {
+                doubts: Vec::new(),
                 run: self.folder.name().to_owned(),
                 sequence: "rotate-and-recover".to_owned(),
                 bench: "packing-arm".to_owned(),

@@ -263,6 +263,7 @@ fn long_run(root: &Path, points: u32) -> RunFolder {
             label: None,
             point,
             clipped_fraction: 0.0,
+            doubts: Vec::new(),
         }));
         let figures = vec![
             Figure::number(figure_names::EVM_DB, Some(-16.0 + f64::from(k % 7)), Some("dB")),
