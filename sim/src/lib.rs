@@ -126,23 +126,27 @@
 //! Moves, slews, locks and acquisitions are functions of time; whoever speaks first lets what lies in
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
+mod beams;
 mod door;
+mod geometry;
 mod instruments;
 mod model;
 mod physics;
 mod post;
 mod scpi;
+mod side;
 mod truth;
 mod world;
 
+pub use beams::{BestPair, End, Over};
 pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
 pub use model::{
-    ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
-    SupplyModel, TransmitterModel, TurntableModel,
+    ArrayModel, BlockageModel, ChipModel, CodeErrorModel, DriftModel, ElementModel, GasModel,
+    Model, ModelError, PathModel, Place, PowerUpModel, RandomBlockageModel, ReceiverModel,
+    ReflectionModel, ScopeModel, SourceModel, SupplyModel, TransmitterModel, TurntableModel,
 };
-pub use physics::array::ElementCode;
+pub use physics::array::{Direction, ElementCode};
 pub use post::Post;
 pub use truth::{
-    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
-    TurntableTruth,
+    ChipTruth, LinkTruth, RayTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth, TurntableTruth,
 };
