@@ -91,3 +91,50 @@ fn dry_continuum(f: f64, air: &State) -> f64 {
     let nitrogen = 1.4e-12 * dry * theta.powf(1.5) / (1.0 + 1.9e-5 * f.powf(1.5));
     f * dry * theta * theta * (debye + nitrogen)
 }
+
+#[cfg(test)]
+mod tests {
+    use serde::Deserialize;
+
+    use super::*;
+
+    #[derive(Deserialize)]
+    struct Reference {
+        gas_attenuation: Vec<Row>,
+    }
+
+    #[derive(Deserialize)]
+    struct Row {
+        f_ghz: f64,
+        oxygen_db_km: f64,
+        water_db_km: f64,
+        dry_air_db_km: f64,
+        dry_pressure_total_db_km: f64,
+    }
+
+    #[test]
+    fn specific_attenuation_of_recommendation_p676() {
+        // Twelve digits from an independent library; sources in the file.
+        let text = include_str!("../../tests/reference/link.yaml");
+        let reference: Reference = serde_yaml::from_str(text).expect("it is well formed");
+        let normal = Air { pressure_hpa: 1013.25, temperature_k: 288.15, vapour_g_m3: 7.5 };
+        let vapour_hpa = 7.5 * 288.15 / 216.7;
+        let mut worst = 0f64;
+        for row in &reference.gas_attenuation {
+            let at = |air: Air| specific_attenuation(&air, 1e9 * row.f_ghz);
+            let dry = at(Air { vapour_g_m3: 0.0, ..normal });
+            let over_dry = at(Air { pressure_hpa: 1013.25 + vapour_hpa, ..normal });
+            for (got, expected) in [
+                (at(normal).oxygen_db_km, row.oxygen_db_km),
+                (at(normal).water_db_km, row.water_db_km),
+                (dry.total_db_km(), row.dry_air_db_km),
+                (over_dry.total_db_km(), row.dry_pressure_total_db_km),
+            ] {
+                worst = worst.max((got / expected - 1.0).abs());
+                assert!(worst < 1e-9, "{} GHz: {got} {expected}", row.f_ghz);
+            }
+        }
+        println!("specific attenuation, relative: worst {worst:.1e}");
+        assert_eq!(reference.gas_attenuation.len(), 21);
+    }
+}

@@ -57,7 +57,10 @@ fn autocorrelation(waveform: &Waveform, lag: f64) -> Complex64 {
     if fraction == 0.0 {
         return at(whole as isize);
     }
-    (1 - SIDE..=SIDE).map(|k| at(whole as isize + k) * sinc(fraction - k as f64)).sum()
+    let taps = || (1 - SIDE..=SIDE).map(|k| (k, sinc(fraction - k as f64)));
+    // Taps that add up to 1 are exact for a wave that stands still.
+    let sum: f64 = taps().map(|(_, tap)| tap).sum();
+    taps().map(|(k, tap)| at(whole as isize + k) * (tap / sum)).sum()
 }
 
 /// `sin(pi x)/(pi x)` under a Hann window of `2 SIDE + 2`.
