@@ -11,8 +11,8 @@ use beamwarden_drivers::value::Value;
 use super::capture::Captured;
 use super::door::{Bench, Reading, Standing};
 use super::error::BenchError;
-use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue};
-use super::plan::{from_driver, to_driver, weight_setting};
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
+use super::plan::weight_setting;
 
 impl Bench {
     /// Every setting of the bench, read back now in one pass. A beam agrees while its array's codes

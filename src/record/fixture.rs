@@ -240,8 +240,8 @@ impl Writer {
                 phase_codes: vec![0, 6, 11, 17, 23, 29, 2, 8],
                 attenuation_codes: vec![0; 8],
             }],
+            doubts: Vec::new(),
             provenance: RunProvenance {
-                doubts: Vec::new(),
                 run: self.folder.name().to_owned(),
                 sequence: "rotate-and-recover".to_owned(),
                 bench: "packing-arm".to_owned(),

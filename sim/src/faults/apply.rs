@@ -5,11 +5,11 @@ use std::time::Duration;
 use super::engine::{DRIFT_STEP, Held, Lasting};
 use super::plan::{FaultKind, PlannedFault};
 use super::settings::{rows_names, shift, values};
+use crate::beams::End;
 use crate::post::Post;
 use crate::scpi::error::Fault;
 use crate::scpi::front::Front;
 use crate::scpi::session::Step;
-use crate::truth::End;
 use crate::world::World;
 
 impl World {
@@ -224,6 +224,9 @@ impl World {
             Post::DutPort => {
                 self.dut.tx.reset();
                 self.dut.rx.reset();
+                if self.dut.powered {
+                    self.power_up();
+                }
             }
             Post::Turntable => self.turntable.reset(self.now, &self.model.turntable),
             Post::Supply => {

@@ -1,8 +1,8 @@
 //! A fault plan as data: kinds, instruments, moments; and whether it makes sense.
 
+use crate::beams::End;
 use crate::faults::settings::{can_drift, is_setting};
 use crate::post::Post;
-use crate::truth::End;
 
 /// Longest time in a plan, s: a hundred days.
 const LONGEST_S: f64 = 8.64e6;

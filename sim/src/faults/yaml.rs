@@ -3,8 +3,8 @@
 use serde::Deserialize;
 
 use super::plan::{FaultKind, FaultPlan, FaultPlanError, PlannedFault, When};
+use crate::beams::End;
 use crate::post::Post;
-use crate::truth::End;
 
 /// Random bytes when the plan does not say how many.
 const GARBAGE_BYTES: u64 = 16;
