@@ -126,6 +126,7 @@
 //! Moves, slews, locks and acquisitions are functions of time; whoever speaks first lets what lies in
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
+mod chain;
 mod door;
 mod instruments;
 mod model;
@@ -137,12 +138,14 @@ mod world;
 
 pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
 pub use model::{
-    ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
+    AmPmModel, ArrayModel, ChipModel, CompressionModel, ImbalanceModel, Model, ModelError,
+    PathModel, PhaseNoiseModel, ReceiverModel, SaturationModel, ScopeModel, SourceModel,
     SupplyModel, TransmitterModel, TurntableModel,
 };
 pub use physics::array::ElementCode;
+pub use physics::capture::Waveform;
 pub use post::Post;
 pub use truth::{
-    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
-    TurntableTruth,
+    BestPair, ChipTruth, End, Impairment, ImpairmentKind, LinkTruth, ScopeTruth, SourceTruth,
+    SupplyTruth, Truth, TurntableTruth,
 };

@@ -3,11 +3,13 @@
 //! Knows nothing of how a client works. All figures follow from the state by closed forms; nothing
 //! is measured.
 
+use std::sync::Arc;
 use std::time::Duration;
 
 use crate::instruments::dut::Chip;
 use crate::physics::array::ElementCode;
-use crate::physics::capture::volts_per_code;
+use crate::physics::capture::Waveform;
+use crate::physics::converters::volts_per_code;
 use crate::physics::link::free_space_loss_db;
 use crate::world::{Side, World};
 
@@ -55,6 +57,8 @@ pub struct SourceTruth {
     pub output: bool,
     /// The trace that is playing.
     pub playing: Option<String>,
+    /// The samples that it really plays, whatever was loaded.
+    pub samples: Option<Arc<Waveform>>,
     /// Mean `I^2 + Q^2` at the output while the waveform is not silent, V^2; 0 when nothing plays.
     pub mean_square_v2: f64,
 }
@@ -136,12 +140,54 @@ pub struct LinkTruth {
     pub tx_bearing_deg: f64,
     /// Direction of the transmitter from the receive array's broadside, deg.
     pub rx_bearing_deg: f64,
-    /// Mean `I^2 + Q^2` of the signal at the scope, V^2; 0 when none arrives.
+    /// Mean `I^2 + Q^2` at the scope's input of what is the waveform, errors apart, V^2; 0 when none
+    /// arrives.
     pub signal_v2: f64,
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
     /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
     pub scope_noise_v2_per_hz: f64,
+    /// Every error besides noise that is switched on in the model; none: the chain is linear.
+    pub impairments: Vec<Impairment>,
+}
+
+/// One error of the signal chain that is switched on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Impairment {
+    /// Which.
+    pub kind: ImpairmentKind,
+    /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
+    /// gives it, or no signal arrives.
+    pub error_ratio: Option<f64>,
+}
+
+/// Which error of the signal chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ImpairmentKind {
+    /// Everything that the source's channels and the transmitter do to the waveform: steps, gains,
+    /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
+    /// whole band: a matched filter sees less.
+    Transmission,
+    /// `1 - exp(-sigma^2)`.
+    TxPhaseNoise,
+    /// `1 - exp(-sigma^2)`.
+    RxPhaseNoise,
+    /// 1/IRR.
+    RxImbalance,
+    /// Square of the offset over the signal.
+    RxOffset,
+    /// No closed form.
+    RxSaturation,
+    /// 1/IRR of the channels' gains.
+    ScopeGain,
+    /// Square of the offset over the signal.
+    ScopeOffset,
+    /// Image only, `(pi f t)^2` at the waveform's rms frequency.
+    ScopeSkew,
+    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    ApertureJitter,
 }
 
 /// The best of given beams.
@@ -167,7 +213,8 @@ impl Truth {
                 clock_hz: world.source.clock_hz,
                 amplitude_v,
                 output: world.source.output,
-                playing: playing.and(world.source.selected.clone()),
+                playing: playing.as_ref().and(world.source.selected.as_ref()).cloned(),
+                samples: playing,
                 mean_square_v2,
             },
             scope: ScopeTruth {
@@ -193,7 +240,7 @@ impl Truth {
             powered: world.dut.powered,
             tx: chip(world, &world.dut.tx),
             rx: chip(world, &world.dut.rx),
-            link: link(world, mean_square_v2),
+            link: link(world),
             arrays: (world.tx_side.clone(), world.rx_side.clone()),
         }
     }
@@ -203,9 +250,20 @@ impl Truth {
     /// scope samples fast enough that nothing folds over.
     pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
-        let density = link.receiver_noise_v2_per_hz + link.scope_noise_v2_per_hz;
+        let density = link.noise_v2_per_hz();
         let ratio = link.signal_v2 / (density * symbol_rate_hz);
         (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
+    }
+
+    /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
+    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
+    /// uncorrelated. Those without one are in [`LinkTruth::impairments`]. `None` when no signal
+    /// arrives.
+    pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let link = &self.link;
+        let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
+        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
     }
 
     /// Power of one array in direction `theta_deg` with these codes, in dB relative to all of its
@@ -246,11 +304,17 @@ impl Truth {
     }
 }
 
+impl LinkTruth {
+    fn noise_v2_per_hz(&self) -> f64 {
+        self.receiver_noise_v2_per_hz + self.source_noise_v2_per_hz + self.scope_noise_v2_per_hz
+    }
+}
+
 fn chip(world: &World, chip: &Chip) -> ChipTruth {
     let supply_v = world.supply.terminal_v(world.now);
     ChipTruth {
         enabled: chip.enabled,
-        locked: world.dut.powered && chip.is_locked(world.now),
+        locked: world.dut.powered && chip.has_lock(&world.instant()),
         channel: chip.channel,
         gain: chip.gain,
         codes: chip.codes(),
@@ -258,7 +322,7 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
     }
 }
 
-fn link(world: &World, source_v2: f64) -> LinkTruth {
+fn link(world: &World) -> LinkTruth {
     let budget = world.budget();
     let (tx_hz, rx_hz) = world.carriers_hz();
     let (tx_deg, rx_deg) = world.bearings_deg();
@@ -266,16 +330,23 @@ fn link(world: &World, source_v2: f64) -> LinkTruth {
     let own_v = world.model.scope.noise_of_range * world.scope.range_v;
     // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
     let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
+    let linked = world.is_linked();
+    let amplitude_v = world.source.amplitude_v;
+    let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
+    let signal_v2 = if linked { sent_v2 * budget.gain.norm_sqr() } else { 0.0 };
+    let source_noise = world.source_noise_v2_per_hz() * world.power_gain();
     LinkTruth {
-        linked: world.is_linked(),
+        linked,
         tx_carrier_hz: tx_hz,
         rx_carrier_hz: rx_hz,
         carrier_offset_hz: tx_hz - rx_hz,
         path_loss_db: free_space_loss_db(tx_hz, world.model.path.distance_m),
         tx_bearing_deg: tx_deg,
         rx_bearing_deg: rx_deg,
-        signal_v2: if world.is_linked() { source_v2 * budget.gain.norm_sqr() } else { 0.0 },
+        signal_v2,
+        source_noise_v2_per_hz: if linked { source_noise } else { 0.0 },
         receiver_noise_v2_per_hz: if world.is_listening() { budget.noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
+        impairments: world.impairments(signal_v2),
     }
 }

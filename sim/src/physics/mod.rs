@@ -5,9 +5,14 @@
 
 pub mod array;
 pub mod capture;
+pub mod converters;
 pub mod filter;
 pub mod gaussian;
 pub mod link;
+pub mod nonlinear;
+pub mod oscillator;
+pub mod receive;
+pub mod transmit;
 
 #[cfg(test)]
 mod capture_tests;
