@@ -107,8 +107,9 @@ impl Played {
         &self.lines
     }
 
-    /// Root mean square frequency in cycles per sample, weighted by power: by the five-point
-    /// derivative (Abramowitz and Stegun 25.3.6), 1 % low at a fifth of the rate.
+    /// Root mean square frequency in cycles per sample, weighted by power: by the seven-point
+    /// derivative (Lagrange; Abramowitz and Stegun sec. 25.3, from memory), 1 % low at a sixth of
+    /// the rate.
     pub fn rms_frequency(&self) -> f64 {
         *self.rms_frequency.get_or_init(|| self.measure_frequency())
     }
@@ -118,7 +119,7 @@ impl Played {
         let length = i.len();
         let derivative = |line: &[f32], k: usize| {
             let at = |m: usize| f64::from(line[(k + m) % length]);
-            (8.0 * (at(3) - at(1)) - (at(4) - at(0))) / 12.0
+            (45.0 * (at(4) - at(2)) - 9.0 * (at(5) - at(1)) + (at(6) - at(0))) / 60.0
         };
         let (mut slope, mut power) = (0.0, 0.0);
         for k in 0..length {
