@@ -257,7 +257,7 @@ impl Truth {
 
     /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
     /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
-    /// uncorrelated. Those without one are in [`LinkTruth::impairments`]. `None` when no signal
+    /// uncorrelated; the images of both mixers are not quite that. Those without one are in [`LinkTruth::impairments`]. `None` when no signal
     /// arrives.
     pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
