@@ -15,7 +15,7 @@ use crate::physics::capture::{Ray, Scene, Signal, Start, Waveform};
 use crate::physics::converters::Digitiser;
 use crate::physics::filter::{Band, Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
-use crate::physics::link::{SPEED_OF_LIGHT_M_S, amplitude_of_db};
+use crate::physics::link::amplitude_of_db;
 use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Rapp, Saturation};
 use crate::physics::oscillator::{PhaseNoise, cis};
 use crate::physics::receive::Receiver;
@@ -144,7 +144,7 @@ impl World {
         let on: Vec<f64> =
             weights.iter().map(Complex64::norm_sqr).filter(|square| *square > 0.0).collect();
         let weight = (on.iter().sum::<f64>() / (on.len().max(1) as f64)).sqrt();
-        let output_dbm = self.model.tx.element_output_dbm + self.tx_gain_db();
+        let output_dbm = self.element_output_dbm();
         let saturation_v = amplitude_of_db(model.saturation_dbm - output_dbm);
         let saturation = saturation_v / (self.source.amplitude_v * weight.max(1e-6));
         let am_pm =
@@ -166,15 +166,6 @@ impl World {
     pub fn source_noise_v2_per_hz(&self) -> f64 {
         let noise_v = self.model.source.noise_of_amplitude * self.source.amplitude_v;
         if self.source.output { 2.0 * noise_v * noise_v / self.source_rate_hz() } else { 0.0 }
-    }
-
-    /// The ways of the signal, from full scale of the source to volts at the scope.
-    fn rays(&self) -> Vec<Ray> {
-        let path = &self.model.path;
-        vec![Ray {
-            gain: self.budget().gain * self.source.amplitude_v,
-            delay_s: path.cable_delay_s + path.distance_m / SPEED_OF_LIGHT_M_S,
-        }]
     }
 
     /// What an acquisition triggered now would show.
@@ -208,8 +199,11 @@ impl World {
     fn receiver(&self, band: &Band, interval_s: f64) -> Receiver {
         let (tx, rx) = (&self.model.tx, &self.model.rx);
         let listening = self.is_listening();
-        let from_source =
-            if self.is_linked() { self.source_noise_v2_per_hz() * self.power_gain() } else { 0.0 };
+        let from_source = if self.is_linked() {
+            self.source_noise_v2_per_hz() * self.mean_power_gain()
+        } else {
+            0.0
+        };
         let own = if listening { self.budget().noise_v2_per_hz } else { 0.0 };
         Receiver {
             shaper: self.chain.filters.borrow_mut().shaper(band, interval_s),
@@ -221,10 +215,10 @@ impl World {
         }
     }
 
-    /// Power gain from the source's output to the scope, all ways together, without compression.
-    pub fn power_gain(&self) -> f64 {
-        let amplitude_v = self.source.amplitude_v;
-        self.rays().iter().map(|ray| (ray.gain / amplitude_v).norm_sqr()).sum()
+    /// Power gain from the source's output to the scope, all ways together as if they were
+    /// independent, without compression.
+    pub fn mean_power_gain(&self) -> f64 {
+        self.rays().iter().map(|ray| ray.gain.norm_sqr()).sum()
     }
 
     /// What arrives from the source now.
@@ -232,6 +226,8 @@ impl World {
         let played = self.played().filter(|_| self.is_linked())?;
         let rate_hz = self.source_rate_hz();
         let (tx_hz, rx_hz) = self.carriers_hz();
+        let amplitude_v = self.source.amplitude_v;
+        let at_amplitude = |ray: Ray| Ray { gain: ray.gain * amplitude_v, ..ray };
         let source = &self.model.source;
         let mut band = band.with_bandwidth(source.bandwidth_hz);
         if source.sinc_droop {
@@ -241,7 +237,7 @@ impl World {
             played,
             rate_hz,
             interpolator: self.chain.filters.borrow_mut().interpolator(&band, rate_hz),
-            rays: self.rays(),
+            rays: self.rays().into_iter().map(at_amplitude).collect(),
             carrier_offset_hz: tx_hz - rx_hz,
         })
     }

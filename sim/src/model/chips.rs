@@ -189,6 +189,9 @@ pub struct ChipModel {
     pub ambient_c: f64,
     /// Rise of each chip over ambient per watt it takes, degC/W.
     pub heating_c_per_w: f64,
+    /// Time in which a chip's temperature comes within 1/e of where it goes, s; at 0 it is there at
+    /// once.
+    pub warming_s: f64,
     /// Temperature at which gains, references and currents are as the model says, degC.
     pub nominal_c: f64,
     /// Change of an enabled chip's current with temperature, 1/K of it from `nominal_c`.
@@ -207,6 +210,7 @@ impl Default for ChipModel {
             element_a: 0.022,
             ambient_c: 24.0,
             heating_c_per_w: 38.0,
+            warming_s: 0.0,
             nominal_c: 25.0,
             current_per_k: 0.0,
             lock_most_c: None,
@@ -322,6 +326,7 @@ impl ChipModel {
         wrong.unless_within("chips.element_a", self.element_a, (0.0, 10.0));
         wrong.unless_within("chips.ambient_c", self.ambient_c, (-80.0, 150.0));
         wrong.unless_within("chips.heating_c_per_w", self.heating_c_per_w, (0.0, 1000.0));
+        wrong.unless_within("chips.warming_s", self.warming_s, (0.0, 1e6));
         wrong.unless_within("chips.nominal_c", self.nominal_c, (-80.0, 150.0));
         wrong.unless_within("chips.current_per_k", self.current_per_k, (-0.01, 0.01));
         if let Some(most) = self.lock_most_c {
