@@ -114,6 +114,28 @@ impl Fake {
         }
     }
 
+    /// Takes a message and its end; what is answered at once, where nothing else is asked of time
+    /// and connection.
+    pub fn answer_to(&self, mut message: Vec<u8>) -> Vec<u8> {
+        message.pop_if(|last| *last == b'\n');
+        let text = String::from_utf8_lossy(&message).into_owned();
+        let reply = {
+            let mut state = self.state();
+            state.arrived.push(message);
+            (state.handler)(&text)
+        };
+        match reply {
+            Reply::Usual => match self.usual(&text) {
+                Reply::Line(text) => format!("{text}\n").into_bytes(),
+                _ => Vec::new(),
+            },
+            Reply::Silence => Vec::new(),
+            Reply::Line(text) => format!("{text}\n").into_bytes(),
+            Reply::Bytes(bytes) => bytes,
+            other => panic!("{other:?} needs a stream"),
+        }
+    }
+
     async fn serve(self, mut stream: DuplexStream) {
         while let Some(message) = read_message(&mut stream).await {
             let text = String::from_utf8_lossy(&message).into_owned();

@@ -7,6 +7,7 @@ mod faults;
 mod field;
 mod fields;
 mod frames;
+mod hislip_fake;
 mod injected;
 mod links;
 mod registers;
