@@ -114,7 +114,7 @@ impl Engine<'_> {
                 beams: self.bench.beam_records(&snapshot),
                 provenance: self.recorder.provenance().clone(),
             };
-            self.recorder.capture(&record, &captured.i_codes, &captured.q_codes)?;
+            self.recorder.capture(&record, captured.to_keep())?;
         }
         let analysis = self.analyse(&captured, place)?;
         let figures = figures_of(&analysis);

@@ -10,10 +10,10 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Analysis, AxisValue, CaptureNo, CaptureRecord, Event, FaultClass, InputFile, InstrumentFound,
-    Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord, RecordError,
-    RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone, SettingRecord,
-    Value,
+    Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, Event, FaultClass, InputFile,
+    InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord,
+    RecordError, RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone,
+    SettingRecord, Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -177,17 +177,16 @@ impl Recorder {
         CaptureNo(self.captures)
     }
 
-    /// Keeps the raw codes of a capture.
+    /// Keeps the samples of a capture as they came.
     ///
     /// # Errors
     /// When the files cannot be written.
     pub fn capture(
         &mut self,
         record: &CaptureRecord,
-        i_codes: &[i16],
-        q_codes: &[i16],
+        samples: CaptureSamples<'_>,
     ) -> Result<(), RecordError> {
-        let taken = self.folder.write_capture(record, i_codes, q_codes)?;
+        let taken = self.folder.write_capture(record, samples)?;
         self.kept += 1;
         self.write(Event::Capture(taken))
     }

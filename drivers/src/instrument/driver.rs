@@ -8,7 +8,7 @@ use std::time::Duration;
 use super::session::Reconnect;
 use crate::profile::{self, LoadError, Profile};
 use crate::registers::{self, RegisterMap};
-use crate::value::Kind;
+use crate::value::{Kind, Value};
 
 /// Profile, register map and policies of one instrument.
 #[derive(Clone, Debug)]
@@ -137,6 +137,17 @@ impl Driver {
     pub fn with_timeout(mut self, timeout: Duration) -> Self {
         self.timeout = Some(timeout);
         self
+    }
+
+    /// What the instrument is given for a value of a setting: the step, or the code of a field, next to
+    /// it. `None` for what it is not given at all.
+    #[must_use]
+    pub fn given_for(&self, name: &str, value: &Value) -> Option<Value> {
+        if let Some(setting) = self.profile.setting(name) {
+            return setting.fit(value).ok();
+        }
+        let field = self.registers.as_ref()?.field(name)?;
+        field.value_of(field.code_of(value).ok()?).ok()
     }
 
     /// All settings and readings, in the order of the files.

@@ -26,6 +26,8 @@ pub enum Reply {
     Dribble(Vec<u8>),
     /// These bytes, then the connection is closed.
     Close(Vec<u8>),
+    /// These bytes, then another one each time for ever.
+    Endless(Vec<u8>, Duration),
 }
 
 pub fn line(text: impl ToString) -> Reply {
@@ -163,6 +165,14 @@ impl Fake {
                         }
                     }
                     Ok(())
+                }
+                Reply::Endless(bytes, every) => {
+                    let mut written = stream.write_all(&bytes).await;
+                    while written.is_ok() {
+                        sleep(every).await;
+                        written = stream.write_all(b"x").await;
+                    }
+                    written
                 }
                 Reply::Close(bytes) => {
                     let _ = stream.write_all(&bytes).await;

@@ -2,6 +2,7 @@
 
 mod actions;
 mod completion;
+mod deadlines;
 mod fake;
 mod faults;
 mod field;

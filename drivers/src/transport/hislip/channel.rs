@@ -169,8 +169,7 @@ impl Channel {
             return;
         }
         let mut context = Context::from_waker(Waker::noop());
-        let written =
-            Pin::new(self.stream.get_mut()).poll_write(&mut context, &header.emit());
+        let written = Pin::new(self.stream.get_mut()).poll_write(&mut context, &header.emit());
         if let Poll::Ready(Ok(count)) = written {
             self.torn = count < HEADER_BYTES;
         }

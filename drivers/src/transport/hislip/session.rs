@@ -1,5 +1,6 @@
 //! A session over both connections: how it starts, and the device clear.
 
+use tokio::task::yield_now;
 use tokio::time::Instant;
 
 use super::channel::{Channel, PAYLOAD_BYTES_MAX};
@@ -81,6 +82,8 @@ impl Session {
                 received = self.data.receive(into, at_most) => return received,
                 noted = self.control.attend() => { noted?; }
             }
+            // A peer that floods this connection keeps nobody from a deadline.
+            yield_now().await;
         }
     }
 
@@ -116,6 +119,9 @@ impl Session {
                     header?;
                     quiet = false;
                 }
+            }
+            if self.control.request.is_none() {
+                yield_now().await;
             }
         }
     }
