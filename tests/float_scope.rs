@@ -122,7 +122,7 @@ async fn a_scope_of_floats_is_measured_recorded_and_analysed_again() {
     let global = &meta["global"];
     assert_eq!(
         (&global["core:datatype"], &global["core:num_channels"]),
-        (&"rf32_le".into(), &2.into())
+        (&"cf32_le".into(), &1.into())
     );
     assert_eq!(global["beamwarden:channels"][0]["volts_per_code"], 1.0);
     assert!(meta["captures"][0].get("beamwarden:clipped_fraction").is_none_or(Json::is_null));

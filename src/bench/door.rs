@@ -7,7 +7,6 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use beamwarden_drivers::instrument::{Applied, Inputs, Instrument, InstrumentFault};
 use beamwarden_drivers::profile::Role;
-use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
 use beamwarden_drivers::value::{Kind, Value};
 use tokio::time::Instant;

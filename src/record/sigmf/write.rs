@@ -88,11 +88,11 @@ impl CaptureSamples<'_> {
         }
     }
 
-    /// How they are kept: codes as pairs I, Q; volts as two real channels.
-    fn layout(&self) -> (DataType, u64) {
+    /// How they are kept: as pairs of I and Q, one complex channel.
+    fn data_type(&self) -> DataType {
         match self {
-            CaptureSamples::Codes { .. } => (DataType::CI16_LE, 1),
-            CaptureSamples::Volts { .. } => (DataType::RF32_LE, 2),
+            CaptureSamples::Codes { .. } => DataType::CI16_LE,
+            CaptureSamples::Volts { .. } => DataType::CF32_LE,
         }
     }
 
@@ -250,16 +250,15 @@ fn describe_global(
     samples: CaptureSamples<'_>,
     sha512: &str,
 ) -> SigmfGlobal {
-    let (data_type, channels) = samples.layout();
     let run = &record.provenance;
     let label = record.label.as_deref().unwrap_or("capture");
     let bench = if run.simulated { "simulated bench" } else { "bench" };
     let scope = run.instruments.iter().find(|instrument| instrument.role == "scope");
     SigmfGlobal {
-        datatype: data_type.to_string(),
+        datatype: samples.data_type().to_string(),
         version: SIGMF_VERSION.to_owned(),
         sample_rate_hz: Some(record.sample_rate_hz),
-        num_channels: Some(channels),
+        num_channels: Some(1),
         sha512: Some(sha512.to_owned()),
         description: Some(format!("{label}: {} on {bench} {}", run.sequence, run.bench)),
         hw: scope.map(|scope| scope.identity.clone()),

@@ -69,7 +69,7 @@ fn a_capture_comes_back_as_volts_from_any_of_its_names() {
         .folder
         .write_capture(&record, CaptureSamples::Codes { i: &i, q: &q })
         .expect("a new capture");
-    assert_eq!(taken.clipped_fraction, 0.5);
+    assert_eq!(taken.clipped_fraction, Some(0.5));
     assert_eq!(taken.file, "captures/000000.sigmf-data");
     let data = std::fs::read(writer.folder.path().join(&taken.file)).expect("data");
     assert_eq!(data[..8], [0x00, 0xfe, 0, 0, 0xff, 0x01, 1, 0], "I then Q, low byte first");
