@@ -13,9 +13,9 @@ use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
 use super::error::BenchError;
-use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue};
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
 use super::lock::Locks;
-use super::plan::{BenchPlan, InstrumentPlan, from_driver, to_driver};
+use super::plan::{BenchPlan, InstrumentPlan};
 use super::simulated::Simulated;
 use super::steering::Steering;
 use super::trace::TraceKeeper;
@@ -251,7 +251,7 @@ impl Bench {
             let Some(known) = instrument.driver().knob(inner) else { continue };
             let value = from_driver(known.kind, &value);
             let knob = self.plan.knobs().get(&format!("{name}.{inner}"))?;
-            knob.check(&value).map_err(|limit| BenchError::StandsBeyond {
+            knob.check_bounds(&value).map_err(|limit| BenchError::StandsBeyond {
                 setting: setting.to_string(),
                 limit: Box::new(limit),
             })?;
@@ -326,8 +326,9 @@ impl Bench {
         let Some((name, inner)) = setting.split_once('.') else { return Ok(()) };
         let Some(instrument) = self.instruments.get(name) else { return Ok(()) };
         let driver = instrument.driver();
-        if let (Some(known), Some(sent)) = (driver.knob(inner), driver.given_for(inner, given)) {
-            knob.check(&from_driver(known.kind, &sent))?;
+        // What this very model rounds to must keep the limits as well.
+        if let (Some(known), Some(taken)) = (driver.knob(inner), driver.taken(inner, given)) {
+            knob.check_bounds(&from_driver(known.kind, &taken))?;
         }
         Ok(())
     }

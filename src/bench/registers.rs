@@ -9,8 +9,8 @@ use beamwarden_drivers::registers::Dump;
 
 use super::door::{Bench, Settled};
 use super::error::BenchError;
-use super::knob::KnobValue;
-use super::plan::{InstrumentPlan, from_driver};
+use super::knob::{KnobValue, from_driver};
+use super::plan::InstrumentPlan;
 
 impl Bench {
     /// Writes one register at once; each of its fields passes its limits and is verified.

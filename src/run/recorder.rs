@@ -10,10 +10,10 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, Event, FaultClass, InputFile,
-    InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord,
-    RecordError, RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone,
-    SettingRecord, Value,
+    Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken, Event, FaultClass,
+    InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted,
+    ReadingRecord, RecordError, RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted,
+    SettingDone, SettingRecord, Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -177,16 +177,23 @@ impl Recorder {
         CaptureNo(self.captures)
     }
 
-    /// Keeps the samples of a capture as they came.
+    /// Puts the samples of a capture on disk as they came; [`Recorder::capture`] then tells the journal.
     ///
     /// # Errors
     /// When the files cannot be written.
-    pub fn capture(
-        &mut self,
+    pub fn keep(
+        &self,
         record: &CaptureRecord,
         samples: CaptureSamples<'_>,
-    ) -> Result<(), RecordError> {
-        let taken = self.folder.write_capture(record, samples)?;
+    ) -> Result<CaptureTaken, RecordError> {
+        self.folder.write_capture(record, samples)
+    }
+
+    /// Writes that a capture is on disk.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn capture(&mut self, taken: CaptureTaken) -> Result<(), RecordError> {
         self.kept += 1;
         self.write(Event::Capture(taken))
     }

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::session::Reconnect;
-use crate::profile::{self, LoadError, Profile};
+use crate::profile::{self, LoadError, Profile, Steps};
 use crate::registers::{self, RegisterMap};
 use crate::value::{Kind, Value};
 
@@ -58,7 +58,7 @@ pub enum DriverError {
 }
 
 /// A setting or reading, as whoever plans needs to know it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Knob<'a> {
     /// Its name within the instrument.
     pub name: &'a str,
@@ -66,6 +66,8 @@ pub struct Knob<'a> {
     pub about: &'a str,
     /// What values it takes.
     pub kind: &'a Kind,
+    /// The values that it takes, where it does not take all within its range.
+    pub steps: Option<Steps>,
     /// Whether it can only be read.
     pub read_only: bool,
 }
@@ -139,38 +141,42 @@ impl Driver {
         self
     }
 
-    /// What the instrument is given for a value of a setting: the step, or the code of a field, next to
-    /// it. `None` for what it is not given at all.
-    #[must_use]
-    pub fn given_for(&self, name: &str, value: &Value) -> Option<Value> {
-        if let Some(setting) = self.profile.setting(name) {
-            return setting.fit(value).ok();
-        }
-        let field = self.registers.as_ref()?.field(name)?;
-        field.value_of(field.code_of(value).ok()?).ok()
-    }
-
     /// All settings and readings, in the order of the files.
     pub fn knobs(&self) -> impl Iterator<Item = Knob<'_>> {
         let settings = self.profile.settings.iter().map(|setting| Knob {
             name: &setting.name,
             about: &setting.about,
             kind: &setting.form.kind,
+            steps: setting.steps.clone(),
             read_only: false,
         });
         let readings = self.profile.readings.iter().map(|reading| Knob {
             name: &reading.name,
             about: &reading.about,
             kind: &reading.form.kind,
+            steps: None,
             read_only: true,
         });
         let fields = self.registers.iter().flat_map(|map| &map.fields).map(|field| Knob {
             name: &field.name,
             about: &field.about,
             kind: &field.kind,
+            steps: field.steps(),
             read_only: field.read_only(),
         });
         settings.chain(readings).chain(fields)
+    }
+
+    /// The value that a setting takes when it is asked to take this one: the nearest of its steps
+    /// where the profile or the register map rounds. `None` for what it does not take.
+    #[must_use]
+    pub fn taken(&self, setting: &str, value: &Value) -> Option<Value> {
+        if let Some(setting) = self.profile.setting(setting) {
+            return setting.fit(value).ok();
+        }
+        let mut fields = self.registers.iter().flat_map(|map| &map.fields);
+        let field = fields.find(|field| field.name == setting)?;
+        field.value_of(field.code_of(value).ok()?).ok()
     }
 
     /// A setting or reading by its name.

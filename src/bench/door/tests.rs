@@ -288,8 +288,8 @@ async fn no_step_lies_beyond_a_limit() {
     let settled = bench.set("supply.voltage", &volts(1.05)).await.unwrap();
     assert_eq!(settled[0].read_back, volts(1.0));
     let error = bench.set("supply.voltage", &volts(1.15)).await.unwrap_err();
-    let expected =
-        "supply.voltage: 1.2 V is above the limit of 1.15 V (limits of bench packing-arm)";
+    let expected = "supply.voltage: 1.15 V, of which 1.2 V is the nearest step, is above the limit of \
+                    1.15 V (limits of bench packing-arm)";
     assert_eq!(error.to_string(), expected);
     assert_eq!(bench.ask_setting("supply.voltage").await.unwrap(), volts(1.0));
     let error = bench.set("supply.voltage", &volts(f64::NAN)).await.unwrap_err();
