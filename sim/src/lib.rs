@@ -33,7 +33,7 @@
 //!
 //! | source | |
 //! |---|---|
-//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz; our own node |
+//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz unless the model says otherwise; our own node |
 //! | `[SOURce#:]VOLTage[:LEVel][:IMMediate][:AMPLitude]` | peak of the full-scale code, 0.01 to 1 V |
 //! | `[SOURce#:]FUNCtion[:SHAPe] DC\|USER` | USER plays the selected trace; -221 while none is |
 //! | `[SOURce#:]FUNCtion:USER <name>` | selects; answers `NONE` without one; our own node |
@@ -47,7 +47,7 @@
 //! | scope | |
 //! |---|---|
 //! | `[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]` | full scale is plus and minus this, both channels, 0.005 to 2 V |
-//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us; TIME sets the points |
+//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us, unless the model says otherwise; TIME sets the points |
 //! | `[SENSe#:]SWEep:OFFSet:TIME` | first point relative to the trigger, -10 to 10 s |
 //! | `TRIGger#:SOURce IMMediate\|EXTernal` | EXTernal is the source's marker |
 //! | `INITiate[:IMMediate]`(e) | overlapped; -213 while under way |
@@ -119,16 +119,38 @@
 //!
 //! By default all of these are off: a perfect array, empty space, a stiff table.
 //!
-//! What a record shows, in order: the source's looped 16-bit samples, interpolated by a
-//! Kaiser-windowed low-pass that is at once the source's reconstruction and the receiver's baseband
-//! filter (flat to 1.2 GHz, 70 dB down from 2.0 GHz; own error below -55 dB); flight and cable delay;
-//! transmit gain (1 dB per code), array response and path, receive response, gain (1 dB per code);
-//! turn by the carrier offset from a random phase; receiver noise kT(290 K) times noise figure, white
-//! in the receiver's band; the scope's own white noise (0.1 % of the range rms); clipping and
-//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter
-//! as soon as the scope is armed and the marker beats (waiting for the next pass is not modelled); the
-//! signal is later by the delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls
-//! anywhere in the pass.
+//! # The signal chain
+//!
+//! What a record shows, in order; what is in brackets is off by default and costs nothing while it
+//! is off. Each error is checked alone, on codes of the scope, against the figure that is named.
+//!
+//! | stage | what happens | from |
+//! |---|---|---|
+//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel\] | IEEE Std 1241 |
+//! | transmitter | \[I/Q imbalance and its image; leaking carrier; Rapp compression, AM/PM\] | Schenk ch. 5; Rapp 1991 |
+//! | reconstruction | Kaiser-windowed low-pass, which is at once the receiver's baseband filter: flat to `rx.pass_hz`, 70 dB down from `rx.stop_hz`, own error below -55 dB \[zero-order hold; Gaussian bandwidths of source and scope, folded into it\] | Oppenheim and Schafer |
+//! | air | transmit gain (1 dB per code \[with an error each, and with temperature\]), arrays, path, delay of each way | ITU-R P.525 |
+//! | carriers | turn by the carrier offset from a random phase \[references drift with temperature; phase noise of both synthesisers, of a given integrated value\] | IEEE Std 1139 |
+//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band \[with the source's noise\] | ITU-R P.372 |
+//! | receiver | gain (1 dB per code \[as the transmitter's\]) \[I/Q imbalance; DC offset; lines that end, hard or by Rapp's form\] | Schenk ch. 5 |
+//! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
+//!
+//! The section, clause and paper names are from memory. Invented: the shape of the phase noise (first
+//! order above its loop's bandwidth, and a floor), all sizes of all errors. Source and transmitter
+//! are periodic with the waveform: they are computed once for a waveform and its settings, at the
+//! source's sample instants, so products of compression beyond half its rate fold back. The scope's
+//! bandwidth is applied before the receiver's last stages, which is the same while those are linear.
+//! [`LinkTruth::impairments`] says at every trigger what is on and how much it costs,
+//! [`Truth::snr_db`] what all of it leaves.
+//!
+//! Chips: their temperature follows their power, gain and references follow the temperature, the
+//! current follows gain code, elements and temperature; a chip beyond `chips.lock_most_c` loses lock.
+//!
+//! An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter as soon as the scope is
+//! armed and the marker beats (waiting for the next pass is not modelled); the signal is later by the
+//! delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls anywhere in the pass. The
+//! scope arms `scope.arming_s` after INITiate, and not before a new range has settled; a record can
+//! be fetched once it has been transferred, at a given time per point.
 //!
 //! The receive combiner divides by the square root of N, so its output is larger with more elements;
 //! an element that is off lets in neither signal nor noise. The turntable carries the receiver: at
@@ -184,6 +206,7 @@
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
 mod beams;
+mod chain;
 mod door;
 mod faults;
 mod geometry;
@@ -202,13 +225,15 @@ pub use faults::{
     FAULTS_KEPT, FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When, settings_of,
 };
 pub use model::{
-    ArrayModel, BlockageModel, ChipModel, CodeErrorModel, DriftModel, ElementModel, GasModel,
-    Model, ModelError, PathModel, Place, PowerUpModel, RandomBlockageModel, ReceiverModel,
-    ReflectionModel, ScopeModel, SourceModel, SupplyModel, TransmitterModel, TurntableModel,
+    AmPmModel, ArrayModel, BlockageModel, ChipModel, CodeErrorModel, CompressionModel, DriftModel,
+    ElementModel, GasModel, ImbalanceModel, Model, ModelError, PathModel, PhaseNoiseModel, Place,
+    PowerUpModel, RandomBlockageModel, ReceiverModel, ReflectionModel, SaturationModel, ScopeModel,
+    SourceModel, SupplyModel, TransmitterModel, TurntableModel,
 };
 pub use physics::array::{Direction, ElementCode};
+pub use physics::capture::Waveform;
 pub use post::Post;
 pub use truth::{
-    ACQUISITIONS_KEPT, Acquired, ChipTruth, LinkTruth, RayTruth, ScopeTruth, SourceTruth,
-    SupplyTruth, Truth, TurntableTruth,
+    ACQUISITIONS_KEPT, Acquired, ChipTruth, Impairment, ImpairmentKind, LinkTruth, RayTruth,
+    ScopeTruth, SourceTruth, SupplyTruth, Truth, TurntableTruth,
 };

@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use crate::chain::Chain;
 use crate::faults::{FaultPlan, Faults};
 use crate::geometry::blockages;
 use crate::instruments::dut::{Dut, Instant, Refusal};
@@ -15,8 +16,6 @@ use crate::instruments::supply::Supply;
 use crate::instruments::turntable::Turntable;
 use crate::model::Model;
 use crate::physics::blockage::Blockages;
-use crate::physics::capture::{Ray, Scene, Signal, Start};
-use crate::physics::filter::{Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::channel_centre_hz;
 use crate::post::Post;
@@ -59,7 +58,8 @@ pub struct World {
     acquisitions: u64,
     readings: u64,
     revision: u64,
-    filters: Bank,
+    /// The signal chain's own state.
+    pub chain: Chain,
 }
 
 impl World {
@@ -88,7 +88,7 @@ impl World {
             acquisitions: 0,
             readings: 0,
             revision: 0,
-            filters: Bank::default(),
+            chain: Chain::new(&model),
             model,
         }
     }
@@ -150,7 +150,8 @@ impl World {
 
     /// The trigger falls.
     fn acquire(&mut self) {
-        let acquisition = Acquisition::new(self.acquisitions + 1, self.scene(), self.truth());
+        let acquisition =
+            Acquisition::new(self.acquisitions + 1, self.scene(self.acquisitions), self.truth());
         self.acquisitions += 1;
         let (index, truth) = (acquisition.index, acquisition.truth.clone());
         let again = if self.scope.has_record() && self.trace_is_stale() {
@@ -177,12 +178,12 @@ impl World {
 
     /// Supply and chips settle on each other: chips that lose power also stop drawing current.
     fn power(&mut self) {
-        let load = self.dut.conductance_s(&self.model.chips);
+        let load = self.dut.conductance_s(self.supply.terminal_v(self.now), &self.model.chips);
         self.supply.tick(self.now, load, &self.model.supply);
         let was_powered = self.dut.powered;
         self.dut.tick(self.supply.terminal_v(self.now), &self.model.chips);
         if was_powered && !self.dut.powered {
-            let load = self.dut.conductance_s(&self.model.chips);
+            let load = self.dut.conductance_s(self.supply.terminal_v(self.now), &self.model.chips);
             self.supply.tick(self.now, load, &self.model.supply);
         }
         self.condition_arrays(was_powered);
@@ -268,62 +269,19 @@ impl World {
     /// Carriers of transmitter and receiver, Hz, with their references' errors.
     pub fn carriers_hz(&self) -> (f64, f64) {
         let real = |channel, ppm: f64| channel_centre_hz(channel) * (1.0 + 1e-6 * ppm);
-        (
-            real(self.dut.tx.channel, self.model.tx.reference_ppm),
-            real(self.dut.rx.channel, self.model.rx.reference_ppm),
-        )
+        let (tx_ppm, rx_ppm) = self.references_ppm();
+        (real(self.dut.tx.channel, tx_ppm), real(self.dut.rx.channel, rx_ppm))
     }
 
     /// Whether what is transmitted reaches the receiver's baseband.
     pub fn is_linked(&self) -> bool {
-        let (tx, rx) = (&self.dut.tx, &self.dut.rx);
-        self.dut.powered
-            && tx.is_locked(self.now)
-            && rx.is_locked(self.now)
-            && tx.channel == rx.channel
+        let (tx, rx, at) = (&self.dut.tx, &self.dut.rx, self.instant());
+        self.dut.powered && tx.has_lock(&at) && rx.has_lock(&at) && tx.channel == rx.channel
     }
 
     /// Whether the receiver amplifies anything, if only its own noise.
     pub fn is_listening(&self) -> bool {
         self.dut.powered && self.dut.rx.enabled
-    }
-
-    /// What an acquisition triggered now would show.
-    fn scene(&mut self) -> Scene {
-        let filter = LowPass { pass_hz: self.model.rx.pass_hz, stop_hz: self.model.rx.stop_hz };
-        let interval_s = self.scope.interval_s / (1.0 + 1e-6 * self.model.scope.clock_ppm);
-        let link = self.budget();
-        Scene {
-            seed: self.model.seed,
-            index: self.acquisitions,
-            signal: self.signal(&filter),
-            shaper: self.filters.shaper(&filter, interval_s),
-            noise_v2_per_hz: if self.is_listening() { link.noise_v2_per_hz } else { 0.0 },
-            start: if self.scope.external { Start::Marker } else { Start::Free },
-            trigger_jitter_s: self.model.scope.trigger_jitter_s,
-            offset_s: self.scope.offset_s,
-            points: self.scope.points,
-            interval_s,
-            range_v: self.scope.range_v,
-            bits: self.model.scope.bits,
-            scope_noise_v: self.model.scope.noise_of_range * self.scope.range_v,
-        }
-    }
-
-    /// What arrives from the source now.
-    fn signal(&mut self, filter: &LowPass) -> Option<Signal> {
-        let waveform = self.source.playing().filter(|_| self.is_linked())?;
-        let rate_hz = self.source.clock_hz * (1.0 + 1e-6 * self.model.source.clock_ppm);
-        let (tx_hz, rx_hz) = self.carriers_hz();
-        let amplitude_v = self.source.amplitude_v;
-        let at_amplitude = |ray: Ray| Ray { gain: ray.gain * amplitude_v, ..ray };
-        Some(Signal {
-            waveform,
-            rate_hz,
-            interpolator: self.filters.interpolator(filter, rate_hz),
-            rays: self.rays().into_iter().map(at_amplitude).collect(),
-            carrier_offset_hz: tx_hz - rx_hz,
-        })
     }
 
     /// The true state now.

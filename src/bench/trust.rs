@@ -8,7 +8,7 @@ use beamwarden_drivers::instrument::Driver;
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::value::Value;
 
-use super::capture::Captured;
+use super::capture::{Captured, Traces};
 use super::door::{Bench, Reading, Standing};
 use super::error::BenchError;
 use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
@@ -22,6 +22,7 @@ impl Bench {
     /// # Errors
     /// The first setting that cannot be read.
     pub async fn snapshot(&mut self) -> Result<Vec<Standing>, BenchError> {
+        self.forget_what_was_lost();
         let mut all = Vec::new();
         for (name, instrument) in &mut self.instruments {
             let driver = instrument.driver().clone();
@@ -35,8 +36,9 @@ impl Bench {
                 let agrees = last.is_none_or(|last| still_agrees(&driver, knob.name, last, &value));
                 let read_back = from_driver(knob.kind, &value);
                 let standing = Standing::read_now(setting.clone(), read_back, last, agrees);
+                // From here on it is known to stand there: a beam must not skip it.
+                self.unsure.remove(&setting);
                 if last.is_some() && !agrees {
-                    // From here on it is known to stand there: a beam must not skip it.
                     self.standing.insert(setting, standing.clone());
                 }
                 all.push(standing);
@@ -144,25 +146,31 @@ impl Bench {
         captured: &Captured,
     ) -> Result<Vec<String>, BenchError> {
         let mut doubts = Vec::new();
-        let got = captured.i_codes.len();
+        let mut hasher = DefaultHasher::new();
+        let (got, varies) = match &captured.traces {
+            Traces::Codes(lines, scales) => {
+                for (line, scale) in lines.iter().zip(scales) {
+                    let most = 1i32 << (scale.bits.clamp(1, 31) - 1);
+                    let beyond = line.iter().filter(|code| i32::from(**code).abs() > most).count();
+                    if beyond > 0 {
+                        let bits = scale.bits;
+                        doubts.push(format!("{scope} has {beyond} codes beyond its {bits} bits"));
+                    }
+                }
+                lines.hash(&mut hasher);
+                (lines[0].len(), lines.iter().any(|line| varies(line)))
+            }
+            Traces::Volts(lines) => {
+                lines.iter().flatten().for_each(|volts| volts.to_bits().hash(&mut hasher));
+                (lines[0].len(), lines.iter().any(|line| varies(line)))
+            }
+        };
         if let KnobValue::Whole(points) = self.value_of(&format!("{scope}.points")).await?
             && i64::try_from(got) != Ok(points)
         {
             doubts.push(format!("{scope} was set to {points} points and its record has {got}"));
         }
-        let lines = [&captured.i_codes, &captured.q_codes];
-        for (line, scale) in lines.into_iter().zip(&captured.scales) {
-            let most = 1i32 << (scale.bits.clamp(1, 31) - 1);
-            let beyond = line.iter().filter(|code| i32::from(**code).abs() > most).count();
-            if beyond > 0 {
-                let bits = scale.bits;
-                doubts.push(format!("{scope} has {beyond} codes beyond its {bits} bits"));
-            }
-        }
-        let mut hasher = DefaultHasher::new();
-        lines.hash(&mut hasher);
         let mark = Some(hasher.finish());
-        let varies = lines.iter().any(|line| line.windows(2).any(|pair| pair[0] != pair[1]));
         if varies && self.last_record == mark {
             doubts.push(format!("{scope} handed out the record before once more"));
         }
@@ -170,30 +178,30 @@ impl Bench {
         Ok(doubts)
     }
 
-    /// An instrument started anew: nothing that was set or loaded there holds any more.
+    /// An instrument started anew: what was loaded there is gone, and what it feeds lost its registers.
+    /// Its own settings are doubted already.
     pub(super) fn forget_restarted(&mut self, name: &str) {
-        let role = self.plan.instruments.iter().find(|planned| planned.name == name);
-        let role = role.map(|planned| planned.role);
-        let mut gone = vec![name.to_string()];
-        if role == Some(Role::Supply) {
-            // What it feeds lost its registers with it.
-            let fed = self.plan.instruments.iter().filter(|p| p.role == Role::DutControlPort);
-            gone.extend(fed.map(|planned| planned.name.clone()));
+        let planned = self.plan.instruments.iter().find(|planned| planned.name == name);
+        match planned.map(|planned| planned.role) {
+            Some(Role::WaveformSource) => {
+                self.frame = None;
+                self.standing.remove(FRAME);
+            }
+            Some(Role::Supply) => {
+                let ports = self.plan.instruments.iter();
+                let fed = ports.filter(|planned| planned.role == Role::DutControlPort);
+                let fed: Vec<String> = fed.map(|planned| planned.name.clone()).collect();
+                fed.iter().for_each(|name| self.doubt(name));
+                self.forget_registers_fed_by(name);
+            }
+            _ => {}
         }
-        let of = |setting: &str, name: &str| {
-            setting.strip_prefix(name).is_some_and(|rest| rest.starts_with('.'))
-        };
-        self.standing.retain(|setting, _| !gone.iter().any(|name| of(setting, name)));
-        if role == Some(Role::WaveformSource) {
-            self.frame = None;
-            self.standing.remove(FRAME);
-        }
-        if role == Some(Role::Supply) || role == Some(Role::DutControlPort) {
-            self.standing.remove(BEAM_TX);
-            self.standing.remove(BEAM_RX);
-        }
-        self.forget_registers_fed_by(name);
     }
+}
+
+/// Whether not all samples are the same.
+fn varies<T: PartialEq>(line: &[T]) -> bool {
+    line.windows(2).any(|pair| pair[0] != pair[1])
 }
 
 /// Whether a setting still stands where it was set: within tolerance of what was read back then, and of

@@ -121,7 +121,7 @@ impl Engine<'_> {
         });
         // The disk takes its time; the analysis goes on meanwhile.
         let recorder = &*self.recorder;
-        let keep = || record.map(|it| recorder.keep(&it, &captured.i_codes, &captured.q_codes));
+        let keep = || record.map(|it| recorder.keep(&it, captured.to_keep()));
         let (kept, analysis) = beside(keep, || self.analyse(&captured, place));
         if let Some(taken) = kept.transpose()? {
             self.recorder.capture(taken)?;
