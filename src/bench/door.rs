@@ -18,7 +18,7 @@ use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
 use super::lock::Locks;
 use super::plan::{BenchPlan, InstrumentPlan, weight_setting};
 use super::simulated::Simulated;
-use super::trace::TraceKeeper;
+use super::trace::{TraceKeeper, told};
 use crate::beam::Codebook;
 use crate::record::{BeamRecord, InstrumentRecord};
 
@@ -148,6 +148,11 @@ impl Bench {
         let link = match link_for(&planned.address) {
             Some(link) => link,
             None => self.simulated_link(planned)?,
+        };
+        let link: Box<dyn Transport> = if tracing::enabled!(tracing::Level::TRACE) {
+            Box::new(Traced::new(link, self.began, told(&planned.name)))
+        } else {
+            link
         };
         let link: Box<dyn Transport> = match &self.trace {
             Some(trace) => Box::new(Traced::new(link, self.began, trace.sink(&planned.name))),

@@ -121,7 +121,7 @@ impl Instrument {
                 Ok(found) => return Ok(found),
                 Err(fault) if left == 0 || fault.class() != Class::Transient => return Err(fault),
                 Err(fault) => {
-                    tracing::debug!("{}: trying again: {fault}", self.name);
+                    tracing::warn!("{}: trying again, {left} more: {fault}", self.name);
                     sleep(wait).await;
                     wait =
                         wait.saturating_mul(self.driver.reconnect.factor).min(Reconnect::WAIT_MAX);
@@ -154,7 +154,9 @@ impl Instrument {
         }
         let known = self.identity.replace(identity).is_some();
         let restarted = known && self.shows_restart().await?;
-        let errors = self.drain_errors().await?;
+        let query = self.driver.profile.errors.as_ref().map(|errors| errors.query.clone());
+        let drained = self.drain_errors().await;
+        let errors = drained.map_err(|fault| other_answer(query.unwrap_or_default(), fault))?;
         let restarted = restarted || known && self.tells_restart(&errors);
         if let Some(clear) = self.driver.profile.session.clear.clone() {
             self.exchange.send_unchecked(clear.as_bytes(), timeout).await?;
@@ -275,6 +277,14 @@ impl Instrument {
             }
             entries.push(entry);
         }
+    }
+}
+
+/// An answer of another form at a session's beginning may be another instrument's.
+fn other_answer(query: String, fault: InstrumentFault) -> InstrumentFault {
+    match fault {
+        InstrumentFault::Message(error) => InstrumentFault::OtherAnswer { query, error },
+        other => other,
     }
 }
 
