@@ -22,6 +22,9 @@ pub struct Node {
     pub kind: NodeKind,
 }
 
+/// Most keys of one mapping; far beyond what a person writes, and each is compared with all before.
+const KEYS_MAX: usize = 10_000;
+
 /// What a node is.
 #[derive(Clone, Debug, PartialEq)]
 pub enum NodeKind {
@@ -242,6 +245,13 @@ impl Builder {
             Event::SequenceEnd | Event::MappingEnd => self.close(&span),
             Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => {}
         }
+        if let Some(Open::Map(_, entries, _)) = self.open.last()
+            && entries.len() > KEYS_MAX
+        {
+            let at = entries[KEYS_MAX].0.span.clone();
+            self.faults.push(Fault::new(at, format!("more than {KEYS_MAX} keys in one mapping")));
+            return false;
+        }
         if self.open.len() > DEPTH_MAX {
             let at = self.length;
             self.faults.push(Fault::new(at..at, format!("nested deeper than {DEPTH_MAX} levels")));
@@ -365,6 +375,9 @@ mod tests {
         check_fault("a:\n\t- b\n", &["a tab in the indentation"]);
         check_fault(&"[".repeat(100), &["nested deeper"]);
         check_fault(&"[".repeat(5000), &["not YAML"]);
+        // As many as a file may hold at all; each is compared with those before it.
+        let keys: String = (0..1_500_000).map(|n| format!("{n}: 1\n")).collect();
+        check_fault(&keys, &["more than 10000 keys"]);
     }
 
     #[test]

@@ -33,7 +33,7 @@
 //!
 //! | source | |
 //! |---|---|
-//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz; our own node |
+//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz unless the model says otherwise; our own node |
 //! | `[SOURce#:]VOLTage[:LEVel][:IMMediate][:AMPLitude]` | peak of the full-scale code, 0.01 to 1 V |
 //! | `[SOURce#:]FUNCtion[:SHAPe] DC\|USER` | USER plays the selected trace; -221 while none is |
 //! | `[SOURce#:]FUNCtion:USER <name>` | selects; answers `NONE` without one; our own node |
@@ -47,7 +47,7 @@
 //! | scope | |
 //! |---|---|
 //! | `[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]` | full scale is plus and minus this, both channels, 0.005 to 2 V |
-//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us; TIME sets the points |
+//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us, unless the model says otherwise; TIME sets the points |
 //! | `[SENSe#:]SWEep:OFFSet:TIME` | first point relative to the trigger, -10 to 10 s |
 //! | `TRIGger#:SOURce IMMediate\|EXTernal` | EXTernal is the source's marker |
 //! | `INITiate[:IMMediate]`(e) | overlapped; -213 while under way |
@@ -81,7 +81,8 @@
 //! `id` answers `id maker,model,serial,firmware`, `*IDN?` the same without `id`; what is refused is
 //! answered `no <number> <text>`. Transmitter at 0x0000, receiver at 0x1000: 0x000 chip id, 0x001
 //! enable, 0x002 channel, 0x003 gain, 0x010 status (bit 0 lock, bit 1 supply), 0x011 temperature in
-//! 1/16 degC, 0x100 and on one word per element (bits 4..0 phase, 10..8 attenuation, 15 on).
+//! 1/16 degC, 0x100 and on one word per element (phase from bit 0, as many bits as the shifters have,
+//! 8 at most; 10..8 attenuation; 15 on). There is room for 256 elements a chip.
 //!
 //! The same port takes binary frames from a client whose first byte is A5: A5, kind (01 read, 02
 //! write, 03 identify), address, value in a write, CRC-16 (polynomial 1021, from FFFF) of all before,
@@ -92,23 +93,64 @@
 //! # The model
 //!
 //! Every number, with unit and default, is in [`Model`] and below; it is read from YAML by
-//! [`Model::from_yaml`]. From a standard or the trade: free-space loss (ITU-R P.525), thermal noise
-//! at 290 K (ITU-R P.372), channels and chip rate of the DMG PHY (IEEE Std 802.11), half-wave
-//! spacing, 5-bit phase shifters. **Invented for the demonstration**, of a plausible size but no
-//! device's: distance, element power, gains, noise figure, reference errors, filter edges, delays,
-//! currents, temperatures, settling and read-out times, memory sizes, limits, all ranges of the
-//! commands.
+//! [`Model::from_yaml`]. From a standard or the trade: free-space loss (ITU-R P.525), attenuation by
+//! oxygen and water vapour (ITU-R P.676-12, annex 1, line by line), thermal noise at 290 K (ITU-R
+//! P.372), channels and chip rate of the DMG PHY (IEEE Std 802.11), array factors and elements of
+//! `cos^q` (textbook), half-wave spacing, 5-bit phase shifters. **Invented for the demonstration**, of
+//! a plausible size but no device's: distance, element power, gains, noise figure, reference errors,
+//! filter edges, delays, currents, temperatures, settling and read-out times, memory sizes, limits, all
+//! ranges of the commands; and the shape of every imperfection below.
 //!
-//! What a record shows, in order: the source's looped 16-bit samples, interpolated by a
-//! Kaiser-windowed low-pass that is at once the source's reconstruction and the receiver's baseband
-//! filter (flat to 1.2 GHz, 70 dB down from 2.0 GHz; own error below -55 dB); flight and cable delay;
-//! transmit gain (1 dB per code), array response and path, receive response, gain (1 dB per code);
-//! turn by the carrier offset from a random phase; receiver noise kT(290 K) times noise figure, white
-//! in the receiver's band; the scope's own white noise (0.1 % of the range rms); clipping and
-//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter
-//! as soon as the scope is armed and the marker beats (waiting for the next pass is not modelled); the
-//! signal is later by the delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls
-//! anywhere in the pass.
+//! Arrays ([`ArrayModel`], either end its own): uniform lines, rectangles, or elements anywhere in
+//! space; one pattern for all elements; errors of elements drawn from the seed or listed; an error for
+//! every code of every element; dead elements; phase shifters that start anew at each power-up; drift
+//! with the chip's temperature, which approaches its end exponentially ([`ChipModel`]). Not modelled:
+//! coupling of elements, near field, polarisation, frequency over the signal's band (a beam squints
+//! from channel to channel, not within one).
+//!
+//! Path ([`PathModel`]): a direct ray and reflections, each with its angles at both ends, its length
+//! and so its own free-space loss, gas and delay, its loss and phase; blockages per ray, told or at
+//! random. The room stands still: turning the table moves all arrivals alike, and the array with its
+//! elements around the table's axis. During one record nothing of this moves.
+//!
+//! Turntable ([`TurntableModel`]): the encoder sees the drive. The table follows it through a gap
+//! (backlash) and trails it while it turns; what is left of that swings or creeps out after the move.
+//! [`TurntableTruth`] has both angles.
+//!
+//! By default all of these are off: a perfect array, empty space, a stiff table.
+//!
+//! # The signal chain
+//!
+//! What a record shows, in order; what is in brackets is off by default and costs nothing while it
+//! is off. Each error is checked alone, on codes of the scope, against the figure that is named.
+//!
+//! | stage | what happens | from |
+//! |---|---|---|
+//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel\] | IEEE Std 1241 |
+//! | transmitter | \[I/Q imbalance and its image; leaking carrier; Rapp compression, AM/PM\] | Schenk ch. 5; Rapp 1991 |
+//! | reconstruction | Kaiser-windowed low-pass, which is at once the receiver's baseband filter: flat to `rx.pass_hz`, 70 dB down from `rx.stop_hz`, own error below -55 dB \[zero-order hold; Gaussian bandwidths of source and scope, folded into it\] | Oppenheim and Schafer |
+//! | air | transmit gain (1 dB per code \[with an error each, and with temperature\]), arrays, path, delay of each way | ITU-R P.525 |
+//! | carriers | turn by the carrier offset from a random phase \[references drift with temperature; phase noise of both synthesisers, of a given integrated value\] | IEEE Std 1139 |
+//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band \[with the source's noise\] | ITU-R P.372 |
+//! | receiver | gain (1 dB per code \[as the transmitter's\]) \[I/Q imbalance; DC offset; lines that end, hard or by Rapp's form\] | Schenk ch. 5 |
+//! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
+//!
+//! The section, clause and paper names are from memory. Invented: the shape of the phase noise (first
+//! order above its loop's bandwidth, and a floor), all sizes of all errors. Source and transmitter
+//! are periodic with the waveform: they are computed once for a waveform and its settings, at the
+//! source's sample instants, so products of compression beyond half its rate fold back. The scope's
+//! bandwidth is applied before the receiver's last stages, which is the same while those are linear.
+//! [`LinkTruth::impairments`] says at every trigger what is on and how much it costs,
+//! [`Truth::snr_db`] what all of it leaves.
+//!
+//! Chips: their temperature follows their power, gain and references follow the temperature, the
+//! current follows gain code, elements and temperature; a chip beyond `chips.lock_most_c` loses lock.
+//!
+//! An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter as soon as the scope is
+//! armed and the marker beats (waiting for the next pass is not modelled); the signal is later by the
+//! delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls anywhere in the pass. The
+//! scope arms `scope.arming_s` after INITiate, and not before a new range has settled; a record can
+//! be fetched once it has been transferred, at a given time per point.
 //!
 //! The receive combiner divides by the square root of N, so its output is larger with more elements;
 //! an element that is off lets in neither signal nor noise. The turntable carries the receiver: at
@@ -126,23 +168,31 @@
 //! Moves, slews, locks and acquisitions are functions of time; whoever speaks first lets what lies in
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
+mod beams;
+mod chain;
 mod door;
+mod geometry;
 mod instruments;
 mod model;
 mod physics;
 mod post;
 mod scpi;
+mod side;
 mod truth;
 mod world;
 
+pub use beams::{BestPair, End, Over};
 pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
 pub use model::{
-    ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
-    SupplyModel, TransmitterModel, TurntableModel,
+    AmPmModel, ArrayModel, BlockageModel, ChipModel, CodeErrorModel, CompressionModel, DriftModel,
+    ElementModel, GasModel, ImbalanceModel, Model, ModelError, PathModel, PhaseNoiseModel, Place,
+    PowerUpModel, RandomBlockageModel, ReceiverModel, ReflectionModel, SaturationModel, ScopeModel,
+    SourceModel, SupplyModel, TransmitterModel, TurntableModel,
 };
-pub use physics::array::ElementCode;
+pub use physics::array::{Direction, ElementCode};
+pub use physics::capture::Waveform;
 pub use post::Post;
 pub use truth::{
-    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
-    TurntableTruth,
+    ChipTruth, Impairment, ImpairmentKind, LinkTruth, RayTruth, ScopeTruth, SourceTruth,
+    SupplyTruth, Truth, TurntableTruth,
 };

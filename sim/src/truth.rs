@@ -3,22 +3,18 @@
 //! Knows nothing of how a client works. All figures follow from the state by closed forms; nothing
 //! is measured.
 
+use std::sync::Arc;
 use std::time::Duration;
 
+use crate::geometry::Course;
 use crate::instruments::dut::Chip;
-use crate::physics::array::ElementCode;
-use crate::physics::capture::volts_per_code;
-use crate::physics::link::free_space_loss_db;
-use crate::world::{Side, World};
-
-/// Which array.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum End {
-    /// The transmitter's.
-    Tx,
-    /// The receiver's.
-    Rx,
-}
+use crate::physics::array::{Direction, ElementCode};
+use crate::physics::capture::{Ray, Waveform};
+use crate::physics::converters::volts_per_code;
+use crate::physics::link::{free_space_loss_db, power_density_w_m2};
+use crate::physics::multipath::mean_square;
+use crate::side::Side;
+use crate::world::World;
 
 /// The true state of a bench at one instant.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,7 +37,7 @@ pub struct Truth {
     pub rx: ChipTruth,
     /// Between source and scope.
     pub link: LinkTruth,
-    arrays: (Side, Side),
+    pub(crate) arrays: (Side, Side),
 }
 
 /// True state of the waveform source.
@@ -55,6 +51,8 @@ pub struct SourceTruth {
     pub output: bool,
     /// The trace that is playing.
     pub playing: Option<String>,
+    /// The samples that it really plays, whatever was loaded.
+    pub samples: Option<Arc<Waveform>>,
     /// Mean `I^2 + Q^2` at the output while the waveform is not silent, V^2; 0 when nothing plays.
     pub mean_square_v2: f64,
 }
@@ -94,8 +92,10 @@ pub struct SupplyTruth {
 /// True state of the turntable.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TurntableTruth {
-    /// Where it is, deg.
+    /// Where the table really is, deg.
     pub angle_deg: f64,
+    /// Where its encoder believes it to be, deg.
+    pub encoder_deg: f64,
     /// Where it was sent, deg.
     pub target_deg: f64,
     /// Whether it turns.
@@ -130,29 +130,88 @@ pub struct LinkTruth {
     pub rx_carrier_hz: f64,
     /// Transmitter's carrier minus receiver's, Hz: the turn of the received baseband signal.
     pub carrier_offset_hz: f64,
-    /// Free-space loss at the transmitter's carrier, dB.
+    /// Free-space loss of the direct ray at the transmitter's carrier, dB.
     pub path_loss_db: f64,
+    /// Attenuation of the direct ray by the gas, dB.
+    pub gas_loss_db: f64,
     /// Direction of the receiver from the transmit array's broadside, deg.
     pub tx_bearing_deg: f64,
     /// Direction of the transmitter from the receive array's broadside, deg.
     pub rx_bearing_deg: f64,
-    /// Mean `I^2 + Q^2` of the signal at the scope, V^2; 0 when none arrives.
+    /// Equivalent isotropic radiated power toward the receiver while the waveform is not silent, dBm;
+    /// `None` while nothing radiates.
+    pub eirp_dbm: Option<f64>,
+    /// Power density that the direct ray brings to the receiver through free space, W/m^2.
+    pub power_density_w_m2: f64,
+    /// Every way of the signal: the direct one, then the reflections.
+    pub rays: Vec<RayTruth>,
+    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
+    /// V^2; 0 when none arrives.
     pub signal_v2: f64,
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
     /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
     pub scope_noise_v2_per_hz: f64,
+    /// Every error besides noise that is switched on in the model; none: the chain is linear.
+    pub impairments: Vec<Impairment>,
 }
 
-/// The best of given beams.
+/// One error of the signal chain that is switched on.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BestPair {
-    /// Place in the list of transmit beams.
-    pub tx: usize,
-    /// Place in the list of receive beams.
-    pub rx: usize,
-    /// Its gain, as [`Truth::beam_gain_db`] has it.
-    pub gain_db: f64,
+pub struct Impairment {
+    /// Which.
+    pub kind: ImpairmentKind,
+    /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
+    /// gives it, or no signal arrives.
+    pub error_ratio: Option<f64>,
+}
+
+/// Which error of the signal chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ImpairmentKind {
+    /// Everything that the source's channels and the transmitter do to the waveform: steps, gains,
+    /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
+    /// whole band: a matched filter sees less.
+    Transmission,
+    /// `1 - exp(-sigma^2)`.
+    TxPhaseNoise,
+    /// `1 - exp(-sigma^2)`.
+    RxPhaseNoise,
+    /// 1/IRR.
+    RxImbalance,
+    /// Square of the offset over the signal.
+    RxOffset,
+    /// No closed form.
+    RxSaturation,
+    /// 1/IRR of the channels' gains.
+    ScopeGain,
+    /// Square of the offset over the signal.
+    ScopeOffset,
+    /// Image only, `(pi f t)^2` at the waveform's rms frequency.
+    ScopeSkew,
+    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    ApertureJitter,
+}
+
+/// True state of one way of the signal.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct RayTruth {
+    /// Where it leaves, as the transmit array sees it.
+    pub departure: Direction,
+    /// Where it arrives from, as the receive array sees it.
+    pub arrival: Direction,
+    /// From the source's output to the scope's input, s.
+    pub delay_s: f64,
+    /// Loss by what stands in its way now, dB.
+    pub blockage_db: f64,
+    /// All losses from one isotropic element to another, dB, blockage included.
+    pub loss_db: f64,
+    /// Turn at the carrier relative to the direct ray, deg.
+    pub phase_deg: f64,
+    /// Mean `I^2 + Q^2` that it alone brings to the scope, V^2; 0 when no signal arrives.
+    pub signal_v2: f64,
 }
 
 impl Truth {
@@ -167,7 +226,8 @@ impl Truth {
                 clock_hz: world.source.clock_hz,
                 amplitude_v,
                 output: world.source.output,
-                playing: playing.and(world.source.selected.clone()),
+                playing: playing.as_ref().and(world.source.selected.as_ref()).cloned(),
+                samples: playing,
                 mean_square_v2,
             },
             scope: ScopeTruth {
@@ -186,14 +246,15 @@ impl Truth {
                 current_a: world.supply.current_a(world.now),
             },
             turntable: TurntableTruth {
-                angle_deg: world.turntable.angle_deg(world.now),
+                angle_deg: world.turntable.angle_deg(world.now, &world.model.turntable),
+                encoder_deg: world.turntable.encoder_deg(world.now, &world.model.turntable),
                 target_deg: world.turntable.target_deg(),
                 moving: world.turntable.is_moving(world.now),
             },
             powered: world.dut.powered,
             tx: chip(world, &world.dut.tx),
             rx: chip(world, &world.dut.rx),
-            link: link(world, mean_square_v2),
+            link: link(world),
             arrays: (world.tx_side.clone(), world.rx_side.clone()),
         }
     }
@@ -203,46 +264,26 @@ impl Truth {
     /// scope samples fast enough that nothing folds over.
     pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
-        let density = link.receiver_noise_v2_per_hz + link.scope_noise_v2_per_hz;
+        let density = link.noise_v2_per_hz();
         let ratio = link.signal_v2 / (density * symbol_rate_hz);
         (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
     }
 
-    /// Power of one array in direction `theta_deg` with these codes, in dB relative to all of its
-    /// elements adding up without error.
-    pub fn array_gain_db(&self, end: End, codes: &[ElementCode], theta_deg: f64) -> f64 {
-        let side = match end {
-            End::Tx => &self.arrays.0,
-            End::Rx => &self.arrays.1,
-        };
-        let response = side.array.response(
-            &side.weights(codes),
-            self.link.tx_carrier_hz,
-            theta_deg.to_radians(),
-        );
-        20.0 * (response.norm() / side.array.len() as f64).log10()
+    /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
+    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
+    /// uncorrelated; the images of both mixers are not quite that. Those without one are in
+    /// [`LinkTruth::impairments`]. `None` when no signal arrives.
+    pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let link = &self.link;
+        let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
+        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
     }
+}
 
-    /// Power of the link with these codes at both ends, in dB relative to both arrays adding up
-    /// without error, as the bench stands now.
-    pub fn beam_gain_db(&self, tx: &[ElementCode], rx: &[ElementCode]) -> f64 {
-        self.array_gain_db(End::Tx, tx, self.link.tx_bearing_deg)
-            + self.array_gain_db(End::Rx, rx, self.link.rx_bearing_deg)
-    }
-
-    /// The best pair among these beams, by trying all of them; the first of equals. `None` when a
-    /// list is empty.
-    pub fn best_pair(&self, tx: &[Vec<ElementCode>], rx: &[Vec<ElementCode>]) -> Option<BestPair> {
-        let mut best: Option<BestPair> = None;
-        for (t, tx_codes) in tx.iter().enumerate() {
-            for (r, rx_codes) in rx.iter().enumerate() {
-                let gain_db = self.beam_gain_db(tx_codes, rx_codes);
-                if best.is_none_or(|b| gain_db > b.gain_db) {
-                    best = Some(BestPair { tx: t, rx: r, gain_db });
-                }
-            }
-        }
-        best
+impl LinkTruth {
+    fn noise_v2_per_hz(&self) -> f64 {
+        self.receiver_noise_v2_per_hz + self.source_noise_v2_per_hz + self.scope_noise_v2_per_hz
     }
 }
 
@@ -250,7 +291,7 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
     let supply_v = world.supply.terminal_v(world.now);
     ChipTruth {
         enabled: chip.enabled,
-        locked: world.dut.powered && chip.is_locked(world.now),
+        locked: world.dut.powered && chip.has_lock(&world.instant()),
         channel: chip.channel,
         gain: chip.gain,
         codes: chip.codes(),
@@ -258,24 +299,75 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
     }
 }
 
-fn link(world: &World, source_v2: f64) -> LinkTruth {
-    let budget = world.budget();
+fn link(world: &World) -> LinkTruth {
+    let noise_v2_per_hz = world.budget().noise_v2_per_hz;
     let (tx_hz, rx_hz) = world.carriers_hz();
     let (tx_deg, rx_deg) = world.bearings_deg();
     let step_v = volts_per_code(world.scope.range_v, world.model.scope.bits);
     let own_v = world.model.scope.noise_of_range * world.scope.range_v;
     // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
     let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
+    let distance_m = world.model.path.distance_m;
+    let linked = world.is_linked();
+    let amplitude_v = world.source.amplitude_v;
+    let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
+    let arriving_v2 = if linked { sent_v2 } else { 0.0 };
+    let rays = world.rays();
+    let signal_v2 = arriving_v2 * power_gain(world, &rays);
+    let source_noise = world.source_noise_v2_per_hz() * world.mean_power_gain();
+    let eirp_dbm = eirp_dbm(world, sent_v2);
     LinkTruth {
-        linked: world.is_linked(),
+        linked,
         tx_carrier_hz: tx_hz,
         rx_carrier_hz: rx_hz,
         carrier_offset_hz: tx_hz - rx_hz,
-        path_loss_db: free_space_loss_db(tx_hz, world.model.path.distance_m),
+        path_loss_db: free_space_loss_db(tx_hz, distance_m),
+        gas_loss_db: world.courses().first().map_or(0.0, |direct| direct.gas_db),
         tx_bearing_deg: tx_deg,
         rx_bearing_deg: rx_deg,
-        signal_v2: if world.is_linked() { source_v2 * budget.gain.norm_sqr() } else { 0.0 },
-        receiver_noise_v2_per_hz: if world.is_listening() { budget.noise_v2_per_hz } else { 0.0 },
+        eirp_dbm,
+        power_density_w_m2: eirp_dbm.map_or(0.0, |dbm| power_density_w_m2(dbm, distance_m)),
+        signal_v2,
+        rays: ray_truths(world, &rays, arriving_v2),
+        source_noise_v2_per_hz: if linked { source_noise } else { 0.0 },
+        receiver_noise_v2_per_hz: if world.is_listening() { noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
+        impairments: world.impairments(signal_v2),
     }
+}
+
+/// What all rays together make of the mean square of the source's waveform.
+fn power_gain(world: &World, rays: &[Ray]) -> f64 {
+    let rate_hz = world.source.clock_hz;
+    match (rays, world.source.playing()) {
+        ([only], _) => only.gain.norm_sqr(),
+        (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
+        (_, None) => 0.0,
+    }
+}
+
+/// EIRP toward the receiver: element power, array, element pattern.
+fn eirp_dbm(world: &World, source_v2: f64) -> Option<f64> {
+    let live = world.dut.powered && world.dut.tx.has_lock(&world.instant());
+    let direct = world.courses().into_iter().next().filter(|_| live && source_v2 > 0.0)?;
+    let (carrier_hz, _) = world.carriers_hz();
+    let side = &world.tx_side;
+    let weights = side.weights(&world.dut.tx.codes());
+    let response = side.array.response(&weights, carrier_hz, direct.departure);
+    let beam_db = 10.0 * (source_v2 * response.norm_sqr()).log10();
+    Some(world.element_output_dbm() + side.peak_dbi + beam_db)
+}
+
+fn ray_truths(world: &World, rays: &[Ray], source_v2: f64) -> Vec<RayTruth> {
+    let (carrier_hz, _) = world.carriers_hz();
+    let truth = |(course, ray): (Course, &Ray)| RayTruth {
+        departure: course.departure,
+        arrival: course.arrival,
+        delay_s: ray.delay_s,
+        blockage_db: course.blockage_db,
+        loss_db: course.loss_db(carrier_hz),
+        phase_deg: course.phase_rad.to_degrees(),
+        signal_v2: source_v2 * ray.gain.norm_sqr(),
+    };
+    world.courses().into_iter().zip(rays).map(truth).collect()
 }

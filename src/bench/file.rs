@@ -215,6 +215,12 @@ fn reconnect(node: &Node, faults: &mut Vec<Fault>) -> Reconnect {
     if let Some(factor) = whole("factor").and_then(|factor| u32::try_from(factor).ok()) {
         reconnect.factor = factor;
     }
+    if let Some(percent) = whole("jitter").and_then(|percent| u32::try_from(percent).ok()) {
+        reconnect.jitter_percent = percent.min(100);
+    }
+    if let Some(seed) = whole("seed").and_then(|seed| u64::try_from(seed).ok()) {
+        reconnect.seed = seed;
+    }
     if let Some(seconds) = quantity_of(given, "wait", Dimension::Time) {
         match Duration::try_from_secs_f64(seconds) {
             Ok(wait) if wait <= Reconnect::WAIT_MAX => reconnect.first_wait = wait,

@@ -26,6 +26,18 @@ static RECONNECT: Shape = Shape::Map(&MapShape {
             &Shape::Whole { at_least: 1, at_most: 10 },
             "Each further wait is so many times the one before, 4; none is longer than 1 min.",
         ),
+        optional(
+            "jitter",
+            &Shape::Whole { at_least: 0, at_most: 100 },
+            "Each wait is longer or shorter by up to so many percent, 10: those who lost a link \
+             together shall not come back together.",
+        ),
+        optional(
+            "seed",
+            &Shape::Whole { at_least: 0, at_most: i64::MAX },
+            "Seed of the jitter, 0; the instrument's name and address go into it as well. Computers \
+             that share an instrument take different ones.",
+        ),
     ],
 });
 

@@ -14,10 +14,11 @@ mod plan;
 mod registers;
 pub mod response_file;
 mod simulated;
+mod steering;
 mod together;
 mod trace;
 
-pub use capture::{Captured, Scale, Span};
+pub use capture::{Captured, Scale, Span, Traces};
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
 pub use exercise::{Exercised, Outcome, WhyLeftOut};

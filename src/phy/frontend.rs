@@ -5,15 +5,15 @@
 //! Knows nothing of frames. Positions are in chips from the first sample of the recording.
 
 use std::f64::consts::TAU;
-use std::sync::OnceLock;
+use std::sync::Arc;
 
 use num_complex::{Complex32, Complex64};
 
 use super::interpolator::Interpolator;
 use super::lanes::widest;
+use super::matched::MatchedPairs;
 use super::pulse::RootRaisedCosine;
-use super::recording::{Levels, narrow, widen};
-use super::resample::{MatchedFilter, SplitSamples};
+use super::recording::{Levels, narrow};
 
 /// What is wrong with the samples, to be undone.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -56,41 +56,33 @@ pub(crate) struct FrontEnd<'a> {
     samples_per_chip: f64,
     /// Takes the recording's unit to an rms of one.
     scale: f64,
-    filter: MatchedFilter,
-    interpolator: OnceLock<Interpolator>,
-    /// Where the signal's band ends, in cycles a chip.
-    band_edge: f64,
+    filter: MatchedPairs,
+    interpolator: Arc<Interpolator>,
 }
 
 impl<'a> FrontEnd<'a> {
-    /// The front end for samples whose level is `levels.rms`, which must not be zero.
+    /// The filter without matching for a rate: several front ends share it.
+    pub fn interpolator_for(samples_per_chip: f64, pulse: RootRaisedCosine) -> Arc<Interpolator> {
+        Arc::new(Interpolator::new(samples_per_chip, (1.0 + pulse.rolloff()) / 2.0))
+    }
+
+    /// The front end for samples whose level is `levels.rms`, which must not be zero, with the filter
+    /// of [`FrontEnd::interpolator_for`] that rate.
     pub fn new(
         samples: &'a [Complex32],
         samples_per_chip: f64,
         levels: &Levels,
         pulse: RootRaisedCosine,
         half_span_chips: usize,
+        interpolator: Arc<Interpolator>,
     ) -> Self {
         Self {
             samples,
             samples_per_chip,
             scale: 1.0 / levels.rms,
-            filter: MatchedFilter::new(pulse, samples_per_chip, half_span_chips),
-            interpolator: OnceLock::new(),
-            band_edge: (1.0 + pulse.rolloff()) / 2.0,
+            filter: MatchedPairs::new(pulse, half_span_chips),
+            interpolator,
         }
-    }
-
-    /// The same with all of its filters made.
-    pub fn ready(self) -> Self {
-        self.interpolator();
-        self
-    }
-
-    /// The filter without matching, made when it is first wanted.
-    fn interpolator(&self) -> &Interpolator {
-        let make = || Interpolator::new(self.samples_per_chip, self.band_edge);
-        self.interpolator.get_or_init(make)
     }
 
     /// Chips that fit into the recording.
@@ -104,59 +96,27 @@ impl<'a> FrontEnd<'a> {
     }
 
     /// Values behind the matched filter at `start`, `start + step`, ... chips. Outside of the
-    /// recording they are 0.
+    /// recording samples count as 0. `step` is half a chip, give or take what a clock is off: the
+    /// filter's taps stay where they are, which at 80 ppm moves the farthest by 0.003 chips.
     pub fn sample(&self, wrong: &Impairments, start: f64, step: f64, out: &mut [Complex32]) {
-        let margin = self.filter.margin();
-        let first = start * self.samples_per_chip;
-        let last = (start + step * out.len() as f64) * self.samples_per_chip;
-        let clamp = |position: f64| position.clamp(0.0, self.samples.len() as f64) as usize;
-        let from = clamp(first.floor() - margin as f64);
-        let to = clamp(last.ceil() + margin as f64).max(from);
-        let step = step * self.samples_per_chip;
-        if wrong.skew == 0.0 {
-            let raw = self.samples[from..to].iter().copied();
-            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
-        } else {
-            let mut late = vec![Complex32::default(); to - from];
-            let shifted = from as f64 + wrong.skew * self.samples_per_chip;
-            self.interpolator().run(self.samples, shifted, 1.0, &mut late);
-            let pairs = self.samples[from..to].iter().zip(&late);
-            let raw = pairs.map(|(i, q)| Complex32::new(i.re, q.im));
-            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
-        }
+        let reach = self.filter.reach();
+        let first = start - reach as f64 * step;
+        let mut values = vec![Complex32::default(); out.len() + 2 * reach];
+        self.values(wrong, &Carrier::new(wrong.cfo, step), first, &mut values);
+        self.silence_outside(first, step, &mut values);
+        self.filter.run(&values, out);
     }
 
-    fn filtered(
-        &self,
-        corrected: impl Iterator<Item = Complex32>,
-        from: usize,
-        first: f64,
-        step: f64,
-        out: &mut [Complex32],
-    ) {
-        let split = SplitSamples::collect(corrected, from as i64, self.filter.margin());
-        self.filter.run(&split, first, step, out);
-    }
-
-    /// Samples from `from` on without their impairments, at an rms of about one.
-    fn corrected(
-        &self,
-        wrong: &Impairments,
-        from: usize,
-        raw: impl Iterator<Item = Complex32>,
-    ) -> impl Iterator<Item = Complex32> {
-        let Impairments { dc, image, cfo, .. } = *wrong;
-        let scale = self.scale;
-        let turn = cfo / self.samples_per_chip;
-        let step = Complex64::from_polar(1.0, -TAU * turn);
-        // The whole turns are taken off before the sine, which keeps late samples exact.
-        let mut rotation = Complex64::from_polar(1.0, -TAU * (turn * from as f64).fract());
-        raw.map(move |z| {
-            let centred = (widen(z) - dc) * scale;
-            let out = (centred - image * centred.conj()) * rotation;
-            rotation *= step;
-            narrow(out)
-        })
+    /// Sets to zero what lies outside of the recording.
+    fn silence_outside(&self, first: f64, step: f64, values: &mut [Complex32]) {
+        let inside = |n: &usize| {
+            let position = first + step * *n as f64;
+            position >= 0.0 && position <= self.chips()
+        };
+        let begin = (0..values.len()).find(inside).unwrap_or(values.len());
+        let end = (begin..values.len()).rfind(inside).map_or(begin, |last| last + 1);
+        values[..begin].fill(Complex32::default());
+        values[end..].fill(Complex32::default());
     }
 
     /// Values without matched filter at `start`, `start + step`, ... chips, `step` being that of
@@ -170,11 +130,11 @@ impl<'a> FrontEnd<'a> {
     ) {
         let step = carrier.step * self.samples_per_chip;
         let first = start * self.samples_per_chip;
-        self.interpolator().run(self.samples, first, step, out);
+        self.interpolator.run(self.samples, first, step, out);
         if wrong.skew != 0.0 {
             let mut late = vec![Complex32::default(); out.len()];
             let shifted = first + wrong.skew * self.samples_per_chip;
-            self.interpolator().run(self.samples, shifted, step, &mut late);
+            self.interpolator.run(self.samples, shifted, step, &mut late);
             for (i, q) in out.iter_mut().zip(&late) {
                 i.im = q.im;
             }
@@ -232,6 +192,7 @@ impl Carrier {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::phy::recording::widen;
 
     /// By the definition: a clock fast by 80 ppm makes chips of 1/(1 + 80e-6) of their duration.
     #[test]
@@ -244,7 +205,7 @@ mod tests {
         }
     }
     use crate::phy::link_testing::Noise;
-    use crate::phy::recording::Recording;
+    use crate::phy::recording::{Recording, widen};
     use crate::phy::survey::survey;
     use crate::phy::workers::Alone;
 
@@ -253,8 +214,10 @@ mod tests {
         survey(&recording, 4.0, &Alone).expect("finite").levels
     }
 
-    fn pulse() -> RootRaisedCosine {
-        RootRaisedCosine::new(0.25).expect("in range")
+    fn front_end_of(samples: &[Complex32], sps: f64) -> FrontEnd<'_> {
+        let pulse = RootRaisedCosine::new(0.25).expect("in range");
+        let interpolator = FrontEnd::interpolator_for(sps, pulse);
+        FrontEnd::new(samples, sps, &levels(samples), pulse, 16, interpolator)
     }
 
     /// A tone with an offset and an image becomes a constant, behind the filter and without it.
@@ -268,7 +231,7 @@ mod tests {
                 narrow(x + image * x.conj() + dc)
             })
             .collect();
-        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let front_end = front_end_of(&samples, sps);
         let wrong = Impairments { dc, image, cfo, skew: 0.0 };
         let mut filtered = vec![Complex32::default(); 500];
         front_end.sample(&wrong, 200.3, 0.5, &mut filtered);
@@ -297,7 +260,7 @@ mod tests {
             .map(|n| f64::from(n) / sps)
             .map(|t| Complex32::new(at(t).re as f32, at(t - skew).im as f32))
             .collect();
-        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let front_end = front_end_of(&samples, sps);
         let wrong = Impairments { skew, ..Default::default() };
         let mut out = vec![Complex32::default(); 400];
         front_end.values(&wrong, &Carrier::new(0.0, 0.5), 300.2, &mut out);

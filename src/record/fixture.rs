@@ -306,7 +306,10 @@ impl Writer {
         let mut code = || (120.0 * self.noise.normal_pair().0) as i16;
         let i: Vec<i16> = (0..self.samples).map(|_| code()).collect();
         let q: Vec<i16> = (0..self.samples).map(|_| code()).collect();
-        let taken = self.folder.write_capture(&record, &i, &q).expect("a new capture");
+        let taken = self
+            .folder
+            .write_capture(&record, CaptureSamples::Codes { i: &i, q: &q })
+            .expect("a new capture");
         self.kept += 1;
         self.log(Event::Capture(taken));
         self.keep_analysis(shot, point);

@@ -9,7 +9,8 @@ use std::time::Duration;
 
 use super::{BORDERS, bytes_of, check_format};
 use crate::model::ScopeModel;
-use crate::physics::capture::{Codes, Scene, capture, volts_per_code};
+use crate::physics::capture::{Codes, Scene, capture};
+use crate::physics::converters::volts_per_code;
 use crate::scpi::command::{Act, Args, Command, Outcome, Reply};
 use crate::scpi::error::Fault;
 use crate::scpi::quantity::{Unit, block, nr3};
@@ -17,12 +18,8 @@ use crate::scpi::session::Busy;
 use crate::truth::Truth;
 use crate::world::World;
 
-/// Most points of a record (invented).
-const POINTS_MOST: f64 = 8e6;
 /// Least points of a record (invented).
 const POINTS_LEAST: f64 = 16.0;
-/// Shortest and longest sample interval, s (invented).
-const INTERVALS_S: (f64, f64) = (25e-12, 1e-6);
 /// Records up to this size are computed on the spot, larger ones beside the connection.
 const POINTS_AT_ONCE: usize = 1 << 16;
 
@@ -70,6 +67,8 @@ pub struct Scope {
     pub external: bool,
     swapped: bool,
     phase: Phase,
+    /// Until then the last change of range is still settling.
+    settled_at: Duration,
     acquired: Option<Arc<Acquisition>>,
 }
 
@@ -83,6 +82,7 @@ impl Default for Scope {
             external: false,
             swapped: false,
             phase: Phase::Idle,
+            settled_at: Duration::ZERO,
             acquired: None,
         }
     }
@@ -179,10 +179,27 @@ fn initiate(world: &mut World, args: &mut Args<'_, '_>) -> Outcome<()> {
     if world.scope.phase != Phase::Idle {
         return Err(Fault::bare(-213));
     }
-    let until = world.now + Duration::from_secs_f64(world.model.scope.arming_s);
+    let ready = world.now.max(world.scope.settled_at);
+    let until = ready + Duration::from_secs_f64(world.model.scope.arming_s);
     world.scope.phase = Phase::Arming { until };
     world.scope.acquired = None;
     Ok(())
+}
+
+/// Amplifiers and converters settle after a change of range.
+fn set_range(world: &mut World, range_v: f64) -> Outcome<()> {
+    let before = world.scope.range_v;
+    world.scope.change(range_v, |s| &mut s.range_v)?;
+    if range_v != before {
+        let settle = Duration::from_secs_f64(world.model.scope.range_settle_s);
+        world.scope.settled_at = world.now + settle;
+    }
+    Ok(())
+}
+
+/// Least and most points of a record.
+fn points(world: &World) -> (f64, f64) {
+    (POINTS_LEAST, world.model.scope.points_most as f64)
 }
 
 fn fetch(world: &mut World, args: &mut Args<'_, '_>) -> Outcome<Reply> {
@@ -222,13 +239,13 @@ pub static COMMANDS: &[Command<World>] = &[
             unit: Unit::Volt,
             limits: |_| (0.005, 2.0),
             get: |w| w.scope.range_v,
-            set: |w, v| w.scope.change(v, |s| &mut s.range_v),
+            set: set_range,
         },
     },
     Command {
         header: "[SENSe#:]SWEep:POINts",
         act: Act::Integer {
-            limits: |_| (POINTS_LEAST, POINTS_MOST),
+            limits: points,
             get: |w| w.scope.points as f64,
             set: |w, v| w.scope.change(v as usize, |s| &mut s.points),
         },
@@ -237,7 +254,7 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SENSe#:]SWEep:TINTerval",
         act: Act::Number {
             unit: Unit::Second,
-            limits: |_| INTERVALS_S,
+            limits: |w| w.model.scope.interval_limits_s.into(),
             get: |w| w.scope.interval_s,
             set: |w, v| w.scope.change(v, |s| &mut s.interval_s),
         },
@@ -246,7 +263,10 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SENSe#:]SWEep:TIME",
         act: Act::Number {
             unit: Unit::Second,
-            limits: |w| (POINTS_LEAST * w.scope.interval_s, POINTS_MOST * w.scope.interval_s),
+            limits: |w| {
+                let (least, most) = points(w);
+                (least * w.scope.interval_s, most * w.scope.interval_s)
+            },
             get: |w| w.scope.points as f64 * w.scope.interval_s,
             set: |w, v| {
                 let points = (v / w.scope.interval_s).round() as usize;

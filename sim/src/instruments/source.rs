@@ -168,7 +168,7 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SOURce#:]CLOCk[:FREQuency]",
         act: Act::Number {
             unit: Unit::Hertz,
-            limits: |_| (10e6, 12e9),
+            limits: |w| w.model.source.clock_limits_hz.into(),
             get: |w| w.source.clock_hz,
             set: |w, v| {
                 w.source.clock_hz = v;

@@ -36,12 +36,14 @@ fn deadlines_cannot_overflow_the_clock() {
 #[test]
 fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
     let with = |reconnect: &str| format!("timeout: 60 s\n    reconnect: {reconnect}");
-    let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s}"));
+    let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s, jitter: 25, seed: 9}"));
     let plan = BenchPlan::load(&Source::new("bench.yaml", text), None).unwrap();
     let table = plan.of_role(Role::Turntable).unwrap().driver.reconnect;
     assert_eq!((table.tries, table.first_wait, table.factor), (7, Duration::from_secs(2), 4));
+    assert_eq!((table.jitter_percent, table.seed), (25, 9));
     let supply = plan.of_role(Role::Supply).unwrap().driver.reconnect;
-    assert_eq!(supply, Reconnect::default());
+    assert_eq!((supply, supply.jitter_percent), (Reconnect::default(), 10));
+    check_fault("timeout: 60 s", &with("{jitter: 101}"), None, "jitter");
     let long = with("{wait: 1e300 s}");
     check_fault("timeout: 60 s", &long, None, "a wait is at least 0 s and at most 1 min");
     check_fault("timeout: 60 s", &with("{tries: 0}"), None, "tries");
