@@ -225,7 +225,7 @@ fn judge(plan: &BenchPlan, truth: &Truth, setting: &SettingRecord) -> Result<boo
 }
 
 /// The acquisition whose record a capture holds.
-fn acquired_by<'a>(kept: &'a [Acquired], taken_s: f64) -> &'a Acquired {
+fn acquired_by(kept: &[Acquired], taken_s: f64) -> &Acquired {
     // The record's times are whole microseconds.
     let at = kept.iter().find(|one| one.truth.at.as_secs_f64() >= taken_s - 2e-6).unwrap();
     kept.iter().find(|one| one.index == at.hands_out).unwrap()

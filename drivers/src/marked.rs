@@ -148,7 +148,18 @@ fn scanner_fault(text: &str, at: usize, info: &str) -> Fault {
     match tab {
         Some(tab) => Fault::new(tab..tab + 1, "not YAML: a tab in the indentation")
             .with_help("indent with spaces"),
-        None => Fault::new(at..at, format!("not YAML: {info}")),
+        None => {
+            let fault = Fault::new(at..at, format!("not YAML: {info}"));
+            let here = text.get(line..).and_then(|rest| rest.lines().next()).unwrap_or_default();
+            // What messages hold and YAML takes for something else: *IDN?, [SOURce:]VOLTage.
+            let special =
+                text.get(at..).is_some_and(|rest| rest.starts_with(['*', '&', '!', '%', '@', '`']));
+            if special || here.contains(":]") {
+                fault.with_help("put the text in quotes, as every message with *, [ or {")
+            } else {
+                fault
+            }
+        }
     }
 }
 

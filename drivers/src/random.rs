@@ -14,9 +14,11 @@ impl Random {
 
     /// From a seed and some text, which may differ in one letter only (FNV-1a).
     pub fn seeded_with(seed: u64, texts: &[&str]) -> Self {
-        let bytes = texts.iter().flat_map(|text| text.bytes().chain([0]));
+        // Byte by byte as the text: mixed in at once, a seed and a letter could cancel each other.
+        let texts = texts.iter().flat_map(|text| text.bytes().chain([0]));
+        let bytes = seed.to_be_bytes().into_iter().chain(texts);
         let mix = |hash: u64, byte: u8| (hash ^ u64::from(byte)).wrapping_mul(0x0100_0000_01B3);
-        let mut random = Self::seeded(bytes.fold(0xCBF2_9CE4_8422_2325 ^ seed, mix));
+        let mut random = Self::seeded(bytes.fold(0xCBF2_9CE4_8422_2325, mix));
         random.below(1);
         random
     }

@@ -18,7 +18,7 @@ use super::lock::Locks;
 use super::plan::{BenchPlan, InstrumentPlan};
 use super::simulated::Simulated;
 use super::steering::Steering;
-use super::trace::TraceKeeper;
+use super::trace::{TraceKeeper, told};
 use crate::record::InstrumentRecord;
 
 /// A setting that was made.
@@ -158,6 +158,11 @@ impl Bench {
         let link = match link_for(&planned.address) {
             Some(link) => link,
             None => self.simulated_link(planned)?,
+        };
+        let link: Box<dyn Transport> = if tracing::enabled!(tracing::Level::TRACE) {
+            Box::new(Traced::new(link, self.began, told(&planned.name)))
+        } else {
+            link
         };
         let link: Box<dyn Transport> = match &self.trace {
             Some(trace) => Box::new(Traced::new(link, self.began, trace.sink(&planned.name))),

@@ -67,7 +67,7 @@ static INSTRUMENT: Shape = Shape::Map(&MapShape {
         optional(
             "timeout",
             &Shape::Quantity(Dimension::Time),
-            "Longest time without progress in one exchange; 5 s when absent.",
+            "Longest time without progress in one exchange; the profile's when absent.",
         ),
         optional(
             "reconnect",

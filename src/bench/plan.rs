@@ -232,12 +232,13 @@ impl Loader<'_> {
             None => None,
         };
         let mut driver = match Driver::new(profile, registers) {
-            Ok(driver) => driver.with_timeout(entry.timeout).with_reconnect(entry.reconnect),
+            Ok(driver) => driver.with_reconnect(entry.reconnect),
             Err(error) => {
                 self.faults.push(Fault::new(entry.profile.span.clone(), error.to_string()));
                 return None;
             }
         };
+        driver.timeout = entry.timeout;
         driver.expect = entry.identity.clone();
         Some(InstrumentPlan {
             name: entry.name.text.clone(),
@@ -287,6 +288,14 @@ impl Loader<'_> {
         }
         for name in actions.iter().filter(|name| profile.action(name).is_none()) {
             missing(format!("the action {name}"));
+        }
+        let fetch = profile.action("fetch trace").filter(|_| role == Role::Scope);
+        for number in ["volts_per_code", "offset_volts"] {
+            if fetch.is_some_and(|fetch| fetch.brings_codes() && !fetch.yields(number)) {
+                missing(format!(
+                    "the number {number} in 'fetch trace', as a slot of an answer or under numbers"
+                ));
+            }
         }
     }
 

@@ -205,7 +205,7 @@ mod tests {
         }
     }
     use crate::phy::link_testing::Noise;
-    use crate::phy::recording::{Recording, widen};
+    use crate::phy::recording::Recording;
     use crate::phy::survey::survey;
     use crate::phy::workers::Alone;
 

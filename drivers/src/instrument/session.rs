@@ -143,8 +143,8 @@ impl Instrument {
                 Err(fault) if left == 0 || fault.class() != Class::Transient => return Err(fault),
                 Err(fault) => {
                     let now = reconnect.jittered(wait, &mut self.random);
-                    tracing::debug!(
-                        "{}: trying again in {} (jitter of seed {}): {fault}",
+                    tracing::warn!(
+                        "{}: trying again in {}, {left} more tries (jitter of seed {}): {fault}",
                         self.name,
                         shown_time(now),
                         reconnect.seed
@@ -180,7 +180,9 @@ impl Instrument {
         }
         let known = self.identity.replace(identity).is_some();
         let restarted = known && self.shows_restart().await?;
-        let errors = self.drain_errors().await?;
+        let query = self.driver.profile.errors.as_ref().map(|errors| errors.query.clone());
+        let drained = self.drain_errors().await;
+        let errors = drained.map_err(|fault| other_answer(query.unwrap_or_default(), fault))?;
         let restarted = restarted || known && self.tells_restart(&errors);
         if let Some(clear) = self.driver.profile.session.clear.clone() {
             self.exchange.send_unchecked(clear.as_bytes(), timeout).await?;
@@ -301,6 +303,14 @@ impl Instrument {
             }
             entries.push(entry);
         }
+    }
+}
+
+/// An answer of another form at a session's beginning may be another instrument's.
+fn other_answer(query: String, fault: InstrumentFault) -> InstrumentFault {
+    match fault {
+        InstrumentFault::Message(error) => InstrumentFault::OtherAnswer { query, error },
+        other => other,
     }
 }
 

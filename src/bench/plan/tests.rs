@@ -49,6 +49,30 @@ fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
     check_fault("timeout: 60 s", &with("{tries: 0}"), None, "tries");
 }
 
+/// Codes without their scale are no volts; known before anything is measured.
+#[test]
+fn a_scope_has_a_scale() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "profile: own\nbased on: scpi-scope\nactions:\n  fetch trace:\n    takes: {channel: \
+               [CH1]}\n    steps:\n      - ask: \"SCAL?\"\n        answer: \"{volts_per_cod},{bits}\"\n      \
+               - fetch block: \"TRAC? {channel}\"\n        format: int8\n";
+    std::fs::write(folder.path().join("own.yaml"), own).unwrap();
+    for number in ["volts_per_code", "offset_volts"] {
+        let expected = format!("it lacks the number {number} in 'fetch trace'");
+        check_fault("scpi-scope.yaml", "own.yaml", Some(folder.path()), &expected);
+    }
+}
+
+/// A profile says how long an exchange may take, unless the bench file does.
+#[test]
+fn the_bench_file_and_then_the_profile_say_how_long_an_exchange_may_take() {
+    let plan = BenchPlan::load(&Source::new("bench.yaml", BENCH), None).unwrap();
+    let timeout = |role| plan.of_role(role).unwrap().driver.timeout;
+    assert_eq!(timeout(Role::Turntable), Some(Duration::from_secs(60)));
+    let port = plan.of_role(Role::DutControlPort).unwrap();
+    assert_eq!((port.driver.timeout, port.driver.profile.timeout), (None, Duration::from_secs(2)));
+}
+
 /// A safe state, and limits by what a profile rounds to: known before anything is opened.
 #[test]
 fn a_safe_state_is_one_of_the_steps() {

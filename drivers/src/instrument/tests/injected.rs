@@ -180,7 +180,7 @@ async fn ten_thousand_faults_within_hislip() {
             *state ^= *state >> 7;
             *state ^= *state << 17;
             let drawn = (*state >> 20) as usize;
-            if !on.load(Relaxed) || drawn % 4 != 0 {
+            if !on.load(Relaxed) || !drawn.is_multiple_of(4) {
                 return None;
             }
             let kind = drawn / 4 % Mischief::ALL.len();
