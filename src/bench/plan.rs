@@ -72,6 +72,15 @@ impl BenchPlan {
     /// Every fault of every file, one element a file.
     pub fn load(source: &Source, near: Option<&Path>) -> Result<Self, Vec<Faults>> {
         let (file, faults) = BenchFile::read(source).map_err(|faults| vec![faults])?;
+        Self::of_file(file, faults, source, near)
+    }
+
+    fn of_file(
+        file: BenchFile,
+        faults: Vec<Fault>,
+        source: &Source,
+        near: Option<&Path>,
+    ) -> Result<Self, Vec<Faults>> {
         let mut loader = Loader { near, faults, others: Vec::new() };
         let instruments: Vec<InstrumentPlan> =
             file.instruments.iter().filter_map(|entry| loader.instrument(entry)).collect();
@@ -502,6 +511,7 @@ pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
     })
 }
 
+mod frozen;
 mod signal;
 #[cfg(test)]
 mod tests;

@@ -14,6 +14,7 @@ mod measure;
 mod now;
 mod registers;
 mod remarks;
+mod replay;
 mod report;
 mod run;
 mod runs;
@@ -73,6 +74,9 @@ enum Command {
     Runs(runs::Arguments),
     /// Show one run, or one capture of it with every setting.
     Show(show::Arguments),
+    /// A recorded run once more: on the simulated bench, with today's analysis, or with the recorded
+    /// messages in place of instruments; compares the figures.
+    Replay(replay::Arguments),
     /// Write the report page of a run.
     Report(report::Arguments),
     /// Serve the simulated instruments on TCP ports and a serial pseudo-terminal.
@@ -126,6 +130,7 @@ fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure>
         Command::Frame(arguments) => frame::run(&arguments, terminal),
         Command::Runs(arguments) => runs::run(&arguments, terminal),
         Command::Show(arguments) => show::run(&arguments, terminal),
+        Command::Replay(arguments) => replay::run(&arguments, terminal),
         Command::Report(arguments) => report::run(&arguments, terminal),
         Command::Sim(arguments) => sim::run(&arguments, terminal),
         Command::Say(arguments) => say::run(&arguments, terminal),

@@ -115,6 +115,8 @@ impl Engine<'_> {
                 provenance: self.recorder.provenance().clone(),
             };
             self.recorder.capture(&record, &captured.i_codes, &captured.q_codes)?;
+        } else {
+            self.recorder.unkept(&captured.i_codes, &captured.q_codes)?;
         }
         let analysis = self.analyse(&captured, place)?;
         let figures = figures_of(&analysis);

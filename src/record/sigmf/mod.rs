@@ -18,7 +18,7 @@ pub use read::{
     CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording, read_recording_of,
 };
 pub use waveform::write_waveform;
-pub use write::CaptureRecord;
+pub use write::{CaptureRecord, RawCodes};
 
 /// Version of the SigMF specification the writer follows.
 pub const SIGMF_VERSION: &str = "1.2.6";

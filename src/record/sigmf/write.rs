@@ -3,7 +3,7 @@
 //! Knows nothing of the scope: codes, scale and settings come as plain values.
 
 use std::fs::File;
-use std::io::Write;
+use std::io::{Read, Write};
 use std::path::Path;
 
 use jiff::Timestamp;
@@ -24,6 +24,8 @@ use crate::record::value::{AxisValue, CaptureNo, ReadingRecord, SettingRecord};
 
 /// Highest sample rate and centre frequency SigMF's schema takes, Hz.
 const FREQUENCY_MAX_HZ: f64 = 1e12;
+/// Longest data file of ours that is read at once.
+const DATA_BYTES_MAX: u64 = 4 << 30;
 /// Codes turned into bytes at a time.
 const CHUNK_CODES: usize = 16 * 1024;
 
@@ -109,6 +111,61 @@ impl RunFolder {
             clipped_fraction,
         })
     }
+}
+
+impl RunFolder {
+    /// Reads the codes of a capture of ours as the scope gave them, those of I and those of Q, and
+    /// the SHA-512 of its data file.
+    ///
+    /// # Errors
+    /// When the file is missing, too long for memory, or does not hold whole pairs of codes.
+    pub fn read_codes(&self, capture: CaptureNo) -> Result<RawCodes, RecordError> {
+        let path = self.capture_path(capture, DATA_ENDING);
+        let bytes = disk::read_bounded(&path, DATA_BYTES_MAX)?;
+        let (pairs, []) = bytes.as_chunks::<4>() else {
+            return Err(RecordError::content(&path, "does not hold whole pairs of 16-bit codes"));
+        };
+        let code = |low, high| i16::from_le_bytes([low, high]);
+        Ok(RawCodes {
+            i: pairs.iter().map(|[low, high, ..]| code(*low, *high)).collect(),
+            q: pairs.iter().map(|[.., low, high]| code(*low, *high)).collect(),
+            sha512: hash::hex(&Sha512::digest(&bytes)),
+        })
+    }
+}
+
+impl RunFolder {
+    /// The number of samples of a capture of ours, and at most the first `count` codes of I and of Q.
+    ///
+    /// # Errors
+    /// When the file is missing or cannot be read.
+    pub fn first_codes(
+        &self,
+        capture: CaptureNo,
+        count: usize,
+    ) -> Result<(usize, [Vec<i16>; 2]), RecordError> {
+        let path = self.capture_path(capture, DATA_ENDING);
+        let file = File::open(&path).map_err(RecordError::io(&path, "open"))?;
+        let bytes = file.metadata().map_err(RecordError::io(&path, "read"))?.len();
+        let mut first = Vec::new();
+        file.take(4 * count as u64).read_to_end(&mut first).map_err(RecordError::io(&path, "read"))?;
+        let channel = |at: usize| {
+            let pairs = first.as_chunks::<4>().0.iter();
+            pairs.map(|pair| i16::from_le_bytes([pair[at], pair[at + 1]])).collect()
+        };
+        Ok((usize::try_from(bytes / 4).unwrap_or(usize::MAX), [channel(0), channel(2)]))
+    }
+}
+
+/// The codes of a capture.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct RawCodes {
+    /// Those of the channel that carries I.
+    pub i: Vec<i16>,
+    /// Those of the channel that carries Q.
+    pub q: Vec<i16>,
+    /// SHA-512 of the data file, lower case hex.
+    pub sha512: String,
 }
 
 fn check(record: &CaptureRecord, i_codes: &[i16], q_codes: &[i16]) -> Result<(), String> {

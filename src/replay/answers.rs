@@ -1,0 +1,149 @@
+//! Long answers of the scope, put together again from what the run keeps of them: the codes of its
+//! captures, and those of probes that became no capture.
+//!
+//! A trace holds the beginning of a long answer, its length and its hash. The beginning tells the
+//! header of the block and the first codes; whatever has the same first codes and the right length
+//! is a candidate, in every format in which codes are written, and the hash decides. Nothing is
+//! kept twice for that. Knows blocks and codes; nothing of what was asked.
+
+use std::collections::HashMap;
+use std::path::PathBuf;
+use std::sync::{Mutex, PoisonError};
+
+use beamwarden_drivers::message::BlockHeader;
+use beamwarden_drivers::profile::BinaryFormat;
+use beamwarden_drivers::transport::LongAnswers;
+
+use super::recorded::Recorded;
+use crate::record::{CaptureNo, RunFolder, UNKEPT_FILE, UnkeptReader};
+
+/// First codes of a channel by which an answer is recognised.
+const FIRST_CODES: usize = 48;
+/// What may follow a block.
+const ENDINGS: &[&[u8]] = &[b"\n", b"", b"\r\n", b"\r"];
+
+/// Where the codes of one channel are kept.
+#[derive(Clone, Copy, Debug)]
+enum Place {
+    Capture { capture: CaptureNo, q: bool },
+    Unkept { place: (u64, usize), q: bool },
+}
+
+/// Everything that a run keeps of its scope's long answers.
+pub(super) struct KeptAnswers {
+    folder: RunFolder,
+    unkept: PathBuf,
+    /// By number of samples and first codes.
+    places: HashMap<(usize, Vec<i16>), Vec<Place>>,
+    /// The capture that was read last: its two channels are asked for one after the other.
+    last: Mutex<Option<(CaptureNo, [Vec<i16>; 2])>>,
+}
+
+impl KeptAnswers {
+    /// Looks through what a run keeps. What cannot be read is left out: its answers are then told
+    /// as missing, when they are needed.
+    pub(super) fn of(recorded: &Recorded) -> Self {
+        let folder = recorded.folder.clone();
+        let unkept = folder.path().join(crate::record::TRACE_FOLDER).join(UNKEPT_FILE);
+        let mut places: HashMap<_, Vec<Place>> = HashMap::new();
+        for capture in recorded.captures.keys().copied() {
+            let Ok((samples, [i, q])) = folder.first_codes(capture, FIRST_CODES) else { continue };
+            for (first, q) in [(i, false), (q, true)] {
+                let place = Place::Capture { capture, q };
+                places.entry((samples, first)).or_default().push(place);
+            }
+        }
+        for (key, place) in unkept_places(&unkept) {
+            places.entry(key).or_default().push(place);
+        }
+        KeptAnswers { folder, unkept, places, last: Mutex::default() }
+    }
+
+    fn codes(&self, place: Place) -> Option<Vec<i16>> {
+        match place {
+            Place::Unkept { place, q } => {
+                UnkeptReader::open(&self.unkept).ok()?.codes(place, q, place.1).ok()
+            }
+            Place::Capture { capture, q } => {
+                let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
+                if last.as_ref().is_none_or(|(number, _)| *number != capture) {
+                    let codes = self.folder.read_codes(capture).ok()?;
+                    *last = Some((capture, [codes.i, codes.q]));
+                }
+                last.as_ref().map(|(_, channels)| channels[usize::from(q)].clone())
+            }
+        }
+    }
+}
+
+/// The records of probes, each with what it is recognised by.
+fn unkept_places(path: &std::path::Path) -> Vec<((usize, Vec<i16>), Place)> {
+    let mut found = Vec::new();
+    let (Ok(mut along), Ok(mut at)) = (UnkeptReader::open(path), UnkeptReader::open(path)) else {
+        return found;
+    };
+    while let Ok(Some(place)) = along.next_place() {
+        for q in [false, true] {
+            if let Ok(first) = at.codes(place, q, FIRST_CODES) {
+                found.push(((place.1, first), Place::Unkept { place, q }));
+            }
+        }
+    }
+    found
+}
+
+impl LongAnswers for KeptAnswers {
+    fn candidates(&self, head: &[u8], bytes: u64) -> Vec<Vec<u8>> {
+        let Ok(bytes) = usize::try_from(bytes) else { return Vec::new() };
+        let (from, told) = match BlockHeader::parse(head) {
+            Ok(Some(BlockHeader::Definite { header_bytes, data_bytes })) => {
+                (header_bytes, Some(data_bytes))
+            }
+            Ok(Some(BlockHeader::Indefinite)) => (2, None),
+            // Codes without a header.
+            _ => (0, None),
+        };
+        let mut candidates = Vec::new();
+        for ending in ENDINGS {
+            let Some(data) = bytes.checked_sub(from + ending.len()) else { continue };
+            if told.is_some_and(|told| told != data) {
+                continue;
+            }
+            for (format, _) in BinaryFormat::ALL.iter().filter(|(format, _)| !format.is_float()) {
+                self.written_as(*format, head, from, data, ending, &mut candidates);
+            }
+        }
+        candidates
+    }
+}
+
+impl KeptAnswers {
+    /// The answers that codes of `data` bytes make in one format.
+    fn written_as(
+        &self,
+        format: BinaryFormat,
+        head: &[u8],
+        from: usize,
+        data: usize,
+        ending: &[u8],
+        into: &mut Vec<Vec<u8>>,
+    ) {
+        let each = format.bytes_each();
+        if !data.is_multiple_of(each) {
+            return;
+        }
+        let samples = data / each;
+        let first = each * samples.min(FIRST_CODES);
+        let Some(first) = head.get(from..from + first).and_then(|bytes| format.parse_codes(bytes))
+        else {
+            return;
+        };
+        for place in self.places.get(&(samples, first)).into_iter().flatten() {
+            let Some(codes) = self.codes(*place) else { continue };
+            let mut answer = head[..from].to_vec();
+            format.emit(&codes, 1.0, &mut answer);
+            answer.extend_from_slice(ending);
+            into.push(answer);
+        }
+    }
+}
