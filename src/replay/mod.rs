@@ -11,6 +11,7 @@ mod captures;
 pub mod compare;
 mod differences;
 mod error;
+pub mod fit;
 mod recorded;
 
 pub use again::{Again, Desk, run_again};
