@@ -81,7 +81,8 @@
 //! `id` answers `id maker,model,serial,firmware`, `*IDN?` the same without `id`; what is refused is
 //! answered `no <number> <text>`. Transmitter at 0x0000, receiver at 0x1000: 0x000 chip id, 0x001
 //! enable, 0x002 channel, 0x003 gain, 0x010 status (bit 0 lock, bit 1 supply), 0x011 temperature in
-//! 1/16 degC, 0x100 and on one word per element (bits 4..0 phase, 10..8 attenuation, 15 on).
+//! 1/16 degC, 0x100 and on one word per element (phase from bit 0, as many bits as the shifters have,
+//! 8 at most; 10..8 attenuation; 15 on). There is room for 256 elements a chip.
 //!
 //! The same port takes binary frames from a client whose first byte is A5: A5, kind (01 read, 02
 //! write, 03 identify), address, value in a write, CRC-16 (polynomial 1021, from FFFF) of all before,
@@ -92,12 +93,31 @@
 //! # The model
 //!
 //! Every number, with unit and default, is in [`Model`] and below; it is read from YAML by
-//! [`Model::from_yaml`]. From a standard or the trade: free-space loss (ITU-R P.525), thermal noise
-//! at 290 K (ITU-R P.372), channels and chip rate of the DMG PHY (IEEE Std 802.11), half-wave
-//! spacing, 5-bit phase shifters. **Invented for the demonstration**, of a plausible size but no
-//! device's: distance, element power, gains, noise figure, reference errors, filter edges, delays,
-//! currents, temperatures, settling and read-out times, memory sizes, limits, all ranges of the
-//! commands.
+//! [`Model::from_yaml`]. From a standard or the trade: free-space loss (ITU-R P.525), attenuation by
+//! oxygen and water vapour (ITU-R P.676-12, annex 1, line by line), thermal noise at 290 K (ITU-R
+//! P.372), channels and chip rate of the DMG PHY (IEEE Std 802.11), array factors and elements of
+//! `cos^q` (textbook), half-wave spacing, 5-bit phase shifters. **Invented for the demonstration**, of
+//! a plausible size but no device's: distance, element power, gains, noise figure, reference errors,
+//! filter edges, delays, currents, temperatures, settling and read-out times, memory sizes, limits, all
+//! ranges of the commands; and the shape of every imperfection below.
+//!
+//! Arrays ([`ArrayModel`], either end its own): uniform lines, rectangles, or elements anywhere in
+//! space; one pattern for all elements; errors of elements drawn from the seed or listed; an error for
+//! every code of every element; dead elements; phase shifters that start anew at each power-up; drift
+//! with the chip's temperature, which approaches its end exponentially ([`ChipModel`]). Not modelled:
+//! coupling of elements, near field, polarisation, frequency over the signal's band (a beam squints
+//! from channel to channel, not within one).
+//!
+//! Path ([`PathModel`]): a direct ray and reflections, each with its angles at both ends, its length
+//! and so its own free-space loss, gas and delay, its loss and phase; blockages per ray, told or at
+//! random. The room stands still: turning the table moves all arrivals alike, and the array with its
+//! elements around the table's axis. During one record nothing of this moves.
+//!
+//! Turntable ([`TurntableModel`]): the encoder sees the drive. The table follows it through a gap
+//! (backlash) and trails it while it turns; what is left of that swings or creeps out after the move.
+//! [`TurntableTruth`] has both angles.
+//!
+//! By default all of these are off: a perfect array, empty space, a stiff table.
 //!
 //! What a record shows, in order: the source's looped 16-bit samples, interpolated by a
 //! Kaiser-windowed low-pass that is at once the source's reconstruction and the receiver's baseband
@@ -126,23 +146,27 @@
 //! Moves, slews, locks and acquisitions are functions of time; whoever speaks first lets what lies in
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
+mod beams;
 mod door;
+mod geometry;
 mod instruments;
 mod model;
 mod physics;
 mod post;
 mod scpi;
+mod side;
 mod truth;
 mod world;
 
+pub use beams::{BestPair, End, Over};
 pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
 pub use model::{
-    ArrayModel, ChipModel, Model, ModelError, PathModel, ReceiverModel, ScopeModel, SourceModel,
-    SupplyModel, TransmitterModel, TurntableModel,
+    ArrayModel, BlockageModel, ChipModel, CodeErrorModel, DriftModel, ElementModel, GasModel,
+    Model, ModelError, PathModel, Place, PowerUpModel, RandomBlockageModel, ReceiverModel,
+    ReflectionModel, ScopeModel, SourceModel, SupplyModel, TransmitterModel, TurntableModel,
 };
-pub use physics::array::ElementCode;
+pub use physics::array::{Direction, ElementCode};
 pub use post::Post;
 pub use truth::{
-    BestPair, ChipTruth, End, LinkTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth,
-    TurntableTruth,
+    ChipTruth, LinkTruth, RayTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth, TurntableTruth,
 };

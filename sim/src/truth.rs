@@ -5,20 +5,15 @@
 
 use std::time::Duration;
 
+use crate::geometry::Course;
 use crate::instruments::dut::Chip;
-use crate::physics::array::ElementCode;
+use crate::physics::array::{Direction, ElementCode};
+use crate::physics::capture::Ray;
 use crate::physics::capture::volts_per_code;
-use crate::physics::link::free_space_loss_db;
-use crate::world::{Side, World};
-
-/// Which array.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum End {
-    /// The transmitter's.
-    Tx,
-    /// The receiver's.
-    Rx,
-}
+use crate::physics::link::{free_space_loss_db, power_density_w_m2};
+use crate::physics::multipath::mean_square;
+use crate::side::Side;
+use crate::world::World;
 
 /// The true state of a bench at one instant.
 #[derive(Debug, Clone, PartialEq)]
@@ -41,7 +36,7 @@ pub struct Truth {
     pub rx: ChipTruth,
     /// Between source and scope.
     pub link: LinkTruth,
-    arrays: (Side, Side),
+    pub(crate) arrays: (Side, Side),
 }
 
 /// True state of the waveform source.
@@ -94,8 +89,10 @@ pub struct SupplyTruth {
 /// True state of the turntable.
 #[derive(Debug, Clone, PartialEq)]
 pub struct TurntableTruth {
-    /// Where it is, deg.
+    /// Where the table really is, deg.
     pub angle_deg: f64,
+    /// Where its encoder believes it to be, deg.
+    pub encoder_deg: f64,
     /// Where it was sent, deg.
     pub target_deg: f64,
     /// Whether it turns.
@@ -130,13 +127,22 @@ pub struct LinkTruth {
     pub rx_carrier_hz: f64,
     /// Transmitter's carrier minus receiver's, Hz: the turn of the received baseband signal.
     pub carrier_offset_hz: f64,
-    /// Free-space loss at the transmitter's carrier, dB.
+    /// Free-space loss of the direct ray at the transmitter's carrier, dB.
     pub path_loss_db: f64,
+    /// Attenuation of the direct ray by the gas, dB.
+    pub gas_loss_db: f64,
     /// Direction of the receiver from the transmit array's broadside, deg.
     pub tx_bearing_deg: f64,
     /// Direction of the transmitter from the receive array's broadside, deg.
     pub rx_bearing_deg: f64,
-    /// Mean `I^2 + Q^2` of the signal at the scope, V^2; 0 when none arrives.
+    /// Equivalent isotropic radiated power toward the receiver while the waveform is not silent, dBm;
+    /// `None` while nothing radiates.
+    pub eirp_dbm: Option<f64>,
+    /// Power density that the direct ray brings to the receiver through free space, W/m^2.
+    pub power_density_w_m2: f64,
+    /// Every way of the signal: the direct one, then the reflections.
+    pub rays: Vec<RayTruth>,
+    /// Mean `I^2 + Q^2` of the signal at the scope over all rays, V^2; 0 when none arrives.
     pub signal_v2: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
@@ -144,15 +150,23 @@ pub struct LinkTruth {
     pub scope_noise_v2_per_hz: f64,
 }
 
-/// The best of given beams.
+/// True state of one way of the signal.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct BestPair {
-    /// Place in the list of transmit beams.
-    pub tx: usize,
-    /// Place in the list of receive beams.
-    pub rx: usize,
-    /// Its gain, as [`Truth::beam_gain_db`] has it.
-    pub gain_db: f64,
+pub struct RayTruth {
+    /// Where it leaves, as the transmit array sees it.
+    pub departure: Direction,
+    /// Where it arrives from, as the receive array sees it.
+    pub arrival: Direction,
+    /// From the source's output to the scope's input, s.
+    pub delay_s: f64,
+    /// Loss by what stands in its way now, dB.
+    pub blockage_db: f64,
+    /// All losses from one isotropic element to another, dB, blockage included.
+    pub loss_db: f64,
+    /// Turn at the carrier relative to the direct ray, deg.
+    pub phase_deg: f64,
+    /// Mean `I^2 + Q^2` that it alone brings to the scope, V^2; 0 when no signal arrives.
+    pub signal_v2: f64,
 }
 
 impl Truth {
@@ -186,7 +200,8 @@ impl Truth {
                 current_a: world.supply.current_a(world.now),
             },
             turntable: TurntableTruth {
-                angle_deg: world.turntable.angle_deg(world.now),
+                angle_deg: world.turntable.angle_deg(world.now, &world.model.turntable),
+                encoder_deg: world.turntable.encoder_deg(world.now, &world.model.turntable),
                 target_deg: world.turntable.target_deg(),
                 moving: world.turntable.is_moving(world.now),
             },
@@ -207,43 +222,6 @@ impl Truth {
         let ratio = link.signal_v2 / (density * symbol_rate_hz);
         (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
     }
-
-    /// Power of one array in direction `theta_deg` with these codes, in dB relative to all of its
-    /// elements adding up without error.
-    pub fn array_gain_db(&self, end: End, codes: &[ElementCode], theta_deg: f64) -> f64 {
-        let side = match end {
-            End::Tx => &self.arrays.0,
-            End::Rx => &self.arrays.1,
-        };
-        let response = side.array.response(
-            &side.weights(codes),
-            self.link.tx_carrier_hz,
-            theta_deg.to_radians(),
-        );
-        20.0 * (response.norm() / side.array.len() as f64).log10()
-    }
-
-    /// Power of the link with these codes at both ends, in dB relative to both arrays adding up
-    /// without error, as the bench stands now.
-    pub fn beam_gain_db(&self, tx: &[ElementCode], rx: &[ElementCode]) -> f64 {
-        self.array_gain_db(End::Tx, tx, self.link.tx_bearing_deg)
-            + self.array_gain_db(End::Rx, rx, self.link.rx_bearing_deg)
-    }
-
-    /// The best pair among these beams, by trying all of them; the first of equals. `None` when a
-    /// list is empty.
-    pub fn best_pair(&self, tx: &[Vec<ElementCode>], rx: &[Vec<ElementCode>]) -> Option<BestPair> {
-        let mut best: Option<BestPair> = None;
-        for (t, tx_codes) in tx.iter().enumerate() {
-            for (r, rx_codes) in rx.iter().enumerate() {
-                let gain_db = self.beam_gain_db(tx_codes, rx_codes);
-                if best.is_none_or(|b| gain_db > b.gain_db) {
-                    best = Some(BestPair { tx: t, rx: r, gain_db });
-                }
-            }
-        }
-        best
-    }
 }
 
 fn chip(world: &World, chip: &Chip) -> ChipTruth {
@@ -259,23 +237,67 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
 }
 
 fn link(world: &World, source_v2: f64) -> LinkTruth {
-    let budget = world.budget();
+    let noise_v2_per_hz = world.budget().noise_v2_per_hz;
     let (tx_hz, rx_hz) = world.carriers_hz();
     let (tx_deg, rx_deg) = world.bearings_deg();
     let step_v = volts_per_code(world.scope.range_v, world.model.scope.bits);
     let own_v = world.model.scope.noise_of_range * world.scope.range_v;
     // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
     let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
+    let distance_m = world.model.path.distance_m;
+    let arriving_v2 = if world.is_linked() { source_v2 } else { 0.0 };
+    let rays = world.rays();
+    let eirp_dbm = eirp_dbm(world, source_v2);
     LinkTruth {
         linked: world.is_linked(),
         tx_carrier_hz: tx_hz,
         rx_carrier_hz: rx_hz,
         carrier_offset_hz: tx_hz - rx_hz,
-        path_loss_db: free_space_loss_db(tx_hz, world.model.path.distance_m),
+        path_loss_db: free_space_loss_db(tx_hz, distance_m),
+        gas_loss_db: world.courses().first().map_or(0.0, |direct| direct.gas_db),
         tx_bearing_deg: tx_deg,
         rx_bearing_deg: rx_deg,
-        signal_v2: if world.is_linked() { source_v2 * budget.gain.norm_sqr() } else { 0.0 },
-        receiver_noise_v2_per_hz: if world.is_listening() { budget.noise_v2_per_hz } else { 0.0 },
+        eirp_dbm,
+        power_density_w_m2: eirp_dbm.map_or(0.0, |dbm| power_density_w_m2(dbm, distance_m)),
+        signal_v2: arriving_v2 * power_gain(world, &rays),
+        rays: ray_truths(world, &rays, arriving_v2),
+        receiver_noise_v2_per_hz: if world.is_listening() { noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
     }
+}
+
+/// What all rays together make of the mean square of the source's waveform.
+fn power_gain(world: &World, rays: &[Ray]) -> f64 {
+    let rate_hz = world.source.clock_hz;
+    match (rays, world.source.playing()) {
+        ([only], _) => only.gain.norm_sqr(),
+        (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
+        (_, None) => 0.0,
+    }
+}
+
+/// EIRP toward the receiver: element power, array, element pattern.
+fn eirp_dbm(world: &World, source_v2: f64) -> Option<f64> {
+    let live = world.dut.powered && world.dut.tx.is_locked(world.now);
+    let direct = world.courses().into_iter().next().filter(|_| live && source_v2 > 0.0)?;
+    let (carrier_hz, _) = world.carriers_hz();
+    let side = &world.tx_side;
+    let weights = side.weights(&world.dut.tx.codes());
+    let response = side.array.response(&weights, carrier_hz, direct.departure);
+    let beam_db = 10.0 * (source_v2 * response.norm_sqr()).log10();
+    Some(world.element_output_dbm() + side.peak_dbi + beam_db)
+}
+
+fn ray_truths(world: &World, rays: &[Ray], source_v2: f64) -> Vec<RayTruth> {
+    let (carrier_hz, _) = world.carriers_hz();
+    let truth = |(course, ray): (Course, &Ray)| RayTruth {
+        departure: course.departure,
+        arrival: course.arrival,
+        delay_s: ray.delay_s,
+        blockage_db: course.blockage_db,
+        loss_db: course.loss_db(carrier_hz),
+        phase_deg: course.phase_rad.to_degrees(),
+        signal_v2: source_v2 * ray.gain.norm_sqr(),
+    };
+    world.courses().into_iter().zip(rays).map(truth).collect()
 }

@@ -6,58 +6,23 @@
 
 use std::time::Duration;
 
-use num_complex::Complex64;
-
-use crate::instruments::dut::{Dut, GAIN_MOST, Instant, Refusal};
+use crate::geometry::blockages;
+use crate::instruments::dut::{Dut, Instant, Refusal};
 use crate::instruments::scope::{Acquisition, Scope};
 use crate::instruments::source::Source;
 use crate::instruments::supply::Supply;
 use crate::instruments::turntable::Turntable;
-use crate::model::{ArrayModel, Model};
-use crate::physics::array::{Array, CodeSteps, ElementCode};
+use crate::model::Model;
+use crate::physics::blockage::Blockages;
 use crate::physics::capture::{Ray, Scene, Signal, Start};
 use crate::physics::filter::{Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
-use crate::physics::link::{
-    Budget, LinkInputs, SPEED_OF_LIGHT_M_S, amplitude_of_db, budget, channel_centre_hz,
-};
+use crate::physics::link::channel_centre_hz;
 use crate::post::Post;
 use crate::scpi::front::Front;
 use crate::scpi::session::{Busy, Host};
+use crate::side::Side;
 use crate::truth::Truth;
-
-/// One side's array with its code steps, as built: errors drawn, dead elements dead.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Side {
-    /// Elements and their errors.
-    pub array: Array,
-    /// Steps of its codes.
-    pub steps: CodeSteps,
-}
-
-impl Side {
-    fn build(model: &ArrayModel, seed: u64, purpose: Purpose) -> Self {
-        let wavelength_m = SPEED_OF_LIGHT_M_S / model.design_hz;
-        let array = match &model.positions_wavelengths {
-            None => Array::uniform(model.elements, model.spacing_wavelengths * wavelength_m),
-            Some(places) => {
-                Array::new(places.iter().map(|p| p.map(|x| x * wavelength_m)).collect())
-            }
-        };
-        let mut random = Stream::new(seed, purpose, 0);
-        let errors: Vec<Complex64> = (0..array.len())
-            .map(|n| {
-                let gain_db = model.gain_error_rms_db * random.normal();
-                let phase_deg = model.phase_error_rms_deg * random.normal();
-                let error = Complex64::from_polar(amplitude_of_db(gain_db), phase_deg.to_radians());
-                if model.dead_elements.contains(&n) { Complex64::ZERO } else { error }
-            })
-            .collect();
-        let steps =
-            CodeSteps { phase_bits: model.phase_bits, attenuation_db: model.attenuation_step_db };
-        Self { array: array.with_errors(&errors), steps }
-    }
-}
 
 /// Everything there is.
 #[derive(Debug)]
@@ -82,7 +47,10 @@ pub struct World {
     pub tx_side: Side,
     /// Receive array.
     pub rx_side: Side,
+    /// What can stand in the way of the signal.
+    pub blockages: Blockages,
     fronts: [Front; 5],
+    power_ups: u64,
     acquisitions: u64,
     readings: u64,
     revision: u64,
@@ -100,9 +68,11 @@ impl World {
             dut: Dut::new(&model.tx.array, &model.rx.array),
             turntable: Turntable::new(&model.turntable),
             supply: Supply::default(),
-            tx_side: Side::build(&model.tx.array, model.seed, Purpose::TxElements),
-            rx_side: Side::build(&model.rx.array, model.seed, Purpose::RxElements),
+            tx_side: Side::tx(&model.tx.array, model.seed),
+            rx_side: Side::rx(&model.rx.array, model.seed),
+            blockages: blockages(&model.path, model.seed),
             fronts: std::array::from_fn(|_| Front::default()),
+            power_ups: 0,
             acquisitions: 0,
             readings: 0,
             revision: 0,
@@ -172,6 +142,21 @@ impl World {
             let load = self.dut.conductance_s(&self.model.chips);
             self.supply.tick(self.now, load, &self.model.supply);
         }
+        self.condition_arrays(was_powered);
+    }
+
+    /// What power-up and temperature do to the elements.
+    fn condition_arrays(&mut self, was_powered: bool) {
+        let supply_v = self.supply.terminal_v(self.now);
+        self.dut.warm(self.now, supply_v, &self.model.chips);
+        if self.dut.powered && !was_powered {
+            self.power_ups += 1;
+            let (seed, count) = (self.model.seed, self.power_ups);
+            self.tx_side.power_up(&self.model.tx.array, seed, count);
+            self.rx_side.power_up(&self.model.rx.array, seed, count);
+        }
+        self.tx_side.temperature_c = self.dut.tx.temperature_c(supply_v, &self.model.chips);
+        self.rx_side.temperature_c = self.dut.rx.temperature_c(supply_v, &self.model.chips);
     }
 
     fn conditions(&self, post: Post) -> (u16, u16) {
@@ -238,36 +223,6 @@ impl World {
         )
     }
 
-    /// Directions of the other end as each array sees it, deg: transmitter, receiver. The table
-    /// carries the receiver; at angle a the transmitter appears to it at -a.
-    pub fn bearings_deg(&self) -> (f64, f64) {
-        let path = &self.model.path;
-        (path.tx_bearing_deg, path.table_zero_deg - self.turntable.angle_deg(self.now))
-    }
-
-    /// What the link does to volts from source to scope, if both chips were live on one channel.
-    pub fn budget(&self) -> Budget {
-        let (tx_hz, _) = self.carriers_hz();
-        let (tx_deg, rx_deg) = self.bearings_deg();
-        let back_off_db = |gain: u16| f64::from(GAIN_MOST - gain.min(GAIN_MOST));
-        let tx_weights = self.tx_side.weights(&self.dut.tx.codes());
-        let rx_weights = self.rx_side.weights(&self.dut.rx.codes());
-        let let_in: f64 =
-            self.rx_side.array.actual(&rx_weights).iter().map(Complex64::norm_sqr).sum();
-        budget(&LinkInputs {
-            carrier_hz: tx_hz,
-            distance_m: self.model.path.distance_m,
-            extra_loss_db: self.model.path.extra_loss_db,
-            element_output_dbm: self.model.tx.element_output_dbm - back_off_db(self.dut.tx.gain),
-            tx_response: self.tx_side.array.response(&tx_weights, tx_hz, tx_deg.to_radians()),
-            rx_response: self.rx_side.array.response(&rx_weights, tx_hz, rx_deg.to_radians()),
-            rx_weight_power: let_in,
-            rx_elements: self.rx_side.array.len(),
-            rx_gain_db: self.model.rx.gain_db - back_off_db(self.dut.rx.gain),
-            noise_figure_db: self.model.rx.noise_figure_db,
-        })
-    }
-
     /// Whether what is transmitted reaches the receiver's baseband.
     pub fn is_linked(&self) -> bool {
         let (tx, rx) = (&self.dut.tx, &self.dut.rx);
@@ -309,15 +264,13 @@ impl World {
         let waveform = self.source.playing().filter(|_| self.is_linked())?;
         let rate_hz = self.source.clock_hz * (1.0 + 1e-6 * self.model.source.clock_ppm);
         let (tx_hz, rx_hz) = self.carriers_hz();
-        let path = &self.model.path;
+        let amplitude_v = self.source.amplitude_v;
+        let at_amplitude = |ray: Ray| Ray { gain: ray.gain * amplitude_v, ..ray };
         Some(Signal {
             waveform,
             rate_hz,
             interpolator: self.filters.interpolator(filter, rate_hz),
-            rays: vec![Ray {
-                gain: self.budget().gain * self.source.amplitude_v,
-                delay_s: path.cable_delay_s + path.distance_m / SPEED_OF_LIGHT_M_S,
-            }],
+            rays: self.rays().into_iter().map(at_amplitude).collect(),
             carrier_offset_hz: tx_hz - rx_hz,
         })
     }
@@ -325,13 +278,6 @@ impl World {
     /// The true state now.
     pub fn truth(&self) -> Truth {
         Truth::of(self)
-    }
-}
-
-impl Side {
-    /// Weights of these codes.
-    pub fn weights(&self, codes: &[ElementCode]) -> Vec<Complex64> {
-        codes.iter().map(|code| self.steps.weight(*code)).collect()
     }
 }
 

@@ -1,27 +1,37 @@
-//! The bench's physics against published formulas: arrays, path loss, thermal noise.
+//! Arrays of the bench, from codes to true gain, against published formulas and figures.
 //!
-//! Sources are named in `reference/*.yaml`: Balanis, Antenna Theory, 4th ed., sec. 6.3; Mailloux,
-//! Phased Array Antenna Handbook, sec. 7.3; ITU-R P.525; ITU-R P.372.
+//! Sources are named in `reference/array.yaml`: Balanis, Antenna Theory, 4th ed., sec. 6.3 and 6.4;
+//! Mailloux, Phased Array Antenna Handbook, ch. 1 and 7; Ruze; Miller; Van Trees. Required are 0.05 dB
+//! and 0.05 deg; each check has a tighter limit and says why.
 
 mod common;
 
-use beamwarden_sim::{ArrayModel, ElementCode, End, Model, SimBench, Truth};
-use common::{Lab, beam};
+use beamwarden_sim::{ArrayModel, Direction, End, Model, Truth};
+use common::figures::{Worst, crossing_between, highest_sidelobe, peak_between};
+use common::{Lab, beam, codes, half_wave, truth_of};
 use serde::Deserialize;
 
+/// 10 log10(1/2).
+const HALF_DB: f64 = -3.010_299_956_64;
+
 #[derive(Deserialize)]
-struct ArrayReference {
-    first_sidelobes: Vec<Sidelobe>,
+struct Reference {
+    psi_space: Vec<PsiSpace>,
     half_wave: Vec<HalfWave>,
     patterns: Vec<Pattern>,
+    directivity: Vec<Directivity>,
     quantised: Vec<Quantised>,
+    quantisation_theory: Vec<QuantisationTheory>,
+    grating_lobes: Vec<GratingLobes>,
     squint: Vec<Squint>,
 }
 
 #[derive(Deserialize)]
-struct Sidelobe {
+struct PsiSpace {
     n: usize,
-    first_sidelobe_db: f64,
+    half_power_psi_rad: f64,
+    first_sidelobe_psi_rad: f64,
+    sidelobe_levels_db: Vec<f64>,
 }
 
 #[derive(Deserialize)]
@@ -29,8 +39,9 @@ struct HalfWave {
     n: usize,
     scan_deg: f64,
     null_deg: Vec<f64>,
-    half_power_lower_deg: f64,
-    half_power_upper_deg: f64,
+    half_power_lower_deg: Option<f64>,
+    half_power_upper_deg: Option<f64>,
+    hpbw_deg: Option<f64>,
     first_sidelobe_visible_at_deg: Vec<f64>,
 }
 
@@ -43,6 +54,14 @@ struct Pattern {
 }
 
 #[derive(Deserialize)]
+struct Directivity {
+    n: usize,
+    d_over_lambda: f64,
+    scan_deg: f64,
+    dbi: f64,
+}
+
+#[derive(Deserialize)]
 struct Quantised {
     n: usize,
     scan_deg: f64,
@@ -51,6 +70,20 @@ struct Quantised {
     gain_loss_at_scan_db: f64,
     peak_deg: f64,
     peak_loss_db: f64,
+    peak_sidelobe_re_peak_db: f64,
+}
+
+#[derive(Deserialize)]
+struct QuantisationTheory {
+    bits: u8,
+    mean_gain_loss_db: f64,
+}
+
+#[derive(Deserialize)]
+struct GratingLobes {
+    d_over_lambda: f64,
+    scan_deg: f64,
+    grating_lobe_deg: Vec<f64>,
 }
 
 #[derive(Deserialize)]
@@ -61,50 +94,9 @@ struct Squint {
     beam_deg: f64,
 }
 
-#[derive(Deserialize)]
-struct LinkReference {
-    path_loss: Vec<PathLoss>,
-    thermal_noise: Vec<ThermalNoise>,
-}
-
-#[derive(Deserialize)]
-struct PathLoss {
-    channel: u16,
-    f_ghz: f64,
-    d_m: f64,
-    fspl_db: f64,
-}
-
-#[derive(Deserialize)]
-struct ThermalNoise {
-    bandwidth_hz: f64,
-    watt: f64,
-}
-
-fn array_reference() -> ArrayReference {
+fn reference() -> Reference {
     serde_yaml::from_str(include_str!("reference/array.yaml"))
         .expect("the reference is well formed")
-}
-
-fn link_reference() -> LinkReference {
-    serde_yaml::from_str(include_str!("reference/link.yaml")).expect("the reference is well formed")
-}
-
-/// A model whose arrays are half-wave at channel 2, where a chip wakes, with perfect references.
-fn half_wave(elements: usize, phase_bits: u8) -> Model {
-    let array = ArrayModel { elements, phase_bits, design_hz: 60.48e9, ..ArrayModel::default() };
-    let mut model = Model::default();
-    (model.tx.array, model.rx.array) = (array.clone(), array);
-    (model.tx.reference_ppm, model.rx.reference_ppm) = (0.0, 0.0);
-    model
-}
-
-fn truth_of(model: Model) -> Truth {
-    SimBench::new(model).expect("the model holds").truth()
-}
-
-fn codes(phases: &[u8]) -> Vec<ElementCode> {
-    phases.iter().map(|phase| ElementCode::with_phase(*phase)).collect()
 }
 
 /// Gain of the receive array; both arrays are alike.
@@ -114,110 +106,245 @@ fn gain_db(truth: &Truth, phases: &[u8], theta_deg: f64) -> f64 {
     gain
 }
 
+/// Phase codes of 5 bits toward any angle, and arrays whose element errors make up exactly for what
+/// the codes leave: steering without rounding, through codes and errors.
+fn steered(model: Model, scan_deg: f64, spacing: f64) -> (Model, Vec<u8>) {
+    let elements = model.rx.array.elements;
+    let ideal_deg = |n: usize| -360.0 * spacing * n as f64 * scan_deg.to_radians().sin();
+    let step_deg = 360.0 / 32.0;
+    let phases: Vec<u8> =
+        (0..elements).map(|n| (ideal_deg(n) / step_deg).round().rem_euclid(32.0) as u8).collect();
+    let left_deg: Vec<f64> = (0..elements)
+        .map(|n| (ideal_deg(n) - step_deg * f64::from(phases[n])).rem_euclid(360.0))
+        .collect();
+    let mut model = model;
+    for array in [&mut model.tx.array, &mut model.rx.array] {
+        array.spacing_wavelengths = spacing;
+        array.phase_errors_deg = left_deg.clone();
+    }
+    (model, phases)
+}
+
 #[test]
 fn nulls_half_power_points_and_sidelobes() {
-    let reference = array_reference();
+    let reference = reference();
+    // Angles are given to 1e-10 deg; golden sections find a flat peak to about 1e-6 deg.
+    let mut half = Worst::new("half-power points, deg", 1e-6);
+    let mut width = Worst::new("half-power widths, deg", 1e-6);
+    let mut level = Worst::new("first sidelobes, dB", 1e-8);
+    let mut place = Worst::new("places of the first sidelobes, deg", 1e-4);
     for row in &reference.half_wave {
-        let truth = truth_of(half_wave(row.n, 5));
-        // Scan angles of 0 and 30 deg need no rounding of 5-bit phases.
-        let beam = beam(row.n, 5, row.scan_deg);
+        let (model, beam) = steered(half_wave(row.n, 5), row.scan_deg, 0.5);
+        let truth = truth_of(model);
+        let at = |theta: f64| gain_db(&truth, &beam, theta);
+        let whose = || format!("N {} at {} deg", row.n, row.scan_deg);
         for null in &row.null_deg {
-            assert!(gain_db(&truth, &beam, *null) < -150.0, "N {} null at {null}", row.n);
+            assert!(at(*null) < -150.0, "{}: null at {null}: {}", whose(), at(*null));
         }
-        for half in [row.half_power_lower_deg, row.half_power_upper_deg] {
-            // Half power is 10 log10(1/2); angles are given to 1e-10 deg.
-            let got = gain_db(&truth, &beam, half);
-            assert!((got + 3.010_299_956_64).abs() < 1e-7, "N {} at {half}: {got}", row.n);
+        let edges = [row.half_power_lower_deg, row.half_power_upper_deg];
+        let got: Vec<f64> = edges
+            .iter()
+            .flatten()
+            .map(|expected| {
+                // From the peak outward, past the expected place.
+                let beyond = expected + 0.2 * (expected - row.scan_deg);
+                let got = crossing_between(row.scan_deg, beyond.clamp(-90.0, 90.0), HALF_DB, at);
+                half.note(got, *expected, whose);
+                got
+            })
+            .collect();
+        if let (Some(expected), [lower, upper]) = (row.hpbw_deg, &got[..]) {
+            width.note(upper - lower, expected, whose);
         }
-        let sidelobe = reference.first_sidelobes.iter().find(|s| s.n == row.n).expect("a row each");
-        for at in &row.first_sidelobe_visible_at_deg {
-            let got = gain_db(&truth, &beam, *at);
-            assert!((got - sidelobe.first_sidelobe_db).abs() < 1e-8, "N {} at {at}: {got}", row.n);
+        let rows = &reference.psi_space;
+        let sidelobes = &rows.iter().find(|s| s.n == row.n).expect("a row each").sidelobe_levels_db;
+        for expected in &row.first_sidelobe_visible_at_deg {
+            let got = peak_between(expected - 1.0, (expected + 1.0).min(90.0), at);
+            place.note(got, *expected, whose);
+            level.note(at(*expected), sidelobes[0], whose);
         }
     }
+    println!("{}\n{}", half.checked(), width.checked());
+    println!("{}\n{}", level.checked(), place.checked());
+}
+
+#[test]
+fn beam_shape_in_sine_space_for_every_length_and_scan() {
+    // In u = sin(theta) the beam does not change with the scan (Mailloux ch. 1): half power and first
+    // sidelobe at u0 +- psi/pi, for 32 elements too.
+    let mut half = Worst::new("half power in sine space, dB", 1e-8);
+    let mut level = Worst::new("sidelobe levels in sine space, dB", 1e-8);
+    for row in reference().psi_space {
+        for scan_deg in [0.0, 15.0, 30.0, 45.0, 60.0] {
+            let (model, beam) = steered(half_wave(row.n, 5), scan_deg, 0.5);
+            let truth = truth_of(model);
+            let whose = || format!("N {} at {scan_deg} deg", row.n);
+            let u0 = scan_deg.to_radians().sin();
+            for side in [-1.0, 1.0] {
+                let at = |psi: f64| {
+                    let u = u0 + side * psi / std::f64::consts::PI;
+                    (u.abs() <= 1.0).then(|| gain_db(&truth, &beam, u.asin().to_degrees()))
+                };
+                if let Some(got) = at(row.half_power_psi_rad) {
+                    half.note(got, HALF_DB, whose);
+                }
+                if let Some(got) = at(row.first_sidelobe_psi_rad) {
+                    level.note(got, row.sidelobe_levels_db[0], whose);
+                }
+            }
+            // The rest of the sidelobes: every maximum at broadside, in order.
+            if scan_deg == 0.0 {
+                for (k, expected) in row.sidelobe_levels_db.iter().enumerate() {
+                    let null = |m: usize| (2.0 * m as f64 / row.n as f64).min(1.0);
+                    let at = |u: f64| gain_db(&truth, &beam, u.asin().to_degrees());
+                    let u = peak_between(null(k + 1), null(k + 2), at);
+                    level.note(at(u), *expected, whose);
+                }
+            }
+        }
+    }
+    println!("{}\n{}", half.checked(), level.checked());
+}
+
+#[test]
+fn four_elements_lose_eleven_decibels_from_the_peak_to_the_first_sidelobe() {
+    // Common practice, no source: "turning a 4-element uniform array from the peak to the first
+    // sidelobe costs about 11 dB"; exact is -11.303 dB (Balanis sec. 6.3, reference/array.yaml).
+    let row = reference().psi_space.into_iter().find(|row| row.n == 4).expect("it is there");
+    let truth = truth_of(half_wave(4, 5));
+    let at = |theta: f64| gain_db(&truth, &[0; 4], theta);
+    let lost_db = at(peak_between(32.0, 85.0, at)) - at(peak_between(-20.0, 20.0, at));
+    assert!((lost_db - row.sidelobe_levels_db[0]).abs() < 1e-8, "{lost_db}");
+    assert!((lost_db + 11.0).abs() < 0.5);
 }
 
 #[test]
 fn patterns_over_angle() {
-    for row in array_reference().patterns.iter().filter(|row| row.scan_deg <= 30.0) {
-        let truth = truth_of(half_wave(row.n, 5));
-        let beam = beam(row.n, 5, row.scan_deg);
+    let mut worst = Worst::new("pattern samples, dB", 1e-8);
+    for row in reference().patterns {
+        let (model, beam) = steered(half_wave(row.n, 5), row.scan_deg, 0.5);
+        let truth = truth_of(model);
         for (theta, level) in row.theta_deg.iter().zip(&row.af_db) {
             let got = gain_db(&truth, &beam, *theta);
             match level {
-                Some(level) => assert!((got - level).abs() < 1e-8, "N {} at {theta}: {got}", row.n),
+                Some(level) => worst.note(got, *level, || format!("N {} at {theta}", row.n)),
                 None => assert!(got < -150.0, "N {} at {theta}: {got}", row.n),
             }
         }
     }
+    println!("{}", worst.checked());
+}
+
+#[test]
+fn directivity_by_integrating_the_pattern_over_the_sphere() {
+    // D = 4 pi |AF|^2 max / integral of |AF|^2 (Balanis sec. 6.4), element spacings on and off half a
+    // wave. Midpoints over elevation and azimuth: some 0.002 dB of error.
+    let mut worst = Worst::new("directivity, dB", 0.01);
+    for row in reference().directivity {
+        let (model, beam) = steered(half_wave(row.n, 5), row.scan_deg, row.d_over_lambda);
+        let truth = truth_of(model);
+        let beam = codes(&beam);
+        let (ups, turns) = (90, 180);
+        let mut sum = 0.0;
+        for up in 0..ups {
+            let elevation_deg = -90.0 + 180.0 * (f64::from(up) + 0.5) / f64::from(ups);
+            for turn in 0..turns {
+                let azimuth_deg = -180.0 + 360.0 * (f64::from(turn) + 0.5) / f64::from(turns);
+                let direction = Direction { azimuth_deg, elevation_deg };
+                let gain_db = truth.array_gain_toward_db(End::Tx, &beam, direction);
+                sum += 10f64.powf(gain_db / 10.0) * elevation_deg.to_radians().cos();
+            }
+        }
+        let mean = sum * std::f64::consts::PI / (2.0 * f64::from(ups * turns));
+        let peak_db = truth.array_gain_db(End::Tx, &beam, row.scan_deg);
+        let place = || format!("d {} at {} deg", row.d_over_lambda, row.scan_deg);
+        worst.note(peak_db - 10.0 * mean.log10(), row.dbi, place);
+    }
+    println!("{}", worst.checked());
 }
 
 #[test]
 fn quantised_beams() {
-    for row in &array_reference().quantised {
+    let mut loss = Worst::new("quantisation losses, dB", 1e-8);
+    let mut peak = Worst::new("peaks of quantised beams, deg", 1e-4);
+    let mut sidelobe = Worst::new("sidelobes of quantised beams, dB", 1e-5);
+    for row in &reference().quantised {
         let truth = truth_of(half_wave(row.n, row.bits));
         assert_eq!(beam(row.n, u32::from(row.bits), row.scan_deg), row.states);
-        let at_scan = -gain_db(&truth, &row.states, row.scan_deg);
-        assert!((at_scan - row.gain_loss_at_scan_db).abs() < 1e-8, "{at_scan}");
-        let at_peak = -gain_db(&truth, &row.states, row.peak_deg);
-        assert!((at_peak - row.peak_loss_db).abs() < 1e-8, "{at_peak}");
+        let at = |theta: f64| gain_db(&truth, &row.states, theta);
+        let whose = || format!("N {}, {} bits at {} deg", row.n, row.bits, row.scan_deg);
+        loss.note(-at(row.scan_deg), row.gain_loss_at_scan_db, whose);
+        loss.note(-at(row.peak_deg), row.peak_loss_db, whose);
+        let found = peak_between(row.scan_deg - 6.0, row.scan_deg + 6.0, at);
+        peak.note(found, row.peak_deg, whose);
+        let lobe = highest_sidelobe(found, at) - at(found);
+        sidelobe.note(lobe, row.peak_sidelobe_re_peak_db, whose);
     }
+    println!("{}\n{}\n{}", loss.checked(), peak.checked(), sidelobe.checked());
+}
+
+#[test]
+fn quantisation_costs_what_the_theory_says_on_average() {
+    // Errors uniform within half a step: mean power factor sinc^2 (Mailloux sec. 7.3; Miller). The
+    // incoherent rest adds (1 - sinc^2)/N, own derivation; 32 elements, scans spread over the range. Element 0
+    // never errs and near broadside errors are alike: a few 0.01 dB at 2 bits.
+    let mut worst = Worst::new("mean quantisation loss, dB", 0.05);
+    for row in reference().quantisation_theory {
+        let truth = truth_of(half_wave(32, row.bits));
+        let scans = 2000;
+        let mean = (0..scans)
+            .map(|k| {
+                let scan_deg = -60.0 + 120.0 * (f64::from(k) + 0.5) / f64::from(scans);
+                let beam = codes(&beam(32, u32::from(row.bits), scan_deg));
+                10f64.powf(truth.array_gain_db(End::Tx, &beam, scan_deg) / 10.0)
+            })
+            .sum::<f64>()
+            / f64::from(scans);
+        let coherent = 10f64.powf(-row.mean_gain_loss_db / 10.0);
+        let expected = coherent + (1.0 - coherent) / 32.0;
+        worst.note(10.0 * mean.log10(), 10.0 * expected.log10(), || format!("{} bits", row.bits));
+    }
+    println!("{}", worst.checked());
+}
+
+#[test]
+fn grating_lobes_appear_where_the_spacing_puts_them() {
+    // At the edge of visible space the sine is flat, and the peak to the fourth order.
+    let mut place = Worst::new("grating lobes, deg", 5e-3);
+    for row in reference().grating_lobes {
+        let (model, beam) = steered(half_wave(16, 5), row.scan_deg, row.d_over_lambda);
+        let truth = truth_of(model);
+        let at = |theta: f64| gain_db(&truth, &beam, theta);
+        for expected in row.grating_lobe_deg {
+            // As strong as the main beam: isotropic elements.
+            assert!(at(expected).abs() < 1e-9, "{expected}: {}", at(expected));
+            let (low, high) = ((expected - 1.0).max(-90.0), (expected + 1.0).min(90.0));
+            let got = peak_between(low, high, at);
+            place.note(got, expected, || format!("d {}", row.d_over_lambda));
+        }
+    }
+    println!("{}", place.checked());
 }
 
 #[tokio::test(start_paused = true)]
 async fn beams_squint_over_the_channels() {
-    let mut lab = Lab::new(half_wave(8, 5));
-    lab.wake().await;
-    // 30 deg is exact with 5-bit phases; other scan angles are not.
-    let rows = array_reference().squint;
-    for row in rows.iter().filter(|r| r.scan_at_f0_deg == 30.0 && r.f0_ghz == 60.48) {
-        let channel = ((row.f_ghz - 56.16) / 2.16).round();
-        assert_eq!(lab.dut.ask(&format!("w 0002 {channel:04}")).await, "ok");
-        let truth = lab.bench.truth();
-        let beam = beam(8, 5, 30.0);
-        let peak = peak_near(30.0, |theta| gain_db(&truth, &beam, theta));
-        // The peak is flat: a bisection of the derivative finds it to about 1e-6 deg.
-        assert!((peak - row.beam_deg).abs() < 1e-5, "{} GHz: {peak}", row.f_ghz);
-    }
-}
-
-/// The maximum within 6 deg, by bisection of the slope.
-fn peak_near(start_deg: f64, level: impl Fn(f64) -> f64) -> f64 {
-    let (mut low, mut high) = (start_deg - 6.0, start_deg + 6.0);
-    for _ in 0..60 {
-        let middle = 0.5 * (low + high);
-        if level(middle + 1e-4) > level(middle - 1e-4) { low = middle } else { high = middle }
-    }
-    0.5 * (low + high)
-}
-
-#[tokio::test(start_paused = true)]
-async fn path_loss_of_every_channel() {
-    for row in &link_reference().path_loss {
-        let mut model = half_wave(8, 5);
-        model.path.distance_m = row.d_m;
+    // The peak is flat: golden sections find it to about 1e-5 deg.
+    let mut worst = Worst::new("squint, deg", 1e-4);
+    let rows = reference().squint;
+    for scan_deg in [30.0, 45.0, 60.0] {
+        let (model, beam) = steered(half_wave(8, 5), scan_deg, 0.5);
         let mut lab = Lab::new(model);
         lab.wake().await;
-        assert_eq!(lab.dut.ask(&format!("w 0002 {:04X}", row.channel)).await, "ok");
-        let link = lab.bench.truth().link;
-        assert!((link.tx_carrier_hz / (row.f_ghz * 1e9) - 1.0).abs() < 1e-12);
-        assert!((link.path_loss_db - row.fspl_db).abs() < 1e-8, "{}", link.path_loss_db);
+        for row in rows.iter().filter(|r| r.scan_at_f0_deg == scan_deg && r.f0_ghz == 60.48) {
+            let channel = ((row.f_ghz - 56.16) / 2.16).round();
+            assert_eq!(lab.dut.ask(&format!("w 0002 {channel:04}")).await, "ok");
+            let truth = lab.bench.truth();
+            let at = |theta| gain_db(&truth, &beam, theta);
+            let peak = peak_between(row.beam_deg - 4.0, row.beam_deg + 4.0, at);
+            worst.note(peak, row.beam_deg, || format!("{} GHz, {scan_deg} deg", row.f_ghz));
+        }
     }
-}
-
-#[tokio::test(start_paused = true)]
-async fn receiver_noise_is_ktb_times_noise_figure_and_gain() {
-    let mut model = half_wave(8, 5);
-    (model.rx.noise_figure_db, model.rx.gain_db) = (6.5, 40.0);
-    let mut lab = Lab::new(model);
-    lab.wake().await;
-    assert_eq!(lab.dut.ask("w 1003 001F").await, "ok");
-    let density = lab.bench.truth().link.receiver_noise_v2_per_hz;
-    for row in &link_reference().thermal_noise {
-        // A complex envelope on 50 ohm: v^2 = 2 * 50 ohm * P.
-        let power_w = density * row.bandwidth_hz / 100.0 / 10f64.powf((6.5 + 40.0) / 10.0);
-        assert!((power_w / row.watt - 1.0).abs() < 1e-9, "{power_w}");
-    }
+    println!("{}", worst.checked());
 }
 
 #[test]
@@ -226,37 +353,45 @@ fn best_pair_is_the_one_that_points_at_each_other() {
     (model.path.tx_bearing_deg, model.path.table_zero_deg) = (12.0, -21.0);
     let truth = truth_of(model);
     let angles: Vec<f64> = (-60..=60).step_by(3).map(f64::from).collect();
-    let beams: Vec<Vec<ElementCode>> = angles.iter().map(|a| codes(&beam(8, 5, *a))).collect();
+    let beams: Vec<_> = angles.iter().map(|a| codes(&beam(8, 5, *a))).collect();
     let best = truth.best_pair(&beams, &beams).expect("there are beams");
     assert_eq!((angles[best.tx], angles[best.rx]), (12.0, -21.0));
     // Two arrays of 5-bit phases lose 0.014 dB each on average (Mailloux sec. 7.3).
     assert!(best.gain_db > -0.2 && best.gain_db <= 0.0, "{}", best.gain_db);
     assert_eq!(truth.best_pair(&[], &beams), None);
-}
-
-#[test]
-fn element_errors_cost_what_ruze_says() {
-    // J. Ruze, Antenna tolerance theory, Proc. IEEE 54(4), 1966, with the finite-N term:
-    // mean |AF|^2 at the peak = exp(-s^2) + (1 - exp(-s^2)) / N.
-    let s = 15f64.to_radians();
-    let expected = (-s * s).exp() + (1.0 - (-s * s).exp()) / 8.0;
-    let benches = 400;
-    let mut sum = 0.0;
-    for seed in 0..benches {
-        let mut model = half_wave(8, 5);
-        model.seed = seed;
-        model.rx.array.phase_error_rms_deg = 15.0;
-        let gain = truth_of(model).array_gain_db(End::Rx, &codes(&[0; 8]), 0.0);
-        sum += 10f64.powf(gain / 10.0);
+    // Trying all pairs one by one finds no better one, and the first of equals.
+    let mut slow: Option<(usize, usize, f64)> = None;
+    for (t, tx) in beams.iter().enumerate() {
+        for (r, rx) in beams.iter().enumerate() {
+            let gain_db = truth.beam_gain_db(tx, rx);
+            if slow.is_none_or(|(_, _, most)| gain_db > most) {
+                slow = Some((t, r, gain_db));
+            }
+        }
     }
-    // One bench spreads by about 3 %; 400 of them by 0.15 %.
-    assert!((sum / benches as f64 / expected - 1.0).abs() < 0.008, "{}", sum / benches as f64);
+    assert_eq!(slow, Some((best.tx, best.rx, best.gain_db)));
 }
 
 #[test]
-fn dead_elements_are_missing() {
+fn large_codebooks_of_large_planar_arrays_are_searched_in_no_time() {
+    let array = ArrayModel { elements: 16, rows: 16, design_hz: 60.48e9, ..ArrayModel::default() };
     let mut model = half_wave(8, 5);
-    model.rx.array.dead_elements = vec![0, 5];
-    let gain = truth_of(model).array_gain_db(End::Rx, &codes(&[0; 8]), 0.0);
-    assert!((gain - 20.0 * 0.75f64.log10()).abs() < 1e-9);
+    (model.tx.array, model.rx.array) = (array.clone(), array);
+    (model.path.tx_bearing_deg, model.path.tx_elevation_deg) = (20.0, -10.0);
+    let truth = truth_of(model);
+    // 1,024 beams at each end: a million pairs, 2,048 responses.
+    let beams: Vec<_> = (0..1024u32)
+        .map(|k| {
+            let (u, v) = (f64::from(k % 32) / 16.0 - 1.0, f64::from(k / 32) / 16.0 - 1.0);
+            let phase = |n: usize| -16.0 * (u * (n % 16) as f64 + v * (n / 16) as f64);
+            let phases: Vec<u8> =
+                (0..256).map(|n| phase(n).round().rem_euclid(32.0) as u8).collect();
+            codes(&phases)
+        })
+        .collect();
+    let best = truth.best_pair(&beams, &beams).expect("there are beams");
+    let [u, v, _] = Direction { azimuth_deg: 20.0, elevation_deg: -10.0 }.cosines();
+    let nearest = |x: f64| ((x + 1.0) * 16.0).round();
+    assert_eq!(best.tx as f64, nearest(u) + 32.0 * nearest(v));
+    assert_eq!(best.rx, 16 + 32 * 16);
 }

@@ -14,10 +14,10 @@ use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
 use super::error::BenchError;
-use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue};
+use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
 use super::lock::Locks;
+use super::plan::{BenchPlan, InstrumentPlan, weight_setting};
 use super::recorded::RecordedLinks;
-use super::plan::{BenchPlan, InstrumentPlan, from_driver, to_driver, weight_setting};
 use super::simulated::Simulated;
 use super::trace::TraceKeeper;
 use crate::beam::Codebook;
@@ -265,7 +265,7 @@ impl Bench {
             let Some(known) = instrument.driver().knob(inner) else { continue };
             let value = from_driver(known.kind, &value);
             let knob = self.plan.knobs().get(&format!("{name}.{inner}"))?;
-            knob.check(&value).map_err(|limit| BenchError::StandsBeyond {
+            knob.check_bounds(&value).map_err(|limit| BenchError::StandsBeyond {
                 setting: setting.to_string(),
                 limit: Box::new(limit),
             })?;
@@ -285,6 +285,11 @@ impl Bench {
         let wanted = to_driver(value).ok_or_else(unknown)?;
         let closed = || BenchError::NotOpen(name.to_string());
         let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
+        // What this very model rounds to must keep the limits as well.
+        let driver = instrument.driver();
+        if let (Some(known), Some(taken)) = (driver.knob(inner), driver.taken(inner, &wanted)) {
+            knob.check_bounds(&from_driver(known.kind, &taken))?;
+        }
         // Until the read-back is in, nobody knows where the setting stands.
         self.standing.remove(setting);
         let applied = instrument.set(inner, &wanted).await;

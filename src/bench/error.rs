@@ -117,9 +117,8 @@ impl BenchError {
     #[must_use]
     pub fn class(&self) -> Class {
         match self {
-            BenchError::Knob(KnobError::BeyondLimit { .. }) | BenchError::StandsBeyond { .. } => {
-                Class::Limit
-            }
+            BenchError::Knob(KnobError::BeyondLimit { .. } | KnobError::BetweenSteps { .. })
+            | BenchError::StandsBeyond { .. } => Class::Limit,
             BenchError::Instrument(error) => error.class(),
             BenchError::Nonsense { .. }
             | BenchError::NotOpen(_)

@@ -24,6 +24,15 @@ pub struct Exercised {
     pub outcome: Outcome,
 }
 
+/// Why a setting is left alone.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum WhyLeftOut {
+    /// It moves the turntable.
+    Moves,
+    /// Nobody knows where it stands, so that it could not be put back there.
+    WriteOnly,
+}
+
 /// How a setting took its values.
 #[derive(Debug)]
 pub enum Outcome {
@@ -36,14 +45,15 @@ pub enum Outcome {
         /// What was read back.
         read_back: KnobValue,
     },
-    /// It was left alone, for it moves the turntable.
-    LeftOut,
+    /// It was left alone.
+    LeftOut(WhyLeftOut),
     /// The instrument or its link failed.
     Failed(BenchError),
 }
 
 /// The values to write: both ends of what the limits allow, every word, both states; then the one that
-/// stands there. Where nothing bounds a number, it alone.
+/// stands there, each the nearest step where not all values are taken. Where nothing bounds a number,
+/// what stands alone.
 fn trials(knob: &Knob, present: &KnobValue) -> Vec<KnobValue> {
     let low = knob.at_least.iter().map(|bound| bound.value).max_by(f64::total_cmp);
     let high = knob.at_most.iter().map(|bound| bound.value).min_by(f64::total_cmp);
@@ -62,8 +72,10 @@ fn trials(knob: &Knob, present: &KnobValue) -> Vec<KnobValue> {
         (KnobKind::Word(words), _) => words.iter().cloned().map(KnobValue::Word).collect(),
         _ => Vec::new(),
     };
-    values.retain(|value| value != present);
-    values.push(present.clone());
+    let present = knob.nearest_step(present).unwrap_or_else(|| present.clone());
+    values = values.iter().filter_map(|value| knob.nearest_step(value)).collect();
+    values.retain(|value| *value != present);
+    values.push(present);
     values
 }
 
@@ -100,11 +112,12 @@ impl Bench {
 
     async fn exercise_one(&mut self, setting: String, moving: bool) -> Exercised {
         if self.moves(&setting) && !moving {
-            return Exercised { setting, written: Vec::new(), outcome: Outcome::LeftOut };
+            return Exercised { setting, written: Vec::new(), outcome: Outcome::LeftOut(WhyLeftOut::Moves) };
         }
         let mut written = Vec::new();
         let outcome = match self.exercise_values(&setting, &mut written).await {
             Ok(outcome) => outcome,
+            Err(error) if error.is_never_written() => Outcome::LeftOut(WhyLeftOut::WriteOnly),
             Err(error) => Outcome::Failed(error),
         };
         Exercised { setting, written, outcome }
@@ -118,10 +131,11 @@ impl Bench {
         let present = self.ask_setting(setting).await?;
         let knob = self.plan().knobs().get(setting)?.clone();
         let values = trials(&knob, &present);
+        let last = values.len().saturating_sub(1);
         let mut outcome = Ok(Outcome::Well);
-        for value in values {
+        for (at, value) in values.into_iter().enumerate() {
             // After a fault only the value that was found is put back.
-            if value != present && !matches!(outcome, Ok(Outcome::Well)) {
+            if at != last && !matches!(outcome, Ok(Outcome::Well)) {
                 continue;
             }
             written.push(value.clone());
@@ -157,8 +171,10 @@ impl Bench {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::bench::knob::Bound;
+    use crate::bench::knob::{Bound, KnobSteps};
+    use beamwarden_drivers::profile::{BetweenSteps, Grid, Steps};
     use beamwarden_drivers::quantity::{Dimension, Quantity};
+    use beamwarden_drivers::value::Kind;
 
     fn knob(kind: KnobKind, at_least: &[f64], at_most: &[f64]) -> Knob {
         let bound = |value: &f64| Bound { value: *value, origin: "test".into() };
@@ -167,6 +183,7 @@ mod tests {
             kind,
             at_least: at_least.iter().map(bound).collect(),
             at_most: at_most.iter().map(bound).collect(),
+            steps: None,
         }
     }
 
@@ -187,5 +204,22 @@ mod tests {
         let words = knob(KnobKind::Word(vec!["x".into(), "y".into()]), &[], &[]);
         let word = |word: &str| KnobValue::Word(word.into());
         assert_eq!(trials(&words, &word("x")), [word("y"), word("x")]);
+    }
+
+    /// Limits that are no steps: the ends are the steps within, also for what stands beside a step.
+    #[test]
+    fn trials_are_steps() {
+        let volts = |value| KnobValue::Number(Quantity { value, dimension: Dimension::Voltage });
+        let mut bounded = knob(KnobKind::Number(Dimension::Voltage), &[0.0, 0.55], &[3.0, 1.25]);
+        bounded.steps = Some(KnobSteps {
+            steps: Steps {
+                grid: Grid::Every { of: 0.1, from: 0.0 },
+                between: BetweenSteps::Refuse,
+            },
+            kind: Kind::Number { dimension: Dimension::Voltage, at_least: 0.0, at_most: 3.0 },
+            origin: "test".into(),
+        });
+        assert_eq!(trials(&bounded, &volts(1.0)), [volts(0.6), volts(1.2), volts(1.0)]);
+        assert_eq!(trials(&bounded, &volts(0.63)), [volts(1.2), volts(0.6)]);
     }
 }

@@ -8,8 +8,10 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use beamwarden_drivers::fault::nearest;
+use beamwarden_drivers::profile::{BetweenSteps, Steps};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::shape;
+use beamwarden_drivers::value::{Kind, Value};
 
 use super::frame_file::NamedFrame;
 
@@ -95,6 +97,19 @@ pub struct Knob {
     pub at_least: Vec<Bound>,
     /// Upper bounds, any of which refuses.
     pub at_most: Vec<Bound>,
+    /// The values that it takes, where it does not take all within its bounds.
+    pub steps: Option<KnobSteps>,
+}
+
+/// The values that a knob takes, and who says so.
+#[derive(Clone, Debug, PartialEq)]
+pub struct KnobSteps {
+    /// The values.
+    pub steps: Steps,
+    /// Kind and range that the profile gives.
+    pub kind: Kind,
+    /// Where they come from: "profile scpi-supply".
+    pub origin: String,
 }
 
 /// Why a value is refused, a fragment for messages.
@@ -124,6 +139,16 @@ pub enum KnobError {
         /// Who set it.
         origin: String,
     },
+    /// The value lies between two steps that are taken, and the profile refuses such.
+    #[error("{setting}: {why} ({origin})")]
+    BetweenSteps {
+        /// The knob.
+        setting: String,
+        /// What is wrong, with the steps next to it.
+        why: String,
+        /// Who says so.
+        origin: String,
+    },
     /// There is no such knob.
     #[error("there is no setting '{setting}' on this bench")]
     Unknown {
@@ -140,6 +165,9 @@ impl KnobError {
     pub fn help(&self) -> Option<String> {
         match self {
             KnobError::Unreadable { help, .. } | KnobError::Unknown { help, .. } => help.clone(),
+            KnobError::BetweenSteps { .. } => {
+                Some("take one of them; 'between steps: nearest' in the profile rounds".into())
+            }
             KnobError::BeyondLimit { .. } => {
                 Some("limits protect the bench; they are changed in the bench file only".into())
             }
@@ -185,15 +213,64 @@ impl Knob {
         }
     }
 
-    /// Refuses a value beyond any bound.
+    /// Refuses a value that may not be set: beyond a bound, between two steps, or one whose nearest
+    /// step, which would be set instead, is beyond a bound.
+    ///
+    /// # Errors
+    /// [`KnobError::BeyondLimit`], [`KnobError::BetweenSteps`].
+    pub fn check(&self, value: &KnobValue) -> Result<(), KnobError> {
+        self.check_bounds(value)?;
+        let (Some(taken), Some(wanted)) = (&self.steps, to_driver(value)) else { return Ok(()) };
+        match taken.steps.fit(&taken.kind, &wanted) {
+            Ok(set) if set == wanted => Ok(()),
+            Ok(set) => {
+                let set = from_driver(&taken.kind, &set);
+                self.bounded(&set, || format!("{value}, of which {set} is the nearest step,"))
+            }
+            Err(unfit) => Err(KnobError::BetweenSteps {
+                setting: self.name.clone(),
+                why: unfit.to_string(),
+                origin: taken.origin.clone(),
+            }),
+        }
+    }
+
+    /// Refuses a value beyond any bound, also one that was read back and lies between two steps.
     ///
     /// # Errors
     /// [`KnobError::BeyondLimit`] with the tightest bound that is passed.
-    pub fn check(&self, value: &KnobValue) -> Result<(), KnobError> {
+    pub fn check_bounds(&self, value: &KnobValue) -> Result<(), KnobError> {
+        self.bounded(value, || value.to_string())
+    }
+
+    /// The step nearest to a value among those within all bounds; the value itself where every
+    /// value is taken.
+    #[must_use]
+    pub fn nearest_step(&self, value: &KnobValue) -> Option<KnobValue> {
+        let (Some(taken), Some(wanted)) = (&self.steps, to_driver(value)) else {
+            return Some(value.clone());
+        };
+        let low = self.at_least.iter().map(|bound| bound.value).max_by(f64::total_cmp);
+        let high = self.at_most.iter().map(|bound| bound.value).min_by(f64::total_cmp);
+        let (low, high) = (low.unwrap_or(-f64::MAX), high.unwrap_or(f64::MAX));
+        let kind = match taken.kind {
+            Kind::Number { dimension, .. } => {
+                Kind::Number { dimension, at_least: low, at_most: high }
+            }
+            Kind::Whole { .. } => {
+                Kind::Whole { at_least: low.ceil() as i64, at_most: high.floor() as i64 }
+            }
+            _ => return Some(value.clone()),
+        };
+        let steps = Steps { between: BetweenSteps::Nearest, ..taken.steps.clone() };
+        Some(from_driver(&kind, &steps.fit(&kind, &wanted).ok()?))
+    }
+
+    fn bounded(&self, value: &KnobValue, shown: impl Fn() -> String) -> Result<(), KnobError> {
         let Some(number) = value.as_number() else { return Ok(()) };
         let refuse = |side: &'static str, bound: &Bound| KnobError::BeyondLimit {
             setting: self.name.clone(),
-            value: value.to_string(),
+            value: shown(),
             side,
             limit: self.show(bound.value),
             origin: bound.origin.clone(),
@@ -220,6 +297,32 @@ impl Knob {
             _ => number.to_string(),
         }
     }
+}
+
+/// A driver's value in the bench's words.
+pub(super) fn from_driver(kind: &Kind, value: &Value) -> KnobValue {
+    match (kind, value) {
+        (Kind::Number { dimension, .. }, Value::Number(number)) => {
+            KnobValue::Number(Quantity { value: *number, dimension: *dimension })
+        }
+        (_, Value::Number(number)) => {
+            KnobValue::Number(Quantity { value: *number, dimension: Dimension::Ratio })
+        }
+        (_, Value::Whole(whole)) => KnobValue::Whole(*whole),
+        (_, Value::Switch(on)) => KnobValue::Switch(*on),
+        (_, Value::Word(word)) => KnobValue::Word(word.clone()),
+    }
+}
+
+/// A value of the bench in the drivers' words; a frame is none of theirs.
+pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
+    Some(match value {
+        KnobValue::Number(quantity) => Value::Number(quantity.value),
+        KnobValue::Whole(whole) => Value::Whole(*whole),
+        KnobValue::Switch(on) => Value::Switch(*on),
+        KnobValue::Word(word) => Value::Word(word.clone()),
+        KnobValue::Frame(..) => return None,
+    })
 }
 
 /// The frames that the bench file adds, for advice.
@@ -268,6 +371,7 @@ impl KnobTable {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use beamwarden_drivers::profile::Grid;
 
     fn voltage() -> Knob {
         let bound = |value, origin: &str| Bound { value, origin: origin.into() };
@@ -276,6 +380,7 @@ mod tests {
             kind: KnobKind::Number(Dimension::Voltage),
             at_least: vec![bound(0.0, "profile scpi-supply")],
             at_most: vec![bound(3.0, "profile scpi-supply"), bound(1.25, "bench b")],
+            steps: None,
         }
     }
 
@@ -307,6 +412,47 @@ mod tests {
             "1.2",
             Err("supply.voltage: '1.2' has no unit; wanted a voltage such as 1.2 V"),
         );
+    }
+
+    /// Steps of 100 mV, refused or rounded between; a limit of 1.25 V that is no step.
+    #[track_caller]
+    fn check_stepped(between: BetweenSteps, text: &str, expected: Result<(), &str>) {
+        let mut knob = voltage();
+        knob.steps = Some(KnobSteps {
+            steps: Steps { grid: Grid::Every { of: 0.1, from: 0.05 }, between },
+            kind: Kind::Number { dimension: Dimension::Voltage, at_least: 0.0, at_most: 3.0 },
+            origin: "profile p".into(),
+        });
+        let outcome = knob.check(&knob.read(text).unwrap()).map_err(|error| error.to_string());
+        assert_eq!(outcome, expected.map_err(ToString::to_string), "{text}");
+    }
+
+    #[test]
+    fn what_lies_between_steps_is_refused_or_rounded_within_the_limits() {
+        let (refuse, nearest) = (BetweenSteps::Refuse, BetweenSteps::Nearest);
+        check_stepped(refuse, "1.15 V", Ok(()));
+        let between = "supply.voltage: 1.2 V is not one of its steps; near it: 1.15 V and 1.25 V \
+                       (profile p)";
+        check_stepped(refuse, "1.2 V", Err(between));
+        check_stepped(nearest, "1.21 V", Ok(()));
+        // 1.24 V itself keeps the limit, but what would be set is 1.25 V.
+        let mut tight = voltage();
+        tight.at_most.push(Bound { value: 1.245, origin: "test".into() });
+        tight.steps = Some(KnobSteps {
+            steps: Steps { grid: Grid::Values(vec![1.0, 1.25]), between: nearest },
+            kind: Kind::Number { dimension: Dimension::Voltage, at_least: 0.0, at_most: 3.0 },
+            origin: "profile p".into(),
+        });
+        let asked = tight.read("1.24 V").unwrap();
+        assert_eq!(
+            tight.check(&asked).unwrap_err().to_string(),
+            "supply.voltage: 1.24 V, of which 1.25 V is the nearest step, is above the limit of \
+             1.245 V (test)"
+        );
+        assert_eq!(tight.check_bounds(&asked), Ok(()));
+        assert_eq!(tight.nearest_step(&asked), Some(tight.read("1 V").unwrap()));
+        // Nothing is rounded where every value is taken.
+        assert_eq!(voltage().nearest_step(&asked), Some(asked));
     }
 
     #[test]

@@ -21,7 +21,7 @@ mod trace;
 pub use capture::{Captured, Scale, Span};
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
-pub use exercise::{Exercised, Outcome};
+pub use exercise::{Exercised, Outcome, WhyLeftOut};
 pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use recorded::RecordedLinks;

@@ -6,17 +6,17 @@
 use std::path::Path;
 
 use beamwarden_drivers::fault::{Fault, Faults, Source};
-use beamwarden_drivers::instrument::Driver;
+use beamwarden_drivers::instrument::{Driver, Knob as DriverKnob};
 use beamwarden_drivers::profile::{self, LoadError, Profile, Role};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::registers;
 use beamwarden_drivers::transport::Address;
-use beamwarden_drivers::value::{Kind, Value};
+use beamwarden_drivers::value::Kind;
 
 use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
 use super::frame_file::FrameFile;
 use super::knob::{
-    BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobTable, KnobValue,
+    BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
 };
 use super::simulated::check_model;
 use crate::phy::waveform::FrequencyResponse;
@@ -429,7 +429,7 @@ fn knobs_of(instruments: &[InstrumentPlan], frames: &[FrameFile]) -> KnobTable {
                 }
                 _ => format!("profile {}", profile.name),
             };
-            table.add(knob(format!("{}.{}", instrument.name, setting.name), setting.kind, &origin));
+            table.add(knob(format!("{}.{}", instrument.name, setting.name), &setting, origin));
         }
     }
     if instruments.iter().any(|instrument| instrument.role == Role::WaveformSource) {
@@ -438,6 +438,7 @@ fn knobs_of(instruments: &[InstrumentPlan], frames: &[FrameFile]) -> KnobTable {
             kind: KnobKind::Frame(frames.iter().map(|file| file.frame.clone()).collect()),
             at_least: Vec::new(),
             at_most: Vec::new(),
+            steps: None,
         });
     }
     table
@@ -451,64 +452,33 @@ fn add_beams(table: &mut KnobTable, file: &BenchFile) {
             kind: KnobKind::Number(Dimension::Angle),
             at_least: bound(-90.0),
             at_most: bound(90.0),
+            steps: None,
         });
     }
 }
 
-fn knob(name: String, kind: &Kind, origin: &str) -> Knob {
+fn knob(name: String, setting: &DriverKnob<'_>, origin: String) -> Knob {
     let bound = |value: f64, open: bool| {
-        let bound = Bound { value, origin: origin.to_string() };
+        let bound = Bound { value, origin: origin.clone() };
         if open { Vec::new() } else { vec![bound] }
     };
-    match kind {
-        Kind::Number { dimension, at_least, at_most } => Knob {
-            name,
-            kind: KnobKind::Number(*dimension),
-            at_least: bound(*at_least, *at_least <= -f64::MAX),
-            at_most: bound(*at_most, *at_most >= f64::MAX),
-        },
-        Kind::Whole { at_least, at_most } => Knob {
-            name,
-            kind: KnobKind::Whole,
-            at_least: bound(*at_least as f64, *at_least == i64::MIN),
-            at_most: bound(*at_most as f64, *at_most == i64::MAX),
-        },
-        Kind::Switch => {
-            Knob { name, kind: KnobKind::Switch, at_least: Vec::new(), at_most: Vec::new() }
-        }
-        Kind::Word(words) => Knob {
-            name,
-            kind: KnobKind::Word(words.clone()),
-            at_least: Vec::new(),
-            at_most: Vec::new(),
-        },
-    }
-}
-
-/// A driver's value in the bench's words.
-pub(super) fn from_driver(kind: &Kind, value: &Value) -> KnobValue {
-    match (kind, value) {
-        (Kind::Number { dimension, .. }, Value::Number(number)) => {
-            KnobValue::Number(Quantity { value: *number, dimension: *dimension })
-        }
-        (_, Value::Number(number)) => {
-            KnobValue::Number(Quantity { value: *number, dimension: Dimension::Ratio })
-        }
-        (_, Value::Whole(whole)) => KnobValue::Whole(*whole),
-        (_, Value::Switch(on)) => KnobValue::Switch(*on),
-        (_, Value::Word(word)) => KnobValue::Word(word.clone()),
-    }
-}
-
-/// A value of the bench in the drivers' words; a frame is none of theirs.
-pub(super) fn to_driver(value: &KnobValue) -> Option<Value> {
-    Some(match value {
-        KnobValue::Number(quantity) => Value::Number(quantity.value),
-        KnobValue::Whole(whole) => Value::Whole(*whole),
-        KnobValue::Switch(on) => Value::Switch(*on),
-        KnobValue::Word(word) => Value::Word(word.clone()),
-        KnobValue::Frame(..) => return None,
-    })
+    let (kind, at_least, at_most) = match setting.kind {
+        Kind::Number { dimension, at_least, at_most } => (
+            KnobKind::Number(*dimension),
+            bound(*at_least, *at_least <= -f64::MAX),
+            bound(*at_most, *at_most >= f64::MAX),
+        ),
+        Kind::Whole { at_least, at_most } => (
+            KnobKind::Whole,
+            bound(*at_least as f64, *at_least == i64::MIN),
+            bound(*at_most as f64, *at_most == i64::MAX),
+        ),
+        Kind::Switch => (KnobKind::Switch, Vec::new(), Vec::new()),
+        Kind::Word(words) => (KnobKind::Word(words.clone()), Vec::new(), Vec::new()),
+    };
+    let of_steps = |steps| KnobSteps { steps, kind: setting.kind.clone(), origin };
+    let steps = setting.steps.clone().map(of_steps);
+    Knob { name, kind, at_least, at_most, steps }
 }
 
 mod frozen;

@@ -9,7 +9,8 @@ use beamwarden_drivers::registers::Dump;
 
 use super::door::{Bench, Settled};
 use super::error::BenchError;
-use super::plan::{InstrumentPlan, from_driver};
+use super::knob::from_driver;
+use super::plan::InstrumentPlan;
 
 impl Bench {
     /// Writes one register field by field, so that each passes its limits and is verified.

@@ -6,7 +6,7 @@ use beamwarden_drivers::instrument::{Event, Instrument, in_order};
 use beamwarden_drivers::value::Value;
 
 use super::door::{Bench, Standing};
-use super::plan::from_driver;
+use super::knob::from_driver;
 
 /// Something that happened at an instrument besides what was asked of it.
 #[derive(Clone, Debug, PartialEq)]

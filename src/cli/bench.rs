@@ -149,20 +149,22 @@ async fn look_closer(bench: &mut Bench, row: &mut Row) -> Result<(), crate::benc
 }
 
 fn list_settings(plan: &BenchPlan, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let mut shown = table(&["setting", "takes", "at least", "at most"]);
+    let mut shown = table(&["setting", "takes", "at least", "at most", "steps"]);
     for knob in plan.knobs().iter() {
         let low = knob.at_least.iter().map(|b| b.value).max_by(f64::total_cmp);
         let high = knob.at_most.iter().map(|b| b.value).min_by(f64::total_cmp);
+        let steps = knob.steps.as_ref().map(|taken| taken.steps.describe(&taken.kind));
         if json {
             terminal.line(
                 json!({"setting": knob.name, "takes": takes(knob), "at_least": low,
-                       "at_most": high})
+                       "at_most": high, "steps": steps})
                 .to_string(),
             )?;
             continue;
         }
         let bound = |bound: Option<f64>| bound.map_or_else(|| "-".into(), |b| knob.show(b));
-        shown.add_row([knob.name.clone(), takes(knob), bound(low), bound(high)]);
+        let steps = steps.unwrap_or_else(|| "-".into());
+        shown.add_row([knob.name.clone(), takes(knob), bound(low), bound(high), steps]);
     }
     if !json {
         terminal.line(shown.to_string())?;

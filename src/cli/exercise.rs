@@ -11,7 +11,7 @@ use super::run::NOT_SAFE;
 use super::terminal::plain;
 use super::watch::{begin, progress_bar};
 use super::{Ended, Failure, Terminal};
-use crate::bench::{Bench, BenchError, BenchPlan, Exercised, Outcome};
+use crate::bench::{Bench, BenchError, BenchPlan, Exercised, Outcome, WhyLeftOut};
 use crate::sequence::{Action, Sequence};
 
 /// The options of an exercise.
@@ -42,7 +42,7 @@ pub(super) fn exercise(
     let runtime = runtime(&plan)?;
     let (all, stopped, safe) =
         runtime.block_on(carry_out(arguments, plan, preparation, terminal))?;
-    let well = all.iter().all(|one| matches!(one.outcome, Outcome::Well | Outcome::LeftOut));
+    let well = all.iter().all(|one| matches!(one.outcome, Outcome::Well | Outcome::LeftOut(_)));
     print(&all, json, terminal)?;
     if !safe {
         terminal.tell(NOT_SAFE);
@@ -128,7 +128,12 @@ fn print(all: &[Exercised], json: bool, terminal: &mut Terminal) -> Result<(), F
             Outcome::Differs { asked, read_back } => {
                 ("differs", format!("{asked} reads back as {read_back}"))
             }
-            Outcome::LeftOut => ("left out", "left out, it moves the turntable".to_string()),
+            Outcome::LeftOut(WhyLeftOut::Moves) => {
+                ("left out", "left out, it moves the turntable (--moving)".to_string())
+            }
+            Outcome::LeftOut(WhyLeftOut::WriteOnly) => {
+                ("left out", "left out, it cannot be read and so not be put back".to_string())
+            }
             Outcome::Failed(error) => ("failed", error.to_string()),
         };
         if json {
@@ -147,7 +152,7 @@ fn print(all: &[Exercised], json: bool, terminal: &mut Terminal) -> Result<(), F
             "{} of {} settings do what they are told, {} left out",
             count(|outcome| matches!(outcome, Outcome::Well)),
             all.len(),
-            count(|outcome| matches!(outcome, Outcome::LeftOut)),
+            count(|outcome| matches!(outcome, Outcome::LeftOut(_))),
         ))?;
     }
     Ok(())

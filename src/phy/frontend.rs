@@ -11,9 +11,9 @@ use num_complex::{Complex32, Complex64};
 
 use super::interpolator::Interpolator;
 use super::lanes::widest;
+use super::matched::MatchedPairs;
 use super::pulse::RootRaisedCosine;
-use super::recording::{Levels, narrow, widen};
-use super::resample::{MatchedFilter, SplitSamples};
+use super::recording::{Levels, narrow};
 
 /// What is wrong with the samples, to be undone.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -56,7 +56,7 @@ pub(crate) struct FrontEnd<'a> {
     samples_per_chip: f64,
     /// Takes the recording's unit to an rms of one.
     scale: f64,
-    filter: MatchedFilter,
+    filter: MatchedPairs,
     interpolator: OnceLock<Interpolator>,
     /// Where the signal's band ends, in cycles a chip.
     band_edge: f64,
@@ -75,7 +75,7 @@ impl<'a> FrontEnd<'a> {
             samples,
             samples_per_chip,
             scale: 1.0 / levels.rms,
-            filter: MatchedFilter::new(pulse, samples_per_chip, half_span_chips),
+            filter: MatchedPairs::new(pulse, half_span_chips),
             interpolator: OnceLock::new(),
             band_edge: (1.0 + pulse.rolloff()) / 2.0,
         }
@@ -104,59 +104,27 @@ impl<'a> FrontEnd<'a> {
     }
 
     /// Values behind the matched filter at `start`, `start + step`, ... chips. Outside of the
-    /// recording they are 0.
+    /// recording samples count as 0. `step` is half a chip, give or take what a clock is off: the
+    /// filter's taps stay where they are, which at 80 ppm moves the farthest by 0.003 chips.
     pub fn sample(&self, wrong: &Impairments, start: f64, step: f64, out: &mut [Complex32]) {
-        let margin = self.filter.margin();
-        let first = start * self.samples_per_chip;
-        let last = (start + step * out.len() as f64) * self.samples_per_chip;
-        let clamp = |position: f64| position.clamp(0.0, self.samples.len() as f64) as usize;
-        let from = clamp(first.floor() - margin as f64);
-        let to = clamp(last.ceil() + margin as f64).max(from);
-        let step = step * self.samples_per_chip;
-        if wrong.skew == 0.0 {
-            let raw = self.samples[from..to].iter().copied();
-            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
-        } else {
-            let mut late = vec![Complex32::default(); to - from];
-            let shifted = from as f64 + wrong.skew * self.samples_per_chip;
-            self.interpolator().run(self.samples, shifted, 1.0, &mut late);
-            let pairs = self.samples[from..to].iter().zip(&late);
-            let raw = pairs.map(|(i, q)| Complex32::new(i.re, q.im));
-            self.filtered(self.corrected(wrong, from, raw), from, first, step, out);
-        }
+        let reach = self.filter.reach();
+        let first = start - reach as f64 * step;
+        let mut values = vec![Complex32::default(); out.len() + 2 * reach];
+        self.values(wrong, &Carrier::new(wrong.cfo, step), first, &mut values);
+        self.silence_outside(first, step, &mut values);
+        self.filter.run(&values, out);
     }
 
-    fn filtered(
-        &self,
-        corrected: impl Iterator<Item = Complex32>,
-        from: usize,
-        first: f64,
-        step: f64,
-        out: &mut [Complex32],
-    ) {
-        let split = SplitSamples::collect(corrected, from as i64, self.filter.margin());
-        self.filter.run(&split, first, step, out);
-    }
-
-    /// Samples from `from` on without their impairments, at an rms of about one.
-    fn corrected(
-        &self,
-        wrong: &Impairments,
-        from: usize,
-        raw: impl Iterator<Item = Complex32>,
-    ) -> impl Iterator<Item = Complex32> {
-        let Impairments { dc, image, cfo, .. } = *wrong;
-        let scale = self.scale;
-        let turn = cfo / self.samples_per_chip;
-        let step = Complex64::from_polar(1.0, -TAU * turn);
-        // The whole turns are taken off before the sine, which keeps late samples exact.
-        let mut rotation = Complex64::from_polar(1.0, -TAU * (turn * from as f64).fract());
-        raw.map(move |z| {
-            let centred = (widen(z) - dc) * scale;
-            let out = (centred - image * centred.conj()) * rotation;
-            rotation *= step;
-            narrow(out)
-        })
+    /// Sets to zero what lies outside of the recording.
+    fn silence_outside(&self, first: f64, step: f64, values: &mut [Complex32]) {
+        let inside = |n: &usize| {
+            let position = first + step * *n as f64;
+            position >= 0.0 && position <= self.chips()
+        };
+        let begin = (0..values.len()).find(inside).unwrap_or(values.len());
+        let end = (begin..values.len()).rfind(inside).map_or(begin, |last| last + 1);
+        values[..begin].fill(Complex32::default());
+        values[end..].fill(Complex32::default());
     }
 
     /// Values without matched filter at `start`, `start + step`, ... chips, `step` being that of

@@ -24,6 +24,7 @@ pub mod interval;
 mod kaiser;
 mod lanes;
 pub mod ldpc;
+mod matched;
 pub mod mcs;
 pub mod payload;
 pub mod phase_noise;
@@ -33,7 +34,8 @@ pub mod pulse;
 mod receiver;
 mod reception;
 pub mod recording;
-pub mod resample;
+#[cfg(test)]
+mod resample;
 pub mod scrambler;
 pub mod spectrum;
 pub mod stages;

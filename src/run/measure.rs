@@ -14,7 +14,7 @@ use crate::record::{
     Expectation as ExpectationRecord, Figure, MeasurementDone, RecordedValue, Value,
 };
 use crate::sequence::{Expectation, Measure, Verdict};
-use crate::threads::Cores;
+use crate::threads::{Cores, beside};
 
 /// Version of the analysis as the record names it.
 const ANALYSIS_VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -97,28 +97,32 @@ impl Engine<'_> {
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
         let number = self.recorder.next_capture();
-        if measure.keep_captures {
-            let record = CaptureRecord {
-                capture: number,
-                label: measure.label.clone(),
-                taken_at: self.recorder.time(captured.taken),
-                sample_rate_hz: captured.sample_rate_hz,
-                centre_hz: captured.centre_hz,
-                channels: captured.channel_scales(),
-                point: self.point,
-                step: Some(place.to_string()),
-                position: axis_values(&self.position),
-                settings: self.recorder.settings(&snapshot, captured.taken),
-                readings: self.recorder.readings(&readings),
-                frame: self.bench.frame_record(),
-                beams: self.bench.beam_records(&snapshot),
-                provenance: self.recorder.provenance().clone(),
-            };
-            self.recorder.capture(&record, &captured.i_codes, &captured.q_codes)?;
+        let record = measure.keep_captures.then(|| CaptureRecord {
+            capture: number,
+            label: measure.label.clone(),
+            taken_at: self.recorder.time(captured.taken),
+            sample_rate_hz: captured.sample_rate_hz,
+            centre_hz: captured.centre_hz,
+            channels: captured.channel_scales(),
+            point: self.point,
+            step: Some(place.to_string()),
+            position: axis_values(&self.position),
+            settings: self.recorder.settings(&snapshot, captured.taken),
+            readings: self.recorder.readings(&readings),
+            frame: self.bench.frame_record(),
+            beams: self.bench.beam_records(&snapshot),
+            provenance: self.recorder.provenance().clone(),
+        });
+        // The disk takes its time; the analysis goes on meanwhile.
+        let recorder = &*self.recorder;
+        let keep = || record.map(|it| recorder.keep(&it, &captured.i_codes, &captured.q_codes));
+        let (kept, analysis) = beside(keep, || self.analyse(&captured, place));
+        if let Some(taken) = kept.transpose()? {
+            self.recorder.capture(taken)?;
         } else {
             self.recorder.unkept(&captured.i_codes, &captured.q_codes)?;
         }
-        let analysis = self.analyse(&captured, place)?;
+        let analysis = analysis?;
         let figures = figures_of(&analysis);
         let mut file = AnalysisFile::new(number, ANALYSIS_VERSION, figures.clone());
         file.label = measure.label.clone();

@@ -10,10 +10,10 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, Event, FaultClass, InputFile, InstrumentFound,
-    Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord, RecordError,
-    RecordedValue, ReplayOf, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone, SettingRecord,
-    UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, Value,
+    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureTaken, Event, FaultClass, InputFile,
+    InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord,
+    RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone,
+    SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -232,17 +232,24 @@ impl Recorder {
         CaptureNo(self.captures)
     }
 
-    /// Keeps the raw codes of a capture.
+    /// Puts the raw codes of a capture on disk; [`Recorder::capture`] then tells the journal.
     ///
     /// # Errors
     /// When the files cannot be written.
-    pub fn capture(
-        &mut self,
+    pub fn keep(
+        &self,
         record: &CaptureRecord,
         i_codes: &[i16],
         q_codes: &[i16],
-    ) -> Result<(), RecordError> {
-        let taken = self.folder.write_capture(record, i_codes, q_codes)?;
+    ) -> Result<CaptureTaken, RecordError> {
+        self.folder.write_capture(record, i_codes, q_codes)
+    }
+
+    /// Writes that a capture is on disk.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn capture(&mut self, taken: CaptureTaken) -> Result<(), RecordError> {
         self.kept += 1;
         self.write(Event::Capture(taken))
     }

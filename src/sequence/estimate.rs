@@ -159,7 +159,8 @@ mod tests {
         let mut knobs = KnobTable::default();
         for name in ["a.v", "b.v", "c.v"] {
             let kind = KnobKind::Number(Dimension::Voltage);
-            knobs.add(Knob { name: name.into(), kind, at_least: vec![], at_most: vec![] });
+            let (at_least, at_most) = (vec![], vec![]);
+            knobs.add(Knob { name: name.into(), kind, at_least, at_most, steps: None });
         }
         let range = "{from: 0 V, to: 1 V, count: 10000000}";
         let text = format!(

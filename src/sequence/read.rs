@@ -197,7 +197,21 @@ impl<'k> Reader<'k> {
                 return None;
             }
         };
-        Some(AxisValues::Range { from, to, count, dimension })
+        let values = AxisValues::Range { from, to, count, dimension };
+        self.refuse_off_steps(knob, &values, node);
+        Some(values)
+    }
+
+    /// Where a setting takes only some of the values between two, each of a range is looked at.
+    fn refuse_off_steps(&mut self, knob: &Knob, values: &AxisValues, node: &Node) {
+        if knob.steps.is_none() {
+            return;
+        }
+        let each = (0..values.len()).filter_map(|index| values.get(index));
+        if let Some(error) = each.map(|value| knob.check(&value)).find_map(Result::err) {
+            let at = node.span.start..(node.span.start + 1).min(node.span.end);
+            self.report(&at, &error);
+        }
     }
 
     /// How many values a step leaves in a span; the step must end on the last value.

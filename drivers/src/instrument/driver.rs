@@ -6,9 +6,9 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use super::session::Reconnect;
-use crate::profile::{self, LoadError, Profile};
+use crate::profile::{self, LoadError, Profile, Steps};
 use crate::registers::{self, RegisterMap};
-use crate::value::Kind;
+use crate::value::{Kind, Value};
 
 /// Profile, register map and policies of one instrument.
 #[derive(Clone, Debug)]
@@ -58,7 +58,7 @@ pub enum DriverError {
 }
 
 /// A setting or reading, as whoever plans needs to know it.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Debug)]
 pub struct Knob<'a> {
     /// Its name within the instrument.
     pub name: &'a str,
@@ -66,6 +66,8 @@ pub struct Knob<'a> {
     pub about: &'a str,
     /// What values it takes.
     pub kind: &'a Kind,
+    /// The values that it takes, where it does not take all within its range.
+    pub steps: Option<Steps>,
     /// Whether it can only be read.
     pub read_only: bool,
 }
@@ -145,21 +147,36 @@ impl Driver {
             name: &setting.name,
             about: &setting.about,
             kind: &setting.form.kind,
+            steps: setting.steps.clone(),
             read_only: false,
         });
         let readings = self.profile.readings.iter().map(|reading| Knob {
             name: &reading.name,
             about: &reading.about,
             kind: &reading.form.kind,
+            steps: None,
             read_only: true,
         });
         let fields = self.registers.iter().flat_map(|map| &map.fields).map(|field| Knob {
             name: &field.name,
             about: &field.about,
             kind: &field.kind,
+            steps: field.steps(),
             read_only: field.read_only(),
         });
         settings.chain(readings).chain(fields)
+    }
+
+    /// The value that a setting takes when it is asked to take this one: the nearest of its steps
+    /// where the profile or the register map rounds. `None` for what it does not take.
+    #[must_use]
+    pub fn taken(&self, setting: &str, value: &Value) -> Option<Value> {
+        if let Some(setting) = self.profile.setting(setting) {
+            return setting.fit(value).ok();
+        }
+        let mut fields = self.registers.iter().flat_map(|map| &map.fields);
+        let field = fields.find(|field| field.name == setting)?;
+        field.value_of(field.code_of(value).ok()?).ok()
     }
 
     /// A setting or reading by its name.

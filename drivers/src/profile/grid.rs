@@ -49,7 +49,10 @@ impl Steps {
         let Some(number) = value.number() else { return Ok(value.clone()) };
         let (at_least, at_most) = ends(kind);
         let (below, above) = self.grid.around(number);
-        let within = |step: &f64| (at_least..=at_most).contains(step);
+        // An end of the range is a step also where the last digits of the two differ.
+        let slack = |end: f64| ON_STEP * end.abs().min(f64::MAX);
+        let within =
+            |step: &f64| *step >= at_least - slack(at_least) && *step <= at_most + slack(at_most);
         let is_step = |step: &f64| {
             let distance = (above.unwrap_or(*step) - below.unwrap_or(*step)).abs();
             (step - number).abs() <= ON_STEP * number.abs().max(distance)
@@ -63,7 +66,7 @@ impl Steps {
             (below, above) => below.or(above),
         };
         match (nearest, self.between) {
-            (Some(step), BetweenSteps::Nearest) => Ok(of_kind(kind, step)),
+            (Some(step), BetweenSteps::Nearest) => Ok(of_kind(kind, step.clamp(at_least, at_most))),
             _ => {
                 let shown = |step: Option<f64>| step.map(|step| kind.show(&of_kind(kind, step)));
                 let steps: Vec<String> =
@@ -71,6 +74,26 @@ impl Steps {
                 Err(Unfit::BetweenSteps { asked: kind.show(value), nearest: steps.join(" and ") })
             }
         }
+    }
+}
+
+impl Steps {
+    /// The steps in words, with what becomes of other values: "in steps of 10 mV, others are refused".
+    #[must_use]
+    pub fn describe(&self, kind: &Kind) -> String {
+        let shown = |number: f64| kind.show(&of_kind(kind, number));
+        let values = match &self.grid {
+            Grid::Every { of, from } if *from == 0.0 => format!("in steps of {}", shown(*of)),
+            Grid::Every { of, from } => format!("in steps of {} from {}", shown(*of), shown(*from)),
+            Grid::Values(values) => {
+                values.iter().map(|value| shown(*value)).collect::<Vec<_>>().join(" | ")
+            }
+        };
+        let others = match self.between {
+            BetweenSteps::Refuse => "others are refused",
+            BetweenSteps::Nearest => "others become the nearest",
+        };
+        format!("{values}, {others}")
     }
 }
 

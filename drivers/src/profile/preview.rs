@@ -6,7 +6,7 @@
 use std::borrow::Cow;
 
 use super::{
-    Action, ActionStep, BetweenSteps, Completion, Effect, Grid, Input, Profile, RegisterPort,
+    Action, ActionStep, BetweenSteps, Completion, Effect, Input, Profile, RegisterPort,
     Setting, Steps,
 };
 use crate::frame::{Contents, Part};
@@ -217,18 +217,7 @@ fn takes(setting: &Setting) -> String {
         other => other.wanted(),
     }];
     if let Some(steps) = &setting.steps {
-        let values = match &steps.grid {
-            Grid::Every { of, from } if *from == 0.0 => format!("in steps of {}", shown(*of)),
-            Grid::Every { of, from } => format!("in steps of {} from {}", shown(*of), shown(*from)),
-            Grid::Values(values) => {
-                values.iter().map(|value| shown(*value)).collect::<Vec<_>>().join(" | ")
-            }
-        };
-        parts.push(values);
-        parts.push(match steps.between {
-            BetweenSteps::Refuse => "others are refused".into(),
-            BetweenSteps::Nearest => "others become the nearest".into(),
-        });
+        parts.push(steps.describe(kind));
     }
     if !setting.after.is_empty() {
         parts.push(format!("after {}", setting.after.join(", ")));

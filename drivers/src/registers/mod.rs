@@ -12,7 +12,7 @@ use std::path::Path;
 
 use serde_json::Value as Json;
 
-use crate::profile::{LoadError, read_source};
+use crate::profile::{BetweenSteps, Grid, LoadError, Steps, read_source};
 use crate::value::{Kind, Unfit, Value};
 
 pub use decode::parse;
@@ -315,10 +315,14 @@ impl RegisterField {
         let value = self.kind.fit(value)?;
         let code = match (&value, &self.meaning) {
             (Value::Whole(whole), _) => *whole,
-            // The range was checked, so that the number of steps fits the field.
-            (Value::Number(number), Meaning::Steps { scale, .. }) => {
-                (number / scale).round() as i64
-            }
+            // A step within the range, so that the number of steps fits the field.
+            (_, Meaning::Steps { scale, .. }) => match &self.steps() {
+                Some(steps) => {
+                    let step = steps.fit(&self.kind, &value)?.number().unwrap_or_default();
+                    (step / scale).round() as i64
+                }
+                None => 0,
+            },
             (Value::Switch(on), _) => i64::from(*on),
             (Value::Word(word), Meaning::Codes(codes)) => {
                 let at = match &self.kind {
@@ -331,6 +335,14 @@ impl RegisterField {
         };
         // Two's complement: the low bits are the same whatever the width.
         Ok(code.cast_unsigned() & (u64::MAX >> (64 - self.bits)))
+    }
+
+    /// The values that a field of steps takes; others become the nearest.
+    #[must_use]
+    pub fn steps(&self) -> Option<Steps> {
+        let Meaning::Steps { scale, .. } = self.meaning else { return None };
+        let grid = Grid::Every { of: scale.abs(), from: 0.0 };
+        Some(Steps { grid, between: BetweenSteps::Nearest })
     }
 
     /// How far a value may be from what was asked for by rounding to steps alone.

@@ -5,6 +5,7 @@
 
 use std::time::Duration;
 
+use super::ramp::Relaxation;
 use crate::model::{ArrayModel, ChipModel};
 use crate::physics::array::ElementCode;
 
@@ -47,7 +48,7 @@ impl Refusal {
 }
 
 /// One chip's registers.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Chip {
     id: u16,
     phase_bits: u8,
@@ -59,6 +60,8 @@ pub struct Chip {
     pub gain: u16,
     elements: Vec<u16>,
     lock_at: Option<Duration>,
+    /// Rise over ambient, K.
+    rise: Relaxation,
 }
 
 impl Chip {
@@ -71,6 +74,7 @@ impl Chip {
             gain: 16,
             elements: vec![ELEMENT_RESET; array.count()],
             lock_at: None,
+            rise: Relaxation::default(),
         }
     }
 
@@ -82,7 +86,7 @@ impl Chip {
     /// What each element is set to.
     pub fn codes(&self) -> Vec<ElementCode> {
         let decode = |word: &u16| ElementCode {
-            phase: (word & 0x1f) as u8,
+            phase: (word & 0xff) as u8,
             attenuation: (word >> 8 & 0x7) as u8,
             on: word & 0x8000 != 0,
         };
@@ -106,8 +110,18 @@ impl Chip {
 
     /// Temperature with `supply_v` at the chip, degC.
     pub fn temperature_c(&self, supply_v: f64, model: &ChipModel) -> f64 {
+        if model.warming_s > 0.0 {
+            return model.ambient_c + self.rise.value();
+        }
         let conductance = self.conductance_s(model) + 0.5 * model.standby_a / NOMINAL_V;
         model.ambient_c + model.heating_c_per_w * supply_v * supply_v * conductance
+    }
+
+    /// Lets it warm until `now`, and from then on toward what `supply_v` makes of it.
+    fn warm(&mut self, now: Duration, supply_v: f64, model: &ChipModel) {
+        let conductance = self.conductance_s(model) + 0.5 * model.standby_a / NOMINAL_V;
+        let rise_k = model.heating_c_per_w * supply_v * supply_v * conductance;
+        self.rise.turn(rise_k, model.warming_s, now);
     }
 
     fn read(&self, offset: u16, at: &Instant<'_>) -> Result<u16, Refusal> {
@@ -180,7 +194,7 @@ impl Instant<'_> {
 }
 
 /// Both chips.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Dut {
     /// Transmitter.
     pub tx: Chip,
@@ -207,6 +221,14 @@ impl Dut {
         if !self.powered {
             self.tx.reset();
             self.rx.reset();
+        }
+    }
+
+    /// Both chips' temperatures move on to `now`.
+    pub fn warm(&mut self, now: Duration, supply_v: f64, model: &ChipModel) {
+        if model.warming_s > 0.0 {
+            self.tx.warm(now, supply_v, model);
+            self.rx.warm(now, supply_v, model);
         }
     }
 

@@ -3,6 +3,7 @@
 //! Each module holds one instrument's own state and behaviour; time is an argument. What one
 //! instrument does to another goes through the world.
 
+pub mod axle;
 pub mod dut;
 pub mod ramp;
 pub mod scope;

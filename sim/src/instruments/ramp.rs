@@ -1,4 +1,4 @@
-//! A quantity that moves to its target at a constant rate.
+//! Quantities that move to a target: at a constant rate, or ever more slowly.
 //!
 //! Time is an argument. Knows nothing of what moves.
 
@@ -22,6 +22,11 @@ impl Ramp {
     /// Where it goes.
     pub fn target(&self) -> f64 {
         self.to
+    }
+
+    /// Which way it went or goes: 1 up, -1 down, 0 at rest.
+    pub fn direction(&self) -> f64 {
+        if self.to == self.from { 0.0 } else { (self.to - self.from).signum() }
     }
 
     /// From where it is at `now`, toward `to` at `rate` per second.
@@ -59,9 +64,49 @@ impl Ramp {
     }
 }
 
+/// A quantity that comes nearer to its target by the same share in equal times.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Relaxation {
+    value: f64,
+    target: f64,
+    at: Duration,
+}
+
+impl Relaxation {
+    /// Where it was at the last turn.
+    pub fn value(&self) -> f64 {
+        self.value
+    }
+
+    /// Lets it go on toward the old target until `now`, with the time constant `constant_s`; from then
+    /// on the target is `target`.
+    pub fn turn(&mut self, target: f64, constant_s: f64, now: Duration) {
+        let passed_s = now.saturating_sub(self.at).as_secs_f64();
+        let left = (-passed_s / constant_s).exp();
+        *self = Self { value: self.target + (self.value - self.target) * left, target, at: now };
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_relaxation_does_not_depend_on_how_often_it_is_looked_at() {
+        let mut rare = Relaxation::default();
+        rare.turn(10.0, 3.0, Duration::ZERO);
+        let mut often = rare;
+        for ms in (100..6000).step_by(100) {
+            often.turn(10.0, 3.0, Duration::from_millis(ms));
+        }
+        for relaxation in [&mut rare, &mut often] {
+            relaxation.turn(0.0, 3.0, Duration::from_secs(6));
+            // 10 (1 - exp(-6/3)), arithmetic.
+            assert!((relaxation.value() - 10.0 * (1.0 - (-2.0f64).exp())).abs() < 1e-12);
+        }
+        rare.turn(0.0, 3.0, Duration::from_secs(9));
+        assert!((rare.value() - 10.0 * (1.0 - (-2.0f64).exp()) * (-1.0f64).exp()).abs() < 1e-12);
+    }
 
     #[test]
     fn it_moves_at_its_rate_and_stops() {

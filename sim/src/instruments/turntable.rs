@@ -1,9 +1,11 @@
-//! The turntable: moves at finite speed, settles, knows its limits.
+//! The turntable: moves at finite speed, settles, knows its limits. Its encoder sees the drive; the
+//! table itself may stand elsewhere.
 //!
 //! SCPI-99 has no subsystem for angular position: the root node AXIS is our own, in SCPI style.
 
 use std::time::Duration;
 
+use super::axle::Axle;
 use super::ramp::Ramp;
 use crate::model::TurntableModel;
 use crate::scpi::command::{Act, Command, Outcome, Reply};
@@ -15,7 +17,8 @@ use crate::world::World;
 /// Settings and motion.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Turntable {
-    angle: Ramp,
+    drive_deg: Ramp,
+    axle: Axle,
     settled: Duration,
     /// deg/s of the next move.
     pub speed_deg_per_s: f64,
@@ -38,7 +41,8 @@ impl Turntable {
     pub fn new(model: &TurntableModel) -> Self {
         let limit = LIMIT_DEG.min(model.travel_deg);
         Self {
-            angle: Ramp::at(0.0),
+            drive_deg: Ramp::at(0.0),
+            axle: Axle::default(),
             settled: Duration::ZERO,
             speed_deg_per_s: model.speed_deg_per_s.min(model.speed_most_deg_per_s),
             tolerance_deg: 0.05,
@@ -49,19 +53,24 @@ impl Turntable {
         }
     }
 
-    /// Where it is, deg.
-    pub fn angle_deg(&self, now: Duration) -> f64 {
-        self.angle.value(now)
+    /// Where the table really is, deg.
+    pub fn angle_deg(&self, now: Duration, model: &TurntableModel) -> f64 {
+        self.axle.angle_deg(&self.drive_deg, now, model)
+    }
+
+    /// Where its encoder, which sits at the drive, believes it to be, deg.
+    pub fn encoder_deg(&self, now: Duration, model: &TurntableModel) -> f64 {
+        (self.drive_deg.value(now) / model.encoder_step_deg).round() * model.encoder_step_deg
     }
 
     /// Where it was sent, deg.
     pub fn target_deg(&self) -> f64 {
-        self.angle.target()
+        self.drive_deg.target()
     }
 
     /// Whether it turns.
     pub fn is_moving(&self, now: Duration) -> bool {
-        now < self.angle.end()
+        now < self.drive_deg.end()
     }
 
     /// Pending moves.
@@ -71,7 +80,7 @@ impl Turntable {
 
     /// When something changes by itself.
     pub fn next_event(&self, now: Duration) -> Option<Duration> {
-        [self.angle.end(), self.settled].into_iter().filter(|t| *t > now).min()
+        [self.drive_deg.end(), self.settled].into_iter().filter(|t| *t > now).min()
     }
 
     /// Brings the state up to `now`.
@@ -88,17 +97,19 @@ impl Turntable {
     }
 
     fn turn(&mut self, to_deg: f64, now: Duration, model: &TurntableModel) {
-        let moves = to_deg != self.angle.value(now);
-        self.angle.turn(to_deg, self.speed_deg_per_s, now);
+        let moves = to_deg != self.drive_deg.value(now);
+        self.axle.note_turn(&self.drive_deg, now, model);
+        self.drive_deg.turn(to_deg, self.speed_deg_per_s, now);
         if moves {
-            self.settled = self.angle.end() + Duration::from_secs_f64(model.settle_s);
+            self.settled = self.drive_deg.end() + Duration::from_secs_f64(model.settle_s);
         }
     }
 
     /// Stops where it is.
     fn stop(&mut self, now: Duration, model: &TurntableModel) {
         if self.is_moving(now) {
-            self.angle = Ramp::at(self.angle.value(now));
+            self.axle.note_turn(&self.drive_deg, now, model);
+            self.drive_deg = Ramp::at(self.drive_deg.value(now));
             self.settled = now + Duration::from_secs_f64(model.settle_s);
             self.homing = false;
         }
@@ -142,8 +153,7 @@ fn stop(world: &mut World) {
 }
 
 fn measured_deg(world: &World) -> f64 {
-    let step = world.model.turntable.encoder_step_deg;
-    (world.turntable.angle_deg(world.now) / step).round() * step
+    world.turntable.encoder_deg(world.now, &world.model.turntable)
 }
 
 /// The command table.

@@ -71,6 +71,9 @@ pub struct ChipModel {
     pub ambient_c: f64,
     /// Rise of each chip over ambient per watt it takes, degC/W.
     pub heating_c_per_w: f64,
+    /// Time in which a chip's temperature comes within 1/e of where it goes, s; at 0 it is there at
+    /// once.
+    pub warming_s: f64,
 }
 
 impl Default for ChipModel {
@@ -83,6 +86,7 @@ impl Default for ChipModel {
             element_a: 0.022,
             ambient_c: 24.0,
             heating_c_per_w: 38.0,
+            warming_s: 0.0,
         }
     }
 }
@@ -119,5 +123,6 @@ impl ChipModel {
         wrong.unless_within("chips.element_a", self.element_a, (0.0, 10.0));
         wrong.unless_within("chips.ambient_c", self.ambient_c, (-80.0, 150.0));
         wrong.unless_within("chips.heating_c_per_w", self.heating_c_per_w, (0.0, 1000.0));
+        wrong.unless_within("chips.warming_s", self.warming_s, (0.0, 1e6));
     }
 }

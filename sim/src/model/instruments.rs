@@ -83,6 +83,16 @@ pub struct TurntableModel {
     pub settle_s: f64,
     /// One step of the encoder, deg.
     pub encoder_step_deg: f64,
+    /// Play between drive and table, deg. The encoder sits at the drive. Whoever comes from below
+    /// stands where the encoder says; whoever comes from above stands this much above.
+    pub backlash_deg: f64,
+    /// How far the table trails the drive while it turns, deg; at the end of a move this is left to
+    /// swing or creep out.
+    pub sway_deg: f64,
+    /// Frequency at which the sway swings, Hz; at 0 it creeps out without swinging.
+    pub sway_hz: f64,
+    /// Time in which the sway falls to 1/e, s.
+    pub sway_decay_s: f64,
 }
 
 impl Default for TurntableModel {
@@ -93,6 +103,10 @@ impl Default for TurntableModel {
             speed_deg_per_s: 20.0,
             settle_s: 0.2,
             encoder_step_deg: 0.001,
+            backlash_deg: 0.0,
+            sway_deg: 0.0,
+            sway_hz: 0.0,
+            sway_decay_s: 0.05,
         }
     }
 }
@@ -131,5 +145,9 @@ impl TurntableModel {
         wrong.unless_within("turntable.speed_deg_per_s", self.speed_deg_per_s, speeds);
         wrong.unless_within("turntable.settle_s", self.settle_s, (0.0, 3600.0));
         wrong.unless_within("turntable.encoder_step_deg", self.encoder_step_deg, (1e-9, 10.0));
+        wrong.unless_within("turntable.backlash_deg", self.backlash_deg, (0.0, 30.0));
+        wrong.unless_within("turntable.sway_deg", self.sway_deg, (0.0, 30.0));
+        wrong.unless_within("turntable.sway_hz", self.sway_hz, (0.0, 1e3));
+        wrong.unless_within("turntable.sway_decay_s", self.sway_decay_s, (1e-6, 3600.0));
     }
 }

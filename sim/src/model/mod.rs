@@ -11,10 +11,10 @@ mod path;
 
 use serde::{Deserialize, Serialize};
 
-pub use array::ArrayModel;
+pub use array::{ArrayModel, CodeErrorModel, DriftModel, ElementModel, Place, PowerUpModel};
 pub use chips::{ChipModel, ReceiverModel, TransmitterModel};
 pub use instruments::{ScopeModel, SourceModel, SupplyModel, TurntableModel};
-pub use path::PathModel;
+pub use path::{BlockageModel, GasModel, PathModel, RandomBlockageModel, ReflectionModel};
 
 /// A model that cannot be simulated.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]

@@ -25,6 +25,20 @@ pub enum Purpose {
     Acquisition = 3,
     /// Noise of a meter's reading.
     Reading = 4,
+    /// Errors of the codes of the transmit array.
+    TxCodes = 32,
+    /// Errors of the codes of the receive array.
+    RxCodes = 33,
+    /// Drift of the transmit elements with temperature.
+    TxDrift = 34,
+    /// Drift of the receive elements with temperature.
+    RxDrift = 35,
+    /// Where the transmit elements start after power-up.
+    TxPowerUp = 36,
+    /// Where the receive elements start after power-up.
+    RxPowerUp = 37,
+    /// Blockage events.
+    Blockage = 38,
 }
 
 struct Layers {

@@ -20,6 +20,12 @@ pub fn free_space_loss_db(carrier_hz: f64, distance_m: f64) -> f64 {
     20.0 * ratio.log10()
 }
 
+/// Power density in W/m^2 at a distance in the far field: `S = EIRP/(4 pi R^2)` (Balanis, Antenna
+/// Theory, 4th ed., sec. 2.2).
+pub fn power_density_w_m2(eirp_dbm: f64, distance_m: f64) -> f64 {
+    1e-3 * 10f64.powf(eirp_dbm / 10.0) / (4.0 * std::f64::consts::PI * distance_m * distance_m)
+}
+
 /// Thermal noise power kTB in watts (ITU-R P.372).
 pub fn thermal_noise_w(temperature_k: f64, bandwidth_hz: f64) -> f64 {
     BOLTZMANN_J_K * temperature_k * bandwidth_hz
@@ -35,21 +41,30 @@ pub fn amplitude_of_db(db: f64) -> f64 {
     10f64.powf(db / 20.0)
 }
 
+/// One way of the signal through the air.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Way {
+    /// Its length, m.
+    pub length_m: f64,
+    /// Losses beyond free space, less the gain of one element at either end, dB.
+    pub loss_db: f64,
+    /// Turn relative to the direct way, rad.
+    pub phase_rad: f64,
+    /// Sum over the transmit elements of weight times wave factor.
+    pub tx_response: Complex64,
+    /// Sum over the receive elements of weight times wave factor.
+    pub rx_response: Complex64,
+}
+
 /// Everything the budget of one instant needs.
 #[derive(Debug, Clone, PartialEq)]
 pub struct LinkInputs {
     /// Carrier of the transmitter, Hz.
     pub carrier_hz: f64,
-    /// Distance between the arrays, m.
-    pub distance_m: f64,
-    /// Losses beyond free space, dB.
-    pub extra_loss_db: f64,
+    /// The direct way, then the reflections.
+    pub ways: Vec<Way>,
     /// Power of one transmit element for a source envelope of 1 V, at the gain in force, dBm.
     pub element_output_dbm: f64,
-    /// Sum over the transmit elements of weight times wave factor.
-    pub tx_response: Complex64,
-    /// Sum over the receive elements of weight times wave factor.
-    pub rx_response: Complex64,
     /// Sum over the receive elements of the squared weights: how much noise they let in.
     pub rx_weight_power: f64,
     /// Receive elements that feed the combiner, on or off.
@@ -61,10 +76,10 @@ pub struct LinkInputs {
 }
 
 /// What the link makes of the source's volts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Budget {
-    /// Complex factor from source envelope volts to scope envelope volts.
-    pub gain: Complex64,
+    /// Complex factor from source envelope volts to scope envelope volts of each way.
+    pub gains: Vec<Complex64>,
     /// Receiver noise at the scope, V^2/Hz of complex envelope, flat in the receiver's passband.
     pub noise_v2_per_hz: f64,
 }
@@ -74,18 +89,24 @@ pub struct Budget {
 /// in signal-to-noise ratio (Van Trees, Optimum Array Processing, sec. 2.6).
 pub fn budget(link: &LinkInputs) -> Budget {
     let element_w = 1e-3 * 10f64.powf(link.element_output_dbm / 10.0);
-    let loss_db = free_space_loss_db(link.carrier_hz, link.distance_m) + link.extra_loss_db;
     let combiner = 1.0 / (link.rx_elements.max(1) as f64);
     let to_volts = (2.0 * LOAD_OHM).sqrt() * amplitude_of_db(link.rx_gain_db);
-    let at_combiner = link.tx_response
-        * link.rx_response
-        * (element_w.sqrt() * amplitude_of_db(-loss_db) * combiner.sqrt());
+    let gain = |way: &Way| {
+        let loss_db = free_space_loss_db(link.carrier_hz, way.length_m) + way.loss_db;
+        let at_combiner = way.tx_response
+            * way.rx_response
+            * (element_w.sqrt() * amplitude_of_db(-loss_db) * combiner.sqrt());
+        at_combiner * to_volts * Complex64::cis(way.phase_rad)
+    };
     let noise_figure = 10f64.powf(link.noise_figure_db / 10.0);
     let noise_w_per_hz = thermal_noise_w(STANDARD_TEMPERATURE_K, 1.0)
         * noise_figure
         * link.rx_weight_power
         * combiner;
-    Budget { gain: at_combiner * to_volts, noise_v2_per_hz: noise_w_per_hz * to_volts * to_volts }
+    Budget {
+        gains: link.ways.iter().map(gain).collect(),
+        noise_v2_per_hz: noise_w_per_hz * to_volts * to_volts,
+    }
 }
 
 #[cfg(test)]
@@ -120,24 +141,25 @@ mod tests {
         check_relative(channel_centre_hz(3), 62.64e9);
     }
 
+    fn way(length_m: f64, tx_response: Complex64, rx_response: Complex64) -> Way {
+        Way { length_m, loss_db: 0.0, phase_rad: 0.0, tx_response, rx_response }
+    }
+
     /// Budget rows by hand: EIRP - loss + receive gain against kTB + NF (own arithmetic on the two
     /// recommendations above).
     fn check_snr(elements: usize, distance_m: f64, noise_figure_db: f64) {
         let n = elements as f64;
         let link = LinkInputs {
             carrier_hz: 60.48e9,
-            distance_m,
-            extra_loss_db: 0.0,
+            ways: vec![way(distance_m, Complex64::new(n, 0.0), Complex64::new(n, 0.0))],
             element_output_dbm: -3.0,
-            tx_response: Complex64::new(n, 0.0),
-            rx_response: Complex64::new(n, 0.0),
             rx_weight_power: n,
             rx_elements: elements,
             rx_gain_db: 37.0,
             noise_figure_db,
         };
         let got = budget(&link);
-        let snr_db = 10.0 * (got.gain.norm_sqr() / (got.noise_v2_per_hz * 1.76e9)).log10();
+        let snr_db = 10.0 * (got.gains[0].norm_sqr() / (got.noise_v2_per_hz * 1.76e9)).log10();
         let eirp_dbm = -3.0 + 20.0 * n.log10();
         let received_dbm = eirp_dbm - free_space_loss_db(60.48e9, distance_m) + 10.0 * n.log10();
         // kTB in 1.76 GHz at 290 K is -81.5200605161 dBm (ITU-R P.372).
@@ -156,17 +178,14 @@ mod tests {
     fn a_switched_off_receive_array_passes_neither_signal_nor_noise() {
         let link = LinkInputs {
             carrier_hz: 60.48e9,
-            distance_m: 1.0,
-            extra_loss_db: 0.0,
+            ways: vec![way(1.0, Complex64::ONE, Complex64::ZERO)],
             element_output_dbm: 0.0,
-            tx_response: Complex64::ONE,
-            rx_response: Complex64::ZERO,
             rx_weight_power: 0.0,
             rx_elements: 8,
             rx_gain_db: 40.0,
             noise_figure_db: 8.0,
         };
-        assert_eq!(budget(&link).gain, Complex64::ZERO);
+        assert_eq!(budget(&link).gains, [Complex64::ZERO]);
         assert_eq!(budget(&link).noise_v2_per_hz, 0.0);
     }
 }

@@ -4,10 +4,16 @@
 //! what the waveform means: no frame, no modulation, no chip.
 
 pub mod array;
+pub mod blockage;
 pub mod capture;
+pub mod element;
 pub mod filter;
+pub mod gas;
+mod gas_lines;
 pub mod gaussian;
 pub mod link;
+pub mod multipath;
+pub mod shifter;
 
 #[cfg(test)]
 mod capture_tests;

@@ -4,7 +4,9 @@
 
 #![allow(dead_code, reason = "each test binary uses its own part")]
 
-use beamwarden_sim::{Model, Post, SimBench};
+pub mod figures;
+
+use beamwarden_sim::{ArrayModel, ElementCode, Model, Post, SimBench, Truth};
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt, DuplexStream};
 
 /// A client at one instrument.
@@ -169,6 +171,25 @@ impl Lab {
         self.turntable.set(&format!("AXIS:POS {angle_deg}")).await;
         assert_eq!(self.turntable.ask("*OPC?").await, "1");
     }
+}
+
+/// A model whose arrays are half-wave at channel 2, where a chip wakes, with perfect references.
+pub fn half_wave(elements: usize, phase_bits: u8) -> Model {
+    let array = ArrayModel { elements, phase_bits, design_hz: 60.48e9, ..ArrayModel::default() };
+    let mut model = Model::default();
+    (model.tx.array, model.rx.array) = (array.clone(), array);
+    (model.tx.reference_ppm, model.rx.reference_ppm) = (0.0, 0.0);
+    model
+}
+
+/// The truth of a bench just switched on.
+pub fn truth_of(model: Model) -> Truth {
+    SimBench::new(model).expect("the model holds").truth()
+}
+
+/// Elements that are on, at full gain, with these phase codes.
+pub fn codes(phases: &[u8]) -> Vec<ElementCode> {
+    phases.iter().map(|phase| ElementCode::with_phase(*phase)).collect()
 }
 
 /// Mean of `I^2 + Q^2`.

@@ -47,6 +47,22 @@ fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
     check_fault("timeout: 60 s", &with("{tries: 0}"), None, "tries");
 }
 
+/// A safe state, and limits by what a profile rounds to: known before anything is opened.
+#[test]
+fn a_safe_state_is_one_of_the_steps() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "profile: own\nbased on: scpi-supply\nsettings:\n  voltage: {steps: 0.5 V}\n";
+    std::fs::write(folder.path().join("own.yaml"), own).unwrap();
+    let text = BENCH
+        .replace("profile: scpi-supply.yaml", "profile: own.yaml")
+        .replace("  - {supply.output: off}", "  - {supply.voltage: 0.2 V}");
+    let faults = BenchPlan::load(&Source::new("bench.yaml", text), Some(folder.path()));
+    let shown = faults.unwrap_err()[0].to_string();
+    let expected = "supply.voltage: 200 mV is not one of its steps; near it: 0 V and 500 mV \
+                    (profile own)";
+    assert!(shown.starts_with("bench.yaml:") && shown.contains(expected), "{shown}");
+}
+
 /// What a profile is based on decides as much as the profile itself. Before the model is known, a
 /// setting may be whatever it may be with the widest model.
 #[test]

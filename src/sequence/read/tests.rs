@@ -1,14 +1,16 @@
 //! Faults of sequence files, and what a good one becomes.
 
 use super::*;
-use crate::bench::knob::{BEAM_RX, Bound, FRAME};
+use crate::bench::knob::{BEAM_RX, Bound, FRAME, KnobSteps};
+use beamwarden_drivers::profile::{BetweenSteps, Grid, Steps};
+use beamwarden_drivers::value::Kind;
 
 fn knobs() -> KnobTable {
     let mut table = KnobTable::default();
     let mut add = |name: &str, kind: KnobKind, at_most: Option<f64>| {
         let origin = "limits of bench b".to_string();
         let at_most = at_most.map(|value| Bound { value, origin }).into_iter().collect();
-        table.add(Knob { name: name.into(), kind, at_least: vec![], at_most });
+        table.add(Knob { name: name.into(), kind, at_least: vec![], at_most, steps: None });
     };
     add("supply.voltage", KnobKind::Number(Dimension::Voltage), Some(1.25));
     add("supply.output", KnobKind::Switch, None);
@@ -28,6 +30,32 @@ fn check_faults(text: &str, expected: &[&str]) {
     let faults = read(text).unwrap_err().to_string();
     let lines: Vec<_> = faults.lines().collect();
     assert_eq!(lines, expected);
+}
+
+/// Values that a profile's steps refuse, alone, in a list and within a range.
+#[test]
+fn values_between_steps_are_underlined() {
+    let kind = Kind::Whole { at_least: 0, at_most: 31 };
+    let steps = Steps { grid: Grid::Every { of: 2.0, from: 0.0 }, between: BetweenSteps::Refuse };
+    let mut knobs = knobs();
+    let gain = knobs.get_mut("dut.tx.gain").unwrap();
+    gain.steps = Some(KnobSteps { steps, kind, origin: "profile p".into() });
+    let text = "sequence: s\nsteps:\n  - set: {dut.tx.gain: 3}\n  - sweep: {dut.tx.gain: [2, 5]}\n    \
+                do: [{wait: 1 s}]\n  - sweep: {dut.tx.gain: {from: 0, to: 4, count: 5}}\n    do: \
+                [{wait: 1 s}]\n  - sweep: {dut.tx.gain: {from: 0, to: 4, step: 2}}\n    do: [{wait: 1 s}]\n";
+    let faults = read_sequence(&Source::new("s.yaml", text), &knobs).unwrap_err().to_string();
+    let told = |place: &str, value: u32, near: &str| {
+        format!(
+            "s.yaml:{place}: dut.tx.gain: {value} is not one of its steps; near it: {near} (profile \
+             p) (take one of them; 'between steps: nearest' in the profile rounds)"
+        )
+    };
+    let expected = [
+        told("3:24", 3, "2 and 4"),
+        told("4:30", 5, "4 and 6"),
+        told("6:26", 1, "0 and 2"),
+    ];
+    assert_eq!(faults.lines().collect::<Vec<_>>(), expected);
 }
 
 /// An unknown key, a wrong unit and a value beyond a limit: three faults in one go.

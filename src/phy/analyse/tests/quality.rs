@@ -200,7 +200,14 @@ fn moments_of_few_symbols_are_no_figure() {
 /// an EVM of -78 dB is nothing.
 #[test]
 fn a_fitted_gain_leaves_no_more() {
-    let frame = uncoded(Constellation::Qam16, 16);
+    check_fitted_gain(Constellation::Qpsk, 0.01);
+    // The fitted EVM is relative to the rms of the symbols that were sent, the plain one to that of
+    // the constellation. Of 7168 symbols of 16-QAM the former has a standard deviation of 0.03 dB.
+    check_fitted_gain(Constellation::Qam16, 0.12);
+}
+
+fn check_fitted_gain(constellation: Constellation, normalised_otherwise_db: f64) {
+    let frame = uncoded(constellation, 16);
     for es_n0_db in [70.0, 78.0, 90.0] {
         let config = ShapeConfig { sample_rate_hz: 8e9, ..ShapeConfig::default() };
         let waveform = shape(&frame.chips, &config).expect("sound");
@@ -214,7 +221,7 @@ fn a_fitted_gain_leaves_no_more() {
         let figures = analyse_all(&[samples], &Expected::frame(&frame)).figures;
         let (plain, fitted) = (have(figures.evm_by_decision_db), have(figures.evm_gain_fitted_db));
         println!("{es_n0_db} dB: {plain} {fitted}, bias {:?}", figures.evm_by_decision_bias_db);
-        assert!(fitted <= plain + 0.01, "{es_n0_db}: {fitted} {plain}");
+        assert!(fitted <= plain + normalised_otherwise_db, "{es_n0_db}: {fitted} {plain}");
         assert!(figures.evm_by_decision_bias_db.is_none_or(|bias| bias == 0.0));
     }
     let clean = run(&Link { es_n0_db: Some(40.0), ..Link::default() }, &frame).figures;
