@@ -25,5 +25,6 @@ pub use exercise::{Exercised, Outcome, WhyLeftOut};
 pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use recorded::RecordedLinks;
+pub use simulated::ModelFacts;
 pub use together::Happening;
 pub use trace::TraceKeeper;

@@ -8,6 +8,7 @@ mod check;
 mod exercise;
 mod failure;
 mod figures_table;
+mod fit;
 mod frame;
 mod live;
 mod measure;
@@ -77,6 +78,8 @@ enum Command {
     /// A recorded run once more: on the simulated bench, with today's analysis, or with the recorded
     /// messages in place of instruments; compares the figures.
     Replay(replay::Arguments),
+    /// Estimate the main parameters of a model of the bench from a run.
+    Fit(fit::Arguments),
     /// Write the report page of a run.
     Report(report::Arguments),
     /// Serve the simulated instruments on TCP ports and a serial pseudo-terminal.
@@ -131,6 +134,7 @@ fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure>
         Command::Runs(arguments) => runs::run(&arguments, terminal),
         Command::Show(arguments) => show::run(&arguments, terminal),
         Command::Replay(arguments) => replay::run(&arguments, terminal),
+        Command::Fit(arguments) => fit::run(&arguments, terminal),
         Command::Report(arguments) => report::run(&arguments, terminal),
         Command::Sim(arguments) => sim::run(&arguments, terminal),
         Command::Say(arguments) => say::run(&arguments, terminal),

@@ -200,6 +200,7 @@ impl Carrier {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::phy::recording::widen;
 
     /// By the definition: a clock fast by 80 ppm makes chips of 1/(1 + 80e-6) of their duration.
     #[test]

@@ -53,7 +53,8 @@ impl Desk {
     /// # Errors
     /// When the frozen files or the traces cannot be used.
     pub fn recorded(recorded: &Recorded) -> Result<Self, ReplayError> {
-        let plan = recorded.bench()?;
+        let mut plan = recorded.bench()?;
+        plan.simulated.seed = recorded.start.seed.unwrap_or(plan.simulated.seed);
         let answers: Arc<dyn LongAnswers> = Arc::new(KeptAnswers::of(recorded));
         let traces = recorded.folder.path().join(TRACE_FOLDER);
         let links = RecordedLinks::read(&traces, &plan, &answers)?;

@@ -12,10 +12,12 @@ pub mod compare;
 mod differences;
 mod error;
 pub mod fit;
+mod fitting;
 mod recorded;
 
 pub use again::{Again, Desk, run_again};
 pub use captures::{Reanalysed, Reanalysis, reanalyse};
 pub use differences::{beyond_figures, compare_captures, compare_runs, comparison};
 pub use error::ReplayError;
+pub use fitting::{Fitted, Parameter, fit_model};
 pub use recorded::Recorded;
