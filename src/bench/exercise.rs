@@ -112,7 +112,11 @@ impl Bench {
 
     async fn exercise_one(&mut self, setting: String, moving: bool) -> Exercised {
         if self.moves(&setting) && !moving {
-            return Exercised { setting, written: Vec::new(), outcome: Outcome::LeftOut(WhyLeftOut::Moves) };
+            return Exercised {
+                setting,
+                written: Vec::new(),
+                outcome: Outcome::LeftOut(WhyLeftOut::Moves),
+            };
         }
         let mut written = Vec::new();
         let outcome = match self.exercise_values(&setting, &mut written).await {

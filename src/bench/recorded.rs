@@ -41,7 +41,8 @@ impl RecordedLinks {
             if !path.exists() {
                 continue;
             }
-            let unusable = |why: String| BenchError::Trace { path: path.display().to_string(), why };
+            let unusable =
+                |why: String| BenchError::Trace { path: path.display().to_string(), why };
             let text = fs::read_to_string(&path).map_err(|error| unusable(error.to_string()))?;
             let replay = Replay::parse(&text).map_err(|fault| unusable(fault.to_string()))?;
             let replay = replay.with_answers(answers.clone()).together(name, first.clone());

@@ -107,7 +107,8 @@ impl BenchPlan {
         });
         let elements_unknown = other.or_else(|| {
             let several = !model.path.reflections.is_empty();
-            several.then(|| "the model has reflections, so that powers do not tell of one path".into())
+            several
+                .then(|| "the model has reflections, so that powers do not tell of one path".into())
         });
         Ok(ModelFacts {
             extra_loss_db: model.path.extra_loss_db,

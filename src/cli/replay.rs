@@ -205,10 +205,8 @@ fn anew(
     let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let file = format!("{ANALYSES_FOLDER}/{}.html", stem.unwrap_or_default());
     let page = folder.write_page(&file, &page).map_err(record_failure)?;
-    let places = vec![
-        ("analysis", path.display().to_string()),
-        ("page", page.display().to_string()),
-    ];
+    let places =
+        vec![("analysis", path.display().to_string()), ("page", page.display().to_string())];
     Ok(Found { rows, others: Vec::new(), places, cut: None })
 }
 

@@ -119,8 +119,8 @@ impl RunFolder {
     ) -> Result<(LaterAnalysis, Vec<AnalysedCapture>), RecordError> {
         let path = self.inside(&format!("{ANALYSES_FOLDER}/{name}"))?;
         let bytes = disk::read_bounded(&path, BYTES_MAX)?;
-        let text = String::from_utf8(bytes)
-            .map_err(|_| RecordError::content(&path, "is no text"))?;
+        let text =
+            String::from_utf8(bytes).map_err(|_| RecordError::content(&path, "is no text"))?;
         let cut = text.trim_end().rfind('\n').map_or(0, |at| at + 1);
         let (before, last) = text.split_at(cut);
         let json = |error| RecordError::json(&path, "analysis")(error);
@@ -191,8 +191,7 @@ mod tests {
         let root = tempfile::tempdir().unwrap();
         let folder = fixture::story(root.path(), 16, 16);
         let journal = fs::read(folder.journal_path()).unwrap();
-        let head =
-            LaterAnalysis::new(folder.name(), fixture::start(), "9.9.9", Map::new());
+        let head = LaterAnalysis::new(folder.name(), fixture::start(), "9.9.9", Map::new());
         let captures = [AnalysedCapture {
             capture: CaptureNo(1),
             data_sha512: "00".into(),
@@ -215,7 +214,9 @@ mod tests {
         fs::write(folder.path().join("analyses/notes.txt"), "mine").unwrap();
         let findings = verify(&folder).unwrap();
         assert_eq!(findings.len(), 2, "{findings:?}");
-        assert!(matches!(&findings[0].problem, Problem::Unreadable(why) if why.contains("changed")));
+        assert!(
+            matches!(&findings[0].problem, Problem::Unreadable(why) if why.contains("changed"))
+        );
         assert_eq!(findings[1].problem, Problem::Extra);
     }
 }

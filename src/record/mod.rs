@@ -38,9 +38,10 @@ pub use catalogue::{
 };
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
-    Against, CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound, JournalStarted,
-    Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe, ReplayOf, RunEnded,
-    RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
+    Against, CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound,
+    JournalStarted, Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe,
+    ReplayOf, RunEnded, RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide,
+    SettingDone,
 };
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use hash::sha256_hex;

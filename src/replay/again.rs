@@ -118,7 +118,8 @@ pub async fn run_again(
     recorder.keep_for_replay();
     let folder = recorder.folder().clone();
     let traces = folder.path().join(TRACE_FOLDER);
-    let trace = TraceKeeper::in_folder(traces.clone()).map_err(RecordError::io(&traces, "create"))?;
+    let trace =
+        TraceKeeper::in_folder(traces.clone()).map_err(RecordError::io(&traces, "create"))?;
     let opened = match &links {
         Some(links) => Bench::open_recorded(plan, links.clone(), Some(&trace)).await,
         None => Bench::open_what_answers(plan, Some(&trace)).await,

@@ -125,7 +125,8 @@ pub fn compare(place: &str, recorded: &[Figure], now: &[Figure], by: &Tolerances
         RATES.iter().flat_map(|(_, count, of)| [*count, *of]).chain(["ber"]).collect();
     let with_rates =
         |name: &str| !by.exact && (counted.contains(&name) || name.starts_with("ber_"));
-    let names = recorded.iter().chain(now.iter().filter(|figure| find(recorded, &figure.name).is_none()));
+    let names =
+        recorded.iter().chain(now.iter().filter(|figure| find(recorded, &figure.name).is_none()));
     for figure in names.filter(|figure| !with_rates(&figure.name)) {
         let (old, new) = (find(recorded, &figure.name), find(now, &figure.name));
         let (old_value, new_value) =
@@ -190,10 +191,18 @@ fn rate_row(
             Judged::Same
         }
         (Some(old), Some(new), Some(tolerance)) => {
-            if (new.ber - old.ber).abs() <= tolerance { Judged::Within } else { Judged::Exceeds }
+            if (new.ber - old.ber).abs() <= tolerance {
+                Judged::Within
+            } else {
+                Judged::Exceeds
+            }
         }
         (Some(old), Some(new), None) => {
-            if old.low <= new.high && new.low <= old.high { Judged::Within } else { Judged::Exceeds }
+            if old.low <= new.high && new.low <= old.high {
+                Judged::Within
+            } else {
+                Judged::Exceeds
+            }
         }
         _ => Judged::Exceeds,
     };
@@ -260,6 +269,11 @@ mod tests {
         check(&figures(-17.0, 170, 100_000, true), &model, "ber", Judged::Exceeds);
         // Fewer bits know less.
         check(&figures(-17.0, 17, 10_000, true), &model, "ber", Judged::Within);
-        check(&figures(-17.0, 140, 100_000, true), &model.with("ber", 1e-5), "ber", Judged::Exceeds);
+        check(
+            &figures(-17.0, 140, 100_000, true),
+            &model.with("ber", 1e-5),
+            "ber",
+            Judged::Exceeds,
+        );
     }
 }

@@ -18,6 +18,7 @@ use super::fit::{
 };
 use super::recorded::Recorded;
 use crate::beam::ArrayGeometry;
+use crate::bench::file::ArrayEntry;
 use crate::bench::{BenchPlan, ModelFacts};
 use crate::record::{BeamRecord, CaptureNo, RecordedValue, SigmfCapture, Value, figure};
 use crate::run::{Silent, Stop};
@@ -68,6 +69,8 @@ struct Told {
     clipped: f64,
     beams: Vec<BeamRecord>,
     table_deg: f64,
+    /// Settings that are switched off.
+    off: Vec<String>,
 }
 
 /// A folder that is removed again.
@@ -176,10 +179,7 @@ impl Fitting<'_> {
     }
 
     /// Runs the sequence on a model and yields what its captures tell.
-    async fn rehearse(
-        &self,
-        facts: &ModelFacts,
-    ) -> Result<BTreeMap<CaptureNo, Told>, ReplayError> {
+    async fn rehearse(&self, facts: &ModelFacts) -> Result<BTreeMap<CaptureNo, Told>, ReplayError> {
         let yaml = self.plan.model_with(facts)?;
         let name = self.model.as_ref().map_or("model.yaml", |model| &model.name);
         let base = Path::new(name).file_name().map(|name| name.to_string_lossy().into_owned());
@@ -202,10 +202,10 @@ impl Fitting<'_> {
     /// Captures of the run with those of a rehearsal, where both were taken with the same beams in
     /// the same place and tell something.
     fn pairs<'b>(&'b self, rehearsed: &'b BTreeMap<CaptureNo, Told>) -> Vec<(&'b Told, &'b Told)> {
-        let usable =
-            |told: &Told| told.clipped <= CLIPPED_MAX && told.snr_db >= SNR_MIN_DB;
+        let usable = |told: &Told| told.clipped <= CLIPPED_MAX && told.snr_db >= SNR_MIN_DB;
         let codes = |told: &Told| -> Vec<(Vec<u32>, Vec<u32>)> {
-            let both = |beam: &BeamRecord| (beam.phase_codes.clone(), beam.attenuation_codes.clone());
+            let both =
+                |beam: &BeamRecord| (beam.phase_codes.clone(), beam.attenuation_codes.clone());
             told.beams.iter().map(both).collect()
         };
         self.measured
@@ -283,7 +283,8 @@ impl Fitting<'_> {
             }
             Some(Ok(found)) => found,
         };
-        for (key, unit, list) in [(gain, "dB", &errors.gain_db), (phase, "deg", &errors.phase_deg)] {
+        for (key, unit, list) in [(gain, "dB", &errors.gain_db), (phase, "deg", &errors.phase_deg)]
+        {
             for (n, (value, uncertainty)) in list.iter().enumerate().skip(1) {
                 let (value, uncertainty) = (*value, *uncertainty);
                 let found = Estimate { value, uncertainty, residual_rms, points };
@@ -311,9 +312,17 @@ impl Fitting<'_> {
             let (Some(tx_beam), Some(rx_beam)) = (find("tx"), find("rx")) else { continue };
             let rx_deg = self.facts.table_zero_deg - measured.table_deg;
             let step_db = self.facts.attenuation_step_db;
-            let tx =
-                excitation(&tx.geometry, tx_beam, self.facts.tx_bearing_deg, step_db[0]);
-            let rx = excitation(&rx.geometry, rx_beam, rx_deg, step_db[1]);
+            let stand = |array: &ArrayEntry, beam, angle_deg, step_db| {
+                let mut weights = excitation(&array.geometry, beam, angle_deg, step_db)?;
+                for (n, weight) in weights.iter_mut().enumerate() {
+                    if measured.off.contains(&format!("{}.element_on.{n}", array.weights.text)) {
+                        *weight = Complex64::ZERO;
+                    }
+                }
+                Some(weights)
+            };
+            let tx = stand(tx, tx_beam, self.facts.tx_bearing_deg, step_db[0]);
+            let rx = stand(rx, rx_beam, rx_deg, step_db[1]);
             let (Some(tx), Some(rx)) = (tx, rx) else { continue };
             if depth_db(&tx) + depth_db(&rx) < DEPTH_MAX_DB {
                 let over_model_db = measured.signal_db - simulated.signal_db;
@@ -343,11 +352,7 @@ impl Fitting<'_> {
         );
     }
 
-    fn noise(
-        &mut self,
-        rehearsed: &BTreeMap<CaptureNo, Told>,
-        raised: &BTreeMap<CaptureNo, Told>,
-    ) {
+    fn noise(&mut self, rehearsed: &BTreeMap<CaptureNo, Told>, raised: &BTreeMap<CaptureNo, Told>) {
         let noise = |told: &Told| 10f64.powf((told.signal_db - told.snr_db) / 10.0);
         let with_raised = self.pairs(raised);
         let points: Vec<NoisePoint> = self
@@ -413,6 +418,12 @@ fn all_told(recorded: &Recorded) -> BTreeMap<CaptureNo, Told> {
             clipped: number_of("clipped_fraction").unwrap_or(0.0),
             beams: capture.beams.clone(),
             table_deg: table_deg(capture),
+            off: capture
+                .settings
+                .iter()
+                .filter(|setting| setting.read_back.value == Value::Switch(false))
+                .map(|setting| setting.name.clone())
+                .collect(),
         };
         Some((*number, told))
     });

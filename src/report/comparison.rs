@@ -104,8 +104,7 @@ impl Comparison {
             0 => String::new(),
             more => format!("<p>{more} more are not listed.</p>\n"),
         };
-        let head =
-            ["where", "figure", &self.recorded_name, &self.now_name, "tolerated difference"];
+        let head = ["where", "figure", &self.recorded_name, &self.now_name, "tolerated difference"];
         format!(
             "<h2>Differences that exceed their tolerance: {all}</h2>\n{}{rest}",
             number_table("Differences that exceed their tolerance", &head, &rows)

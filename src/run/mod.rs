@@ -14,9 +14,9 @@ mod search;
 mod stop;
 mod translate;
 
+pub use combine::combine;
 pub use engine::{Engine, RunSummary};
 pub use error::RunError;
-pub use combine::combine;
 pub use measure::Measurement;
 pub use progress::{Progress, ProgressEvent, Silent};
 pub use recorder::{Recorder, Replayed, RunInputs};

@@ -10,10 +10,10 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureTaken, Event, FaultClass, InputFile,
-    InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted, ReadingRecord,
-    RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder, RunProvenance, RunStarted, SettingDone,
-    SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, Value,
+    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureTaken, Event, FaultClass,
+    InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted,
+    ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder, RunProvenance,
+    RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -114,7 +114,9 @@ impl Recorder {
             opened.and_then(|path| Unkept::append(&path).map_err(|error| error.to_string()));
         match opened {
             Ok(unkept) => self.unkept = Some(unkept),
-            Err(error) => tracing::warn!(error, "probes are not kept; the trace cannot be replayed"),
+            Err(error) => {
+                tracing::warn!(error, "probes are not kept; the trace cannot be replayed")
+            }
         }
     }
 

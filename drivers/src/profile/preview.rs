@@ -6,8 +6,8 @@
 use std::borrow::Cow;
 
 use super::{
-    Action, ActionStep, BetweenSteps, Completion, Effect, Input, Profile, RegisterPort,
-    Setting, Steps,
+    Action, ActionStep, BetweenSteps, Completion, Effect, Input, Profile, RegisterPort, Setting,
+    Steps,
 };
 use crate::frame::{Contents, Part};
 use crate::transport::shown_time;

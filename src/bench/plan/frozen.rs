@@ -114,7 +114,8 @@ impl BenchPlan {
         let mut names = BTreeMap::new();
         for instrument in &mut file.instruments {
             let registers = instrument.registers.as_ref().map(|place| place.text.clone());
-            names.insert(instrument.name.text.clone(), (instrument.profile.text.clone(), registers));
+            names
+                .insert(instrument.name.text.clone(), (instrument.profile.text.clone(), registers));
             if let Some((profile, registers)) = instead(instrument) {
                 instrument.profile.text = profile;
                 let place = instrument.profile.span.clone();
@@ -152,9 +153,8 @@ impl BenchPlan {
     /// # Errors
     /// When it is not a model that can be simulated.
     pub fn with_model(mut self, model: Source) -> Result<Self, Vec<Faults>> {
-        check_model(&model).map_err(|message| {
-            vec![Faults::new(model.clone(), vec![Fault::new(0..0, message)])]
-        })?;
+        check_model(&model)
+            .map_err(|message| vec![Faults::new(model.clone(), vec![Fault::new(0..0, message)])])?;
         self.model = Some(model);
         Ok(self)
     }

@@ -148,7 +148,9 @@ impl RunFolder {
         let file = File::open(&path).map_err(RecordError::io(&path, "open"))?;
         let bytes = file.metadata().map_err(RecordError::io(&path, "read"))?.len();
         let mut first = Vec::new();
-        file.take(4 * count as u64).read_to_end(&mut first).map_err(RecordError::io(&path, "read"))?;
+        file.take(4 * count as u64)
+            .read_to_end(&mut first)
+            .map_err(RecordError::io(&path, "read"))?;
         let channel = |at: usize| {
             let pairs = first.as_chunks::<4>().0.iter();
             pairs.map(|pair| i16::from_le_bytes([pair[at], pair[at + 1]])).collect()

@@ -91,9 +91,9 @@ pub fn fit_elements(all: &[Observation]) -> Result<ElementFit, Refusal> {
         }
         let solved = solve(&|p: &[f64]| layout.residuals(all, p), layout.start(), NOISE_MIN_DB);
         let solved = solved.ok_or(Refusal::NotSettled)?;
-        let refused = (0..2).filter(|side| wanted[*side]).find_map(|side| {
-            layout.refusal(all, &solved, side).map(|refusal| (side, refusal))
-        });
+        let refused = (0..2)
+            .filter(|side| wanted[*side])
+            .find_map(|side| layout.refusal(all, &solved, side).map(|refusal| (side, refusal)));
         match refused {
             Some((side, refusal)) => (wanted[side], refusals[side]) = (false, Some(refusal)),
             None => {
@@ -299,7 +299,9 @@ mod tests {
             let codes = array.steer(angle_deg);
             let phase = |(n, code): (usize, &u16)| {
                 let wave = std::f64::consts::PI * n as f64 * 7f64.to_radians().sin();
-                Complex64::cis(wave + std::f64::consts::TAU * f64::from(*code) / 2f64.powi(bits as i32))
+                Complex64::cis(
+                    wave + std::f64::consts::TAU * f64::from(*code) / 2f64.powi(bits as i32),
+                )
             };
             codes.iter().enumerate().map(phase).collect()
         };
@@ -321,7 +323,10 @@ mod tests {
                 let off = |(value, uncertainty): (f64, f64), truth: f64| {
                     (value - truth).abs() <= 4.0 * uncertainty + 1e-3
                 };
-                assert!(off(gain, GAIN_DB[n]) && off(phase, PHASE_DEG[n]), "{n}: {gain:?} {phase:?}");
+                assert!(
+                    off(gain, GAIN_DB[n]) && off(phase, PHASE_DEG[n]),
+                    "{n}: {gain:?} {phase:?}"
+                );
             }
             assert!((fit.offset_db.0 + 2.5).abs() < 10.0 * noise_db + 1e-3, "{:?}", fit.offset_db);
             assert!(fit.residual_rms_db < noise_db + 1e-6);
@@ -342,7 +347,8 @@ mod tests {
     #[test]
     fn what_the_data_do_not_support_is_refused() {
         let few = observe(turned_elements(4), 0.0)[..10].to_vec();
-        let Refusal::TooFew { points: 10, needed: 18 } = fit_elements(&few).unwrap().rx.unwrap_err()
+        let Refusal::TooFew { points: 10, needed: 18 } =
+            fit_elements(&few).unwrap().rx.unwrap_err()
         else {
             panic!("15 unknowns");
         };

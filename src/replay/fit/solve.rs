@@ -65,10 +65,7 @@ pub(super) fn solve(
     Some(Solved { params, uncertainty, rms: (present / points.max(1) as f64).sqrt() })
 }
 
-fn normal_equations(
-    residuals: &dyn Fn(&[f64]) -> Vec<f64>,
-    params: &[f64],
-) -> (Matrix, Vec<f64>) {
+fn normal_equations(residuals: &dyn Fn(&[f64]) -> Vec<f64>, params: &[f64]) -> (Matrix, Vec<f64>) {
     let here = residuals(params);
     let columns: Vec<Vec<f64>> = (0..params.len())
         .map(|n| {
@@ -82,8 +79,7 @@ fn normal_equations(
         })
         .collect();
     let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    let normal =
-        columns.iter().map(|a| columns.iter().map(|b| dot(a, b)).collect()).collect();
+    let normal = columns.iter().map(|a| columns.iter().map(|b| dot(a, b)).collect()).collect();
     let gradient = columns.iter().map(|column| dot(column, &here)).collect();
     (normal, gradient)
 }
@@ -149,7 +145,8 @@ fn eigen(mut a: Matrix) -> (Vec<f64>, Matrix) {
         (0..n).map(|i| (0..n).map(|j| f64::from(u8::from(i == j))).collect()).collect();
     let whole: f64 = a.iter().flatten().map(|x| x * x).sum();
     for _ in 0..100 {
-        let off: f64 = (0..n).flat_map(|i| (0..i).map(move |j| (i, j))).map(|(i, j)| a[i][j].powi(2)).sum();
+        let off: f64 =
+            (0..n).flat_map(|i| (0..i).map(move |j| (i, j))).map(|(i, j)| a[i][j].powi(2)).sum();
         if off <= 1e-26 * whole {
             break;
         }

@@ -50,11 +50,8 @@ fn values_between_steps_are_underlined() {
              p) (take one of them; 'between steps: nearest' in the profile rounds)"
         )
     };
-    let expected = [
-        told("3:24", 3, "2 and 4"),
-        told("4:30", 5, "4 and 6"),
-        told("6:26", 1, "0 and 2"),
-    ];
+    let expected =
+        [told("3:24", 3, "2 and 4"), told("4:30", 5, "4 and 6"), told("6:26", 1, "0 and 2")];
     assert_eq!(faults.lines().collect::<Vec<_>>(), expected);
 }
 
