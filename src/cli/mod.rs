@@ -75,8 +75,7 @@ enum Command {
     Runs(runs::Arguments),
     /// Show one run, or one capture of it with every setting.
     Show(show::Arguments),
-    /// A recorded run once more: on the simulated bench, with today's analysis, or with the recorded
-    /// messages in place of instruments; compares the figures.
+    /// Take a recorded run once more and compare the figures.
     Replay(replay::Arguments),
     /// Estimate the main parameters of a model of the bench from a run.
     Fit(fit::Arguments),

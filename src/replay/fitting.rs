@@ -409,9 +409,9 @@ fn all_told(recorded: &Recorded) -> BTreeMap<CaptureNo, Told> {
         let capture = meta.captures.first()?;
         let number_of = |name: &str| figure(&found.figures, name);
         let (power_db, snr_db) = (number_of("power_db")?, number_of("snr_db")?);
-        let noise_share = 1.0 / (1.0 + 10f64.powf(snr_db / 10.0));
         let told = Told {
-            signal_db: power_db + 10.0 * (1.0 - noise_share).log10(),
+            // From the channel's response, so that there is no noise in it.
+            signal_db: power_db,
             snr_db,
             cfo_hz: number_of("cfo_hz"),
             centre_hz: capture.centre_hz,
