@@ -63,6 +63,7 @@ pub mod message;
 pub mod pattern;
 pub mod profile;
 pub mod quantity;
+mod random;
 pub mod registers;
 pub mod shape;
 pub mod transport;

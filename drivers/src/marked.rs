@@ -22,6 +22,9 @@ pub struct Node {
     pub kind: NodeKind,
 }
 
+/// Most keys of one mapping; far beyond what a person writes, and each is compared with all before.
+const KEYS_MAX: usize = 10_000;
+
 /// What a node is.
 #[derive(Clone, Debug, PartialEq)]
 pub enum NodeKind {
@@ -145,7 +148,18 @@ fn scanner_fault(text: &str, at: usize, info: &str) -> Fault {
     match tab {
         Some(tab) => Fault::new(tab..tab + 1, "not YAML: a tab in the indentation")
             .with_help("indent with spaces"),
-        None => Fault::new(at..at, format!("not YAML: {info}")),
+        None => {
+            let fault = Fault::new(at..at, format!("not YAML: {info}"));
+            let here = text.get(line..).and_then(|rest| rest.lines().next()).unwrap_or_default();
+            // What messages hold and YAML takes for something else: *IDN?, [SOURce:]VOLTage.
+            let special =
+                text.get(at..).is_some_and(|rest| rest.starts_with(['*', '&', '!', '%', '@', '`']));
+            if special || here.contains(":]") {
+                fault.with_help("put the text in quotes, as every message with *, [ or {")
+            } else {
+                fault
+            }
+        }
     }
 }
 
@@ -230,6 +244,13 @@ impl Builder {
             }
             Event::SequenceEnd | Event::MappingEnd => self.close(&span),
             Event::Nothing | Event::StreamStart | Event::StreamEnd | Event::DocumentEnd => {}
+        }
+        if let Some(Open::Map(_, entries, _)) = self.open.last()
+            && entries.len() > KEYS_MAX
+        {
+            let at = entries[KEYS_MAX].0.span.clone();
+            self.faults.push(Fault::new(at, format!("more than {KEYS_MAX} keys in one mapping")));
+            return false;
         }
         if self.open.len() > DEPTH_MAX {
             let at = self.length;
@@ -354,6 +375,9 @@ mod tests {
         check_fault("a:\n\t- b\n", &["a tab in the indentation"]);
         check_fault(&"[".repeat(100), &["nested deeper"]);
         check_fault(&"[".repeat(5000), &["not YAML"]);
+        // As many as a file may hold at all; each is compared with those before it.
+        let keys: String = (0..1_500_000).map(|n| format!("{n}: 1\n")).collect();
+        check_fault(&keys, &["more than 10000 keys"]);
     }
 
     #[test]

@@ -250,6 +250,9 @@ fn wrong_kind(node: &Node, shape: &Shape, wanted: &str, faults: &mut Vec<Fault>)
         (Shape::List(item), NodeKind::Map(_)) if fits(node, item) => {
             "begin each item of the list with '- '".into()
         }
+        (Shape::Text | Shape::Scalar, NodeKind::Map(_) | NodeKind::List(_)) => {
+            "write it without { } or [ ], or in quotes where they belong to the text".into()
+        }
         _ => format!("such as {}", example(shape, EXAMPLE_DEPTH)),
     };
     let message = format!("{wanted} is wanted here, not {}", node.describe());

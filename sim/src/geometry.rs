@@ -5,7 +5,6 @@
 
 use num_complex::Complex64;
 
-use crate::instruments::dut::GAIN_MOST;
 use crate::model::{BlockageModel, PathModel, RandomBlockageModel, ReflectionModel};
 use crate::physics::array::Direction;
 use crate::physics::blockage::{AtRandom, Block, Blockages, Listed};
@@ -125,9 +124,10 @@ impl World {
         std::iter::once(direct).chain(reflections).collect()
     }
 
-    /// Power of one transmit element for a source envelope of 1 V, at the gain in force, dBm.
+    /// Power of one transmit element for a source envelope of 1 V, at the gain in force and before
+    /// compression, dBm.
     pub fn element_output_dbm(&self) -> f64 {
-        self.model.tx.element_output_dbm - back_off_db(self.dut.tx.gain)
+        self.model.tx.element_output_dbm + self.tx_gain_db()
     }
 
     /// What the link does to volts from source to scope, if both chips were live on one channel.
@@ -149,8 +149,8 @@ impl World {
             element_output_dbm: self.element_output_dbm(),
             rx_weight_power: rx_weights.iter().map(Complex64::norm_sqr).sum(),
             rx_elements: self.rx_side.array.len(),
-            rx_gain_db: self.model.rx.gain_db - back_off_db(self.dut.rx.gain),
-            noise_figure_db: self.model.rx.noise_figure_db,
+            rx_gain_db: self.rx_gain_db(),
+            noise_figure_db: self.noise_figure_db(),
         })
     }
 
@@ -166,9 +166,4 @@ impl World {
             })
             .collect()
     }
-}
-
-/// One code is 1 dB.
-fn back_off_db(gain: u16) -> f64 {
-    f64::from(GAIN_MOST - gain.min(GAIN_MOST))
 }

@@ -33,7 +33,7 @@
 //!
 //! | source | |
 //! |---|---|
-//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz; our own node |
+//! | `[SOURce#:]CLOCk[:FREQuency]` | sample clock, 10 MHz to 12 GHz unless the model says otherwise; our own node |
 //! | `[SOURce#:]VOLTage[:LEVel][:IMMediate][:AMPLitude]` | peak of the full-scale code, 0.01 to 1 V |
 //! | `[SOURce#:]FUNCtion[:SHAPe] DC\|USER` | USER plays the selected trace; -221 while none is |
 //! | `[SOURce#:]FUNCtion:USER <name>` | selects; answers `NONE` without one; our own node |
@@ -47,7 +47,7 @@
 //! | scope | |
 //! |---|---|
 //! | `[SENSe#:]VOLTage[:DC]:RANGe[:UPPer]` | full scale is plus and minus this, both channels, 0.005 to 2 V |
-//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us; TIME sets the points |
+//! | `[SENSe#:]SWEep:POINts` `:TINTerval` `:TIME` | 16 to 8,000,000; 25 ps to 1 us, unless the model says otherwise; TIME sets the points |
 //! | `[SENSe#:]SWEep:OFFSet:TIME` | first point relative to the trigger, -10 to 10 s |
 //! | `TRIGger#:SOURce IMMediate\|EXTernal` | EXTernal is the source's marker |
 //! | `INITiate[:IMMediate]`(e) | overlapped; -213 while under way |
@@ -119,16 +119,38 @@
 //!
 //! By default all of these are off: a perfect array, empty space, a stiff table.
 //!
-//! What a record shows, in order: the source's looped 16-bit samples, interpolated by a
-//! Kaiser-windowed low-pass that is at once the source's reconstruction and the receiver's baseband
-//! filter (flat to 1.2 GHz, 70 dB down from 2.0 GHz; own error below -55 dB); flight and cable delay;
-//! transmit gain (1 dB per code), array response and path, receive response, gain (1 dB per code);
-//! turn by the carrier offset from a random phase; receiver noise kT(290 K) times noise figure, white
-//! in the receiver's band; the scope's own white noise (0.1 % of the range rms); clipping and
-//! rounding to 10 bits. An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter
-//! as soon as the scope is armed and the marker beats (waiting for the next pass is not modelled); the
-//! signal is later by the delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls
-//! anywhere in the pass.
+//! # The signal chain
+//!
+//! What a record shows, in order; what is in brackets is off by default and costs nothing while it
+//! is off. Each error is checked alone, on codes of the scope, against the figure that is named.
+//!
+//! | stage | what happens | from |
+//! |---|---|---|
+//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel\] | IEEE Std 1241 |
+//! | transmitter | \[I/Q imbalance and its image; leaking carrier; Rapp compression, AM/PM\] | Schenk ch. 5; Rapp 1991 |
+//! | reconstruction | Kaiser-windowed low-pass, which is at once the receiver's baseband filter: flat to `rx.pass_hz`, 70 dB down from `rx.stop_hz`, own error below -55 dB \[zero-order hold; Gaussian bandwidths of source and scope, folded into it\] | Oppenheim and Schafer |
+//! | air | transmit gain (1 dB per code \[with an error each, and with temperature\]), arrays, path, delay of each way | ITU-R P.525 |
+//! | carriers | turn by the carrier offset from a random phase \[references drift with temperature; phase noise of both synthesisers, of a given integrated value\] | IEEE Std 1139 |
+//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band \[with the source's noise\] | ITU-R P.372 |
+//! | receiver | gain (1 dB per code \[as the transmitter's\]) \[I/Q imbalance; DC offset; lines that end, hard or by Rapp's form\] | Schenk ch. 5 |
+//! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
+//!
+//! The section, clause and paper names are from memory. Invented: the shape of the phase noise (first
+//! order above its loop's bandwidth, and a floor), all sizes of all errors. Source and transmitter
+//! are periodic with the waveform: they are computed once for a waveform and its settings, at the
+//! source's sample instants, so products of compression beyond half its rate fold back. The scope's
+//! bandwidth is applied before the receiver's last stages, which is the same while those are linear.
+//! [`LinkTruth::impairments`] says at every trigger what is on and how much it costs,
+//! [`Truth::snr_db`] what all of it leaves.
+//!
+//! Chips: their temperature follows their power, gain and references follow the temperature, the
+//! current follows gain code, elements and temperature; a chip beyond `chips.lock_most_c` loses lock.
+//!
+//! An EXTernal trigger falls on the start of a pass with 5 ps rms of jitter as soon as the scope is
+//! armed and the marker beats (waiting for the next pass is not modelled); the signal is later by the
+//! delay (8 ns of cables and 13.3 ns of flight). An IMMediate trigger falls anywhere in the pass. The
+//! scope arms `scope.arming_s` after INITiate, and not before a new range has settled; a record can
+//! be fetched once it has been transferred, at a given time per point.
 //!
 //! The receive combiner divides by the square root of N, so its output is larger with more elements;
 //! an element that is off lets in neither signal nor noise. The turntable carries the receiver: at
@@ -140,6 +162,43 @@
 //! table angle of 21 deg; within 0.1 dB of aligned once the receive beam points at -21 deg. Carrier
 //! offset +432.2 kHz (6.9 ppm of 62.64 GHz).
 //!
+//! # Faults
+//!
+//! A [`FaultPlan`], in YAML or built by hand, puts faults on instruments; [`SimBench::put_fault`] puts
+//! one in now. One line a fault: the `instrument` (source, scope, dut, turntable, supply), the `fault`,
+//! and exactly one of `at_s`, `at_command` (messages to that instrument), `at_capture`, which come once
+//! or again after `every` so many, and `per_command` (probability), `per_hour` (mean rate). `times` says
+//! how often at most, `for_s` how long.
+//!
+//! ```yaml
+//! seed: 7        # of rates and random bytes; the bench's when absent
+//! faults:
+//!   - {instrument: scope, fault: late answer, late_s: 2, per_command: 0.001}
+//!   - {instrument: supply, fault: restart, at_s: 7200, for_s: 20}
+//!   - {instrument: turntable, fault: stuck, short_deg: 3, at_command: 40, every: 100, times: 5}
+//! ```
+//!
+//! | fault | own keys | what happens |
+//! |---|---|---|
+//! | `no answer` | | the next answer does not come; with `for_s` none of that time |
+//! | `late answer` | `late_s` | the next comes later |
+//! | `closed link` | `answer_share` | all links of the instrument close at once, a command under way is lost; with a share, within the next answer |
+//! | `garbage` | `bytes` (16) | random bytes before the next answer |
+//! | `error entry` | `code`, `text` | an entry in the error queue |
+//! | `setting not taken` | `setting` | the next change of it (or of any) is accepted without effect |
+//! | `drift` | `setting`, `rate_per_hour` | it moves once a second, in base units; its query tells where it stands |
+//! | `restart` | | defaults, empty queue and memory, power-on bit, links closed; with `for_s` away that long |
+//! | `stuck` | `short_deg` | the next move ends before its target |
+//! | `lost lock` | `chip` (tx, rx) | the carrier is gone; with `for_s` it comes back |
+//! | `current limit` | `to_share` (0.9) | the output falls to that share of the set voltage |
+//! | `stale trace` | | the next acquisition brings the record before |
+//! | `dropped segment` | `share` (0.1) | that share of the waveform is silent until it is loaded anew |
+//! | `stopped playing` | | nothing plays until it is told to anew |
+//!
+//! [`settings_of`] names the settings. What was applied stands in [`SimBench::faults_so_far`] with its
+//! time; [`SimBench::acquisitions`] keeps the true state at every trigger, and which acquisition's
+//! record the scope handed out.
+//!
 //! # Time
 //!
 //! All time is tokio's: nothing runs in the background, and a paused clock skips from event to event.
@@ -147,7 +206,9 @@
 //! between happen in order. Same seed and same commands at the same times give the same bytes.
 
 mod beams;
+mod chain;
 mod door;
+mod faults;
 mod geometry;
 mod instruments;
 mod model;
@@ -159,14 +220,20 @@ mod truth;
 mod world;
 
 pub use beams::{BestPair, End, Over};
-pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SimBench};
+pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SetUpError, SimBench};
+pub use faults::{
+    FAULTS_KEPT, FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When, settings_of,
+};
 pub use model::{
-    ArrayModel, BlockageModel, ChipModel, CodeErrorModel, DriftModel, ElementModel, GasModel,
-    Model, ModelError, PathModel, Place, PowerUpModel, RandomBlockageModel, ReceiverModel,
-    ReflectionModel, ScopeModel, SourceModel, SupplyModel, TransmitterModel, TurntableModel,
+    AmPmModel, ArrayModel, BlockageModel, ChipModel, CodeErrorModel, CompressionModel, DriftModel,
+    ElementModel, GasModel, ImbalanceModel, Model, ModelError, PathModel, PhaseNoiseModel, Place,
+    PowerUpModel, RandomBlockageModel, ReceiverModel, ReflectionModel, SaturationModel, ScopeModel,
+    SourceModel, SupplyModel, TransmitterModel, TurntableModel,
 };
 pub use physics::array::{Direction, ElementCode};
+pub use physics::capture::Waveform;
 pub use post::Post;
 pub use truth::{
-    ChipTruth, LinkTruth, RayTruth, ScopeTruth, SourceTruth, SupplyTruth, Truth, TurntableTruth,
+    ACQUISITIONS_KEPT, Acquired, ChipTruth, Impairment, ImpairmentKind, LinkTruth, RayTruth,
+    ScopeTruth, SourceTruth, SupplyTruth, Truth, TurntableTruth,
 };

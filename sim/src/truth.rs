@@ -3,17 +3,62 @@
 //! Knows nothing of how a client works. All figures follow from the state by closed forms; nothing
 //! is measured.
 
+use std::collections::VecDeque;
+use std::sync::Arc;
 use std::time::Duration;
 
 use crate::geometry::Course;
 use crate::instruments::dut::Chip;
 use crate::physics::array::{Direction, ElementCode};
-use crate::physics::capture::Ray;
-use crate::physics::capture::volts_per_code;
+use crate::physics::capture::{Ray, Waveform};
+use crate::physics::converters::volts_per_code;
 use crate::physics::link::{free_space_loss_db, power_density_w_m2};
 use crate::physics::multipath::mean_square;
 use crate::side::Side;
 use crate::world::World;
+
+/// Acquisitions that the back door keeps unless it is told otherwise.
+pub const ACQUISITIONS_KEPT: usize = 1024;
+
+/// One acquisition, as the back door keeps it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Acquired {
+    /// Its number on this bench, from 1.
+    pub index: u64,
+    /// The acquisition whose record the scope hands out: itself, or by a fault the one before.
+    pub hands_out: u64,
+    /// The true state at its trigger.
+    pub truth: Truth,
+}
+
+/// The last acquisitions, a bounded number of them.
+#[derive(Debug)]
+pub(crate) struct Acquisitions {
+    kept: VecDeque<Acquired>,
+    most: usize,
+}
+
+impl Default for Acquisitions {
+    fn default() -> Self {
+        Self { kept: VecDeque::new(), most: ACQUISITIONS_KEPT }
+    }
+}
+
+impl Acquisitions {
+    pub fn push(&mut self, acquired: Acquired) {
+        self.kept.push_back(acquired);
+        self.keep(self.most);
+    }
+
+    pub fn keep(&mut self, most: usize) {
+        self.most = most;
+        self.kept.drain(..self.kept.len().saturating_sub(most));
+    }
+
+    pub fn all(&self) -> Vec<Acquired> {
+        self.kept.iter().cloned().collect()
+    }
+}
 
 /// The true state of a bench at one instant.
 #[derive(Debug, Clone, PartialEq)]
@@ -50,6 +95,10 @@ pub struct SourceTruth {
     pub output: bool,
     /// The trace that is playing.
     pub playing: Option<String>,
+    /// A fault has put a hole of silence into what plays.
+    pub has_hole: bool,
+    /// The samples that it really plays, whatever was loaded.
+    pub samples: Option<Arc<Waveform>>,
     /// Mean `I^2 + Q^2` at the output while the waveform is not silent, V^2; 0 when nothing plays.
     pub mean_square_v2: f64,
 }
@@ -76,6 +125,8 @@ pub struct SupplyTruth {
     pub voltage_v: f64,
     /// Current limit, A.
     pub current_limit_a: f64,
+    /// Protection level, V.
+    pub protection_v: f64,
     /// Output switched on.
     pub output: bool,
     /// Protection has tripped.
@@ -97,6 +148,10 @@ pub struct TurntableTruth {
     pub target_deg: f64,
     /// Whether it turns.
     pub moving: bool,
+    /// Speed of the next move, deg/s.
+    pub speed_deg_per_s: f64,
+    /// Drive on.
+    pub drive: bool,
 }
 
 /// True state of one chip.
@@ -142,12 +197,54 @@ pub struct LinkTruth {
     pub power_density_w_m2: f64,
     /// Every way of the signal: the direct one, then the reflections.
     pub rays: Vec<RayTruth>,
-    /// Mean `I^2 + Q^2` of the signal at the scope over all rays, V^2; 0 when none arrives.
+    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
+    /// V^2; 0 when none arrives.
     pub signal_v2: f64,
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
     /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
     pub scope_noise_v2_per_hz: f64,
+    /// Every error besides noise that is switched on in the model; none: the chain is linear.
+    pub impairments: Vec<Impairment>,
+}
+
+/// One error of the signal chain that is switched on.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Impairment {
+    /// Which.
+    pub kind: ImpairmentKind,
+    /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
+    /// gives it, or no signal arrives.
+    pub error_ratio: Option<f64>,
+}
+
+/// Which error of the signal chain.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum ImpairmentKind {
+    /// Everything that the source's channels and the transmitter do to the waveform: steps, gains,
+    /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
+    /// whole band: a matched filter sees less.
+    Transmission,
+    /// `1 - exp(-sigma^2)`.
+    TxPhaseNoise,
+    /// `1 - exp(-sigma^2)`.
+    RxPhaseNoise,
+    /// 1/IRR.
+    RxImbalance,
+    /// Square of the offset over the signal.
+    RxOffset,
+    /// No closed form.
+    RxSaturation,
+    /// 1/IRR of the channels' gains.
+    ScopeGain,
+    /// Square of the offset over the signal.
+    ScopeOffset,
+    /// Image only, `(pi f t)^2` at the waveform's rms frequency.
+    ScopeSkew,
+    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    ApertureJitter,
 }
 
 /// True state of one way of the signal.
@@ -181,7 +278,9 @@ impl Truth {
                 clock_hz: world.source.clock_hz,
                 amplitude_v,
                 output: world.source.output,
-                playing: playing.and(world.source.selected.clone()),
+                playing: playing.as_ref().and(world.source.selected.as_ref()).cloned(),
+                has_hole: world.source.plays_hole(),
+                samples: playing,
                 mean_square_v2,
             },
             scope: ScopeTruth {
@@ -194,6 +293,7 @@ impl Truth {
             supply: SupplyTruth {
                 voltage_v: world.supply.voltage_v,
                 current_limit_a: world.supply.current_limit_a,
+                protection_v: world.supply.protection_v,
                 output: world.supply.output,
                 tripped: world.supply.tripped,
                 terminal_v: world.supply.terminal_v(world.now),
@@ -204,11 +304,13 @@ impl Truth {
                 encoder_deg: world.turntable.encoder_deg(world.now, &world.model.turntable),
                 target_deg: world.turntable.target_deg(),
                 moving: world.turntable.is_moving(world.now),
+                speed_deg_per_s: world.turntable.speed_deg_per_s,
+                drive: world.turntable.drive,
             },
             powered: world.dut.powered,
             tx: chip(world, &world.dut.tx),
             rx: chip(world, &world.dut.rx),
-            link: link(world, mean_square_v2),
+            link: link(world),
             arrays: (world.tx_side.clone(), world.rx_side.clone()),
         }
     }
@@ -218,9 +320,26 @@ impl Truth {
     /// scope samples fast enough that nothing folds over.
     pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
-        let density = link.receiver_noise_v2_per_hz + link.scope_noise_v2_per_hz;
+        let density = link.noise_v2_per_hz();
         let ratio = link.signal_v2 / (density * symbol_rate_hz);
         (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
+    }
+
+    /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
+    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
+    /// uncorrelated; the images of both mixers are not quite that. Those without one are in
+    /// [`LinkTruth::impairments`]. `None` when no signal arrives.
+    pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let link = &self.link;
+        let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
+        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
+    }
+}
+
+impl LinkTruth {
+    fn noise_v2_per_hz(&self) -> f64 {
+        self.receiver_noise_v2_per_hz + self.source_noise_v2_per_hz + self.scope_noise_v2_per_hz
     }
 }
 
@@ -228,7 +347,7 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
     let supply_v = world.supply.terminal_v(world.now);
     ChipTruth {
         enabled: chip.enabled,
-        locked: world.dut.powered && chip.is_locked(world.now),
+        locked: world.dut.powered && chip.has_lock(&world.instant()),
         channel: chip.channel,
         gain: chip.gain,
         codes: chip.codes(),
@@ -236,7 +355,7 @@ fn chip(world: &World, chip: &Chip) -> ChipTruth {
     }
 }
 
-fn link(world: &World, source_v2: f64) -> LinkTruth {
+fn link(world: &World) -> LinkTruth {
     let noise_v2_per_hz = world.budget().noise_v2_per_hz;
     let (tx_hz, rx_hz) = world.carriers_hz();
     let (tx_deg, rx_deg) = world.bearings_deg();
@@ -245,11 +364,16 @@ fn link(world: &World, source_v2: f64) -> LinkTruth {
     // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
     let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
     let distance_m = world.model.path.distance_m;
-    let arriving_v2 = if world.is_linked() { source_v2 } else { 0.0 };
+    let linked = world.is_linked();
+    let amplitude_v = world.source.amplitude_v;
+    let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
+    let arriving_v2 = if linked { sent_v2 } else { 0.0 };
     let rays = world.rays();
-    let eirp_dbm = eirp_dbm(world, source_v2);
+    let signal_v2 = arriving_v2 * power_gain(world, &rays);
+    let source_noise = world.source_noise_v2_per_hz() * world.mean_power_gain();
+    let eirp_dbm = eirp_dbm(world, sent_v2);
     LinkTruth {
-        linked: world.is_linked(),
+        linked,
         tx_carrier_hz: tx_hz,
         rx_carrier_hz: rx_hz,
         carrier_offset_hz: tx_hz - rx_hz,
@@ -259,10 +383,12 @@ fn link(world: &World, source_v2: f64) -> LinkTruth {
         rx_bearing_deg: rx_deg,
         eirp_dbm,
         power_density_w_m2: eirp_dbm.map_or(0.0, |dbm| power_density_w_m2(dbm, distance_m)),
-        signal_v2: arriving_v2 * power_gain(world, &rays),
+        signal_v2,
         rays: ray_truths(world, &rays, arriving_v2),
+        source_noise_v2_per_hz: if linked { source_noise } else { 0.0 },
         receiver_noise_v2_per_hz: if world.is_listening() { noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
+        impairments: world.impairments(signal_v2),
     }
 }
 
@@ -278,7 +404,7 @@ fn power_gain(world: &World, rays: &[Ray]) -> f64 {
 
 /// EIRP toward the receiver: element power, array, element pattern.
 fn eirp_dbm(world: &World, source_v2: f64) -> Option<f64> {
-    let live = world.dut.powered && world.dut.tx.is_locked(world.now);
+    let live = world.dut.powered && world.dut.tx.has_lock(&world.instant());
     let direct = world.courses().into_iter().next().filter(|_| live && source_v2 > 0.0)?;
     let (carrier_hz, _) = world.carriers_hz();
     let side = &world.tx_side;

@@ -6,6 +6,8 @@
 
 use std::time::Duration;
 
+use crate::chain::Chain;
+use crate::faults::{FaultPlan, Faults};
 use crate::geometry::blockages;
 use crate::instruments::dut::{Dut, Instant, Refusal};
 use crate::instruments::scope::{Acquisition, Scope};
@@ -14,15 +16,13 @@ use crate::instruments::supply::Supply;
 use crate::instruments::turntable::Turntable;
 use crate::model::Model;
 use crate::physics::blockage::Blockages;
-use crate::physics::capture::{Ray, Scene, Signal, Start};
-use crate::physics::filter::{Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::channel_centre_hz;
 use crate::post::Post;
 use crate::scpi::front::Front;
 use crate::scpi::session::{Busy, Host};
 use crate::side::Side;
-use crate::truth::Truth;
+use crate::truth::{Acquired, Acquisitions, Truth};
 
 /// Everything there is.
 #[derive(Debug)]
@@ -47,6 +47,10 @@ pub struct World {
     pub tx_side: Side,
     /// Receive array.
     pub rx_side: Side,
+    /// What goes wrong.
+    pub(crate) faults: Faults,
+    /// The true state at the last triggers.
+    pub(crate) log: Acquisitions,
     /// What can stand in the way of the signal.
     pub blockages: Blockages,
     fronts: [Front; 5],
@@ -54,12 +58,18 @@ pub struct World {
     acquisitions: u64,
     readings: u64,
     revision: u64,
-    filters: Bank,
+    /// The signal chain's own state.
+    pub chain: Chain,
 }
 
 impl World {
-    /// A bench just switched on.
+    /// A bench just switched on, on which nothing goes wrong by plan.
     pub fn new(model: Model) -> Self {
+        Self::with_faults(model, &FaultPlan::default())
+    }
+
+    /// A bench just switched on, and what goes wrong on it.
+    pub fn with_faults(model: Model, plan: &FaultPlan) -> Self {
         Self {
             now: Duration::ZERO,
             active: Post::Source,
@@ -71,12 +81,14 @@ impl World {
             tx_side: Side::tx(&model.tx.array, model.seed),
             rx_side: Side::rx(&model.rx.array, model.seed),
             blockages: blockages(&model.path, model.seed),
+            faults: Faults::new(plan, model.seed),
+            log: Acquisitions::default(),
             fronts: std::array::from_fn(|_| Front::default()),
             power_ups: 0,
             acquisitions: 0,
             readings: 0,
             revision: 0,
-            filters: Bank::default(),
+            chain: Chain::new(&model),
             model,
         }
     }
@@ -103,6 +115,7 @@ impl World {
             self.dut.next_event(self.now),
             self.turntable.next_event(self.now),
             self.scope.next_event(self.now),
+            self.faults.next_event().filter(|t| *t > self.now),
         ]
         .into_iter()
         .flatten()
@@ -111,14 +124,17 @@ impl World {
 
     /// Everything that follows from the present instant and the settings in force.
     fn tick(&mut self) {
+        self.faults_by_time();
         self.power();
         self.turntable.tick(self.now);
         self.scope.tick(self.now);
-        let marker = self.source.playing().is_some();
-        if self.scope.is_triggered(self.now, marker) {
-            let acquisition = Acquisition::new(self.scene(), self.truth());
-            self.acquisitions += 1;
-            self.scope.record(self.now, acquisition, &self.model.scope);
+        if self.scope.is_triggered(self.now, self.source.playing().is_some()) {
+            self.faults_at_capture();
+            self.power();
+            // A fault may have taken away the trigger, or what waited for it.
+            if self.scope.is_triggered(self.now, self.source.playing().is_some()) {
+                self.acquire();
+            }
         }
         for post in Post::ALL {
             let (operation, questionable) = self.conditions(post);
@@ -132,14 +148,42 @@ impl World {
         }
     }
 
+    /// The trigger falls.
+    fn acquire(&mut self) {
+        let acquisition =
+            Acquisition::new(self.acquisitions + 1, self.scene(self.acquisitions), self.truth());
+        self.acquisitions += 1;
+        let (index, truth) = (acquisition.index, acquisition.truth.clone());
+        let again = if self.scope.has_record() && self.trace_is_stale() {
+            self.scope.record_again(self.now, &self.model.scope)
+        } else {
+            None
+        };
+        let hands_out = again.map_or(index, |again| again.index);
+        if hands_out == index {
+            self.scope.record(self.now, acquisition, &self.model.scope);
+        }
+        self.log.push(Acquired { index, hands_out, truth });
+    }
+
+    /// The front of an instrument.
+    pub(crate) fn front_of(&mut self, post: Post) -> &mut Front {
+        &mut self.fronts[post.index()]
+    }
+
+    /// Whoever waits shall look again.
+    pub(crate) fn changed(&mut self) {
+        self.revision += 1;
+    }
+
     /// Supply and chips settle on each other: chips that lose power also stop drawing current.
     fn power(&mut self) {
-        let load = self.dut.conductance_s(&self.model.chips);
+        let load = self.dut.conductance_s(self.supply.terminal_v(self.now), &self.model.chips);
         self.supply.tick(self.now, load, &self.model.supply);
         let was_powered = self.dut.powered;
         self.dut.tick(self.supply.terminal_v(self.now), &self.model.chips);
         if was_powered && !self.dut.powered {
-            let load = self.dut.conductance_s(&self.model.chips);
+            let load = self.dut.conductance_s(self.supply.terminal_v(self.now), &self.model.chips);
             self.supply.tick(self.now, load, &self.model.supply);
         }
         self.condition_arrays(was_powered);
@@ -150,13 +194,18 @@ impl World {
         let supply_v = self.supply.terminal_v(self.now);
         self.dut.warm(self.now, supply_v, &self.model.chips);
         if self.dut.powered && !was_powered {
-            self.power_ups += 1;
-            let (seed, count) = (self.model.seed, self.power_ups);
-            self.tx_side.power_up(&self.model.tx.array, seed, count);
-            self.rx_side.power_up(&self.model.rx.array, seed, count);
+            self.power_up();
         }
         self.tx_side.temperature_c = self.dut.tx.temperature_c(supply_v, &self.model.chips);
         self.rx_side.temperature_c = self.dut.rx.temperature_c(supply_v, &self.model.chips);
+    }
+
+    /// The chips start anew, and their elements somewhere else than the last time.
+    pub(crate) fn power_up(&mut self) {
+        self.power_ups += 1;
+        let (seed, count) = (self.model.seed, self.power_ups);
+        self.tx_side.power_up(&self.model.tx.array, seed, count);
+        self.rx_side.power_up(&self.model.rx.array, seed, count);
     }
 
     fn conditions(&self, post: Post) -> (u16, u16) {
@@ -203,8 +252,11 @@ impl World {
     /// Writes a DUT register.
     pub fn write_register(&mut self, address: u16, value: u16) -> Result<(), Refusal> {
         let supply_v = self.supply.terminal_v(self.now);
+        self.hold(Post::DutPort);
         let at = Instant { now: self.now, supply_v, model: &self.model.chips };
-        self.dut.write(address, value, &at)
+        let outcome = self.dut.write(address, value, &at);
+        self.release(Post::DutPort);
+        outcome
     }
 
     /// The next deviate of the meters' noise.
@@ -217,62 +269,19 @@ impl World {
     /// Carriers of transmitter and receiver, Hz, with their references' errors.
     pub fn carriers_hz(&self) -> (f64, f64) {
         let real = |channel, ppm: f64| channel_centre_hz(channel) * (1.0 + 1e-6 * ppm);
-        (
-            real(self.dut.tx.channel, self.model.tx.reference_ppm),
-            real(self.dut.rx.channel, self.model.rx.reference_ppm),
-        )
+        let (tx_ppm, rx_ppm) = self.references_ppm();
+        (real(self.dut.tx.channel, tx_ppm), real(self.dut.rx.channel, rx_ppm))
     }
 
     /// Whether what is transmitted reaches the receiver's baseband.
     pub fn is_linked(&self) -> bool {
-        let (tx, rx) = (&self.dut.tx, &self.dut.rx);
-        self.dut.powered
-            && tx.is_locked(self.now)
-            && rx.is_locked(self.now)
-            && tx.channel == rx.channel
+        let (tx, rx, at) = (&self.dut.tx, &self.dut.rx, self.instant());
+        self.dut.powered && tx.has_lock(&at) && rx.has_lock(&at) && tx.channel == rx.channel
     }
 
     /// Whether the receiver amplifies anything, if only its own noise.
     pub fn is_listening(&self) -> bool {
         self.dut.powered && self.dut.rx.enabled
-    }
-
-    /// What an acquisition triggered now would show.
-    fn scene(&mut self) -> Scene {
-        let filter = LowPass { pass_hz: self.model.rx.pass_hz, stop_hz: self.model.rx.stop_hz };
-        let interval_s = self.scope.interval_s / (1.0 + 1e-6 * self.model.scope.clock_ppm);
-        let link = self.budget();
-        Scene {
-            seed: self.model.seed,
-            index: self.acquisitions,
-            signal: self.signal(&filter),
-            shaper: self.filters.shaper(&filter, interval_s),
-            noise_v2_per_hz: if self.is_listening() { link.noise_v2_per_hz } else { 0.0 },
-            start: if self.scope.external { Start::Marker } else { Start::Free },
-            trigger_jitter_s: self.model.scope.trigger_jitter_s,
-            offset_s: self.scope.offset_s,
-            points: self.scope.points,
-            interval_s,
-            range_v: self.scope.range_v,
-            bits: self.model.scope.bits,
-            scope_noise_v: self.model.scope.noise_of_range * self.scope.range_v,
-        }
-    }
-
-    /// What arrives from the source now.
-    fn signal(&mut self, filter: &LowPass) -> Option<Signal> {
-        let waveform = self.source.playing().filter(|_| self.is_linked())?;
-        let rate_hz = self.source.clock_hz * (1.0 + 1e-6 * self.model.source.clock_ppm);
-        let (tx_hz, rx_hz) = self.carriers_hz();
-        let amplitude_v = self.source.amplitude_v;
-        let at_amplitude = |ray: Ray| Ray { gain: ray.gain * amplitude_v, ..ray };
-        Some(Signal {
-            waveform,
-            rate_hz,
-            interpolator: self.filters.interpolator(filter, rate_hz),
-            rays: self.rays().into_iter().map(at_amplitude).collect(),
-            carrier_offset_hz: tx_hz - rx_hz,
-        })
     }
 
     /// The true state now.
@@ -307,5 +316,17 @@ impl Host for World {
 
     fn identity(&self) -> String {
         self.identity_of(self.active)
+    }
+
+    fn begin_message(&mut self) -> bool {
+        self.faults_at_command(self.active)
+    }
+
+    fn begin_command(&mut self) {
+        self.hold(self.active);
+    }
+
+    fn end_command(&mut self) {
+        self.release(self.active);
     }
 }

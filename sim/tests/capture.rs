@@ -53,8 +53,9 @@ async fn check_noise_only(lab: &mut Lab, what: &str) {
     let truth = lab.bench.truth_at_last_trigger().expect("just acquired");
     assert_eq!(truth.link.signal_v2, 0.0, "{what}");
     assert_eq!(truth.es_n0_db(1.76e9), None, "{what}");
-    // Noise bandwidth: twice the cut-off, midway between pass and stop edge (1.2 and 2.0 GHz).
-    let expected = truth.link.receiver_noise_v2_per_hz * 3.2e9
+    // Two-sided noise bandwidth of the default filter, 1.2 to 2.0 GHz: the integral of the squared
+    // Kaiser response, evaluated apart from the program.
+    let expected = truth.link.receiver_noise_v2_per_hz * 3.0324e9
         + truth.link.scope_noise_v2_per_hz / truth.scope.interval_s;
     let got = power(&samples);
     // 8,000 independent values of receiver noise: 5 sigma.

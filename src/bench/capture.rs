@@ -15,7 +15,7 @@ use crate::phy::analyse::AnalysisConfig;
 use crate::phy::frame::{Frame, PREAMBLE_CHIPS};
 use crate::phy::probe::ProbeConfig;
 use crate::phy::recording::Recording;
-use crate::record::{ChannelScale, FrameRecord};
+use crate::record::{CaptureSamples, ChannelScale, FrameRecord};
 
 /// Name of the trace in the source's memory.
 const TRACE_NAME: &str = "FRAME";
@@ -48,18 +48,25 @@ pub enum Span {
 /// One acquisition.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Captured {
-    /// Codes of the channel that carries I, as they came.
-    pub i_codes: Vec<i16>,
-    /// Codes of the channel that carries Q.
-    pub q_codes: Vec<i16>,
-    /// Scale of both channels, I first.
-    pub scales: [Scale; 2],
+    /// The samples, as they came.
+    pub traces: Traces,
     /// Samples a second.
     pub sample_rate_hz: f64,
     /// Carrier that stands at 0 Hz, where the bench knows it.
     pub centre_hz: Option<f64>,
     /// When the acquisition began.
     pub taken: Instant,
+    /// What speaks against trusting it.
+    pub doubts: Vec<String>,
+}
+
+/// The samples of both channels, I first.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Traces {
+    /// Codes and what they mean.
+    Codes([Vec<i16>; 2], [Scale; 2]),
+    /// Volts, of a scope that scales its samples itself.
+    Volts([Vec<f32>; 2]),
 }
 
 /// What a code means.
@@ -80,37 +87,70 @@ impl Captured {
         let volts = |code: i16, scale: &Scale| {
             (f64::from(code) * scale.volts_per_code + scale.offset_v) as f32
         };
-        let [i_scale, q_scale] = &self.scales;
-        let pairs = self.i_codes.iter().zip(&self.q_codes);
-        pairs.map(|(i, q)| Complex32::new(volts(*i, i_scale), volts(*q, q_scale))).collect()
+        match &self.traces {
+            Traces::Codes([i, q], [i_scale, q_scale]) => {
+                let pairs = i.iter().zip(q);
+                pairs.map(|(i, q)| Complex32::new(volts(*i, i_scale), volts(*q, q_scale))).collect()
+            }
+            Traces::Volts([i, q]) => i.iter().zip(q).map(|(i, q)| Complex32::new(*i, *q)).collect(),
+        }
     }
 
     /// The samples with what the analysis needs to know of them.
     #[must_use]
     pub fn recording<'a>(&self, samples: &'a [Complex32]) -> Recording<'a> {
-        let full_scale = Some(self.full_scale_v());
-        let step = Some(self.scales[0].volts_per_code as f32);
+        let (full_scale, step) = match &self.traces {
+            Traces::Codes(_, [scale, _]) => {
+                (Some(scale.full_scale_v()), Some(scale.volts_per_code as f32))
+            }
+            Traces::Volts(_) => (None, None),
+        };
         Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale, step }
     }
 
-    /// The largest magnitude of the channel that carries I, in volts.
-    fn full_scale_v(&self) -> f32 {
-        let scale = &self.scales[0];
-        // 2 to the power of at most 63: exact in double precision.
-        let codes = 2f64.powi(scale.bits.clamp(1, 64) as i32 - 1);
-        (codes * scale.volts_per_code) as f32
+    /// What a probe's powers are relative to, in volts: the largest magnitude of the channel that
+    /// carries I, or 1 V where volts do not tell it.
+    fn reference_v(&self) -> f32 {
+        match &self.traces {
+            Traces::Codes(_, [scale, _]) => scale.full_scale_v(),
+            Traces::Volts(_) => 1.0,
+        }
     }
 
-    /// The scale of both channels in the record's words.
+    /// The samples for the record.
+    #[must_use]
+    pub fn to_keep(&self) -> CaptureSamples<'_> {
+        match &self.traces {
+            Traces::Codes([i, q], _) => CaptureSamples::Codes { i, q },
+            Traces::Volts([i, q]) => CaptureSamples::Volts { i, q },
+        }
+    }
+
+    /// The scale of both channels in the record's words; volts stand for themselves.
     #[must_use]
     pub fn channel_scales(&self) -> [ChannelScale; 2] {
+        let bits = f32::MANTISSA_DIGITS;
+        let volts = Scale { volts_per_code: 1.0, offset_v: 0.0, bits };
+        let scales = match &self.traces {
+            Traces::Codes(_, scales) => scales,
+            Traces::Volts(_) => &[volts; 2],
+        };
         let scale = |name: &str, scale: &Scale| ChannelScale {
             name: name.to_string(),
             volts_per_code: scale.volts_per_code,
             offset_v: scale.offset_v,
             bits: scale.bits,
         };
-        [scale("CH1", &self.scales[0]), scale("CH2", &self.scales[1])]
+        [scale("CH1", &scales[0]), scale("CH2", &scales[1])]
+    }
+}
+
+impl Scale {
+    /// The largest magnitude, in volts.
+    fn full_scale_v(&self) -> f32 {
+        // 2 to the power of at most 63: exact in double precision.
+        let codes = 2f64.powi(self.bits.clamp(1, 64) as i32 - 1);
+        (codes * self.volts_per_code) as f32
     }
 }
 
@@ -164,7 +204,7 @@ impl Bench {
     #[must_use]
     pub fn probe_config(&self, captured: &Captured) -> ProbeConfig {
         let (chip_rate_hz, rolloff) = self.symbol_rate_and_roll_off();
-        ProbeConfig { chip_rate_hz, rolloff, full_scale: captured.full_scale_v() }
+        ProbeConfig { chip_rate_hz, rolloff, full_scale: captured.reference_v() }
     }
 
     /// The frame on the air, for counting errors against.
@@ -214,14 +254,20 @@ impl Bench {
         let mut traces = Vec::with_capacity(2);
         for channel in ["CH1", "CH2"] {
             let inputs = Inputs::none().word("channel", channel);
-            let performed = instrument.perform("fetch trace", &inputs).await?;
-            let trace = performed.into_trace().ok_or_else(|| BenchError::Nonsense {
+            let mut performed = instrument.perform("fetch trace", &inputs).await?;
+            let fetched = match performed.volts.take() {
+                Some(volts) => Some(Fetched::Volts(volts)),
+                None => performed.into_trace().map(Fetched::Codes),
+            };
+            traces.push(fetched.ok_or_else(|| BenchError::Nonsense {
                 instrument: scope.clone(),
-                message: "its profile's 'fetch trace' yields no codes with scale".into(),
-            })?;
-            traces.push(trace);
+                message:
+                    "its profile's 'fetch trace' yields neither volts nor codes with scale".into(),
+            })?);
         }
-        assemble(&scope, traces, rate_hz(interval_s), centre_hz, taken)
+        let mut captured = assemble(&scope, traces, rate_hz(interval_s), centre_hz, taken)?;
+        captured.doubts = self.doubts_of_record(&scope, &captured).await?;
+        Ok(captured)
     }
 
     /// Sets how many points the scope takes, so that its record holds the wanted span; yields the
@@ -279,22 +325,37 @@ fn rate_hz(interval_s: f64) -> f64 {
     if (whole - rate).abs() <= 4.0 * f64::EPSILON * rate { whole } else { rate }
 }
 
+/// What the scope sent of one channel.
+enum Fetched {
+    Codes(Trace),
+    Volts(Vec<f32>),
+}
+
 fn assemble(
     scope: &str,
-    traces: Vec<Trace>,
+    traces: Vec<Fetched>,
     sample_rate_hz: f64,
     centre_hz: Option<f64>,
     taken: Instant,
 ) -> Result<Captured, BenchError> {
-    let [i, q] = <[Trace; 2]>::try_from(traces).map_err(|_| BenchError::Nonsense {
-        instrument: scope.to_string(),
-        message: "two channels are wanted".into(),
-    })?;
-    if i.codes.len() != q.codes.len() || i.codes.is_empty() {
-        let (i, q) = (i.codes.len(), q.codes.len());
-        let message = format!("CH1 has {i} samples and CH2 {q}");
-        return Err(BenchError::Nonsense { instrument: scope.to_string(), message });
-    }
+    let nonsense = |message: String| BenchError::Nonsense { instrument: scope.into(), message };
+    let two =
+        <[Fetched; 2]>::try_from(traces).map_err(|_| nonsense("two channels are wanted".into()));
+    let traces = match two? {
+        [Fetched::Codes(i), Fetched::Codes(q)] => of_codes(i, q),
+        [Fetched::Volts(i), Fetched::Volts(q)] => of_volts(i, q),
+        _ => Err("one of its channels sends codes, the other one volts".into()),
+    };
+    let traces = traces.map_err(nonsense)?;
+    Ok(Captured { traces, sample_rate_hz, centre_hz, taken, doubts: Vec::new() })
+}
+
+fn check_counts(i: usize, q: usize) -> Result<(), String> {
+    if i == q && i > 0 { Ok(()) } else { Err(format!("CH1 has {i} samples and CH2 {q}")) }
+}
+
+fn of_codes(i: Trace, q: Trace) -> Result<Traces, String> {
+    check_counts(i.codes.len(), q.codes.len())?;
     let scale = |trace: &Trace| Scale {
         volts_per_code: trace.volts_per_code,
         offset_v: trace.offset_volts,
@@ -306,10 +367,26 @@ fn assemble(
         SCALES_V.contains(&scale.volts_per_code.abs()) && scale.offset_v.abs() <= *SCALES_V.end()
     };
     if !scales.iter().all(usable) {
-        let message = format!("the scale of its channels is not usable: {scales:?}");
-        return Err(BenchError::Nonsense { instrument: scope.to_string(), message });
+        return Err(format!("the scale of its channels is not usable: {scales:?}"));
     }
-    Ok(Captured { i_codes: i.codes, q_codes: q.codes, scales, sample_rate_hz, centre_hz, taken })
+    Ok(Traces::Codes([i.codes, q.codes], scales))
+}
+
+/// Volts; the numbers that stand for infinity and for no value (SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5)
+/// are no samples, and neither is what is no number.
+fn of_volts(i: Vec<f32>, q: Vec<f32>) -> Result<Traces, String> {
+    check_counts(i.len(), q.len())?;
+    for (channel, volts) in [("CH1", &i), ("CH2", &q)] {
+        let usable = |volts: &f32| f64::from(volts.abs()) <= *SCALES_V.end();
+        if let Some(at) = volts.iter().position(|volts| !usable(volts)) {
+            return Err(format!(
+                "sample {at} of {channel} is {:e}: beyond its range, or without a value; set a \
+                 wider range",
+                volts[at]
+            ));
+        }
+    }
+    Ok(Traces::Volts([i, q]))
 }
 
 #[cfg(test)]
@@ -329,7 +406,7 @@ mod tests {
     fn check(samples: [usize; 2], volts_per_code: f64, expected: Result<(), &str>) {
         let trace =
             |count| Trace { codes: vec![1; count], volts_per_code, offset_volts: 0.0, bits: 10 };
-        let traces = samples.map(trace).to_vec();
+        let traces = samples.map(|count| Fetched::Codes(trace(count))).into();
         let outcome = assemble("scope", traces, 1e9, None, Instant::now());
         let outcome = outcome.map(|_| ()).map_err(|error| error.to_string());
         match (outcome, expected) {
@@ -347,5 +424,37 @@ mod tests {
         for volts_per_code in [0.0, 1e300, f64::NAN, f64::INFINITY] {
             check([4, 4], volts_per_code, Err("scale of its channels is not usable"));
         }
+    }
+
+    /// What becomes of two channels that send volts.
+    #[track_caller]
+    fn check_volts(i: &[f32], q: &[f32], expected: Result<(), &str>) {
+        let traces = vec![Fetched::Volts(i.to_vec()), Fetched::Volts(q.to_vec())];
+        let outcome = assemble("scope", traces, 1e9, None, Instant::now());
+        match (outcome.map_err(|error| error.to_string()), expected) {
+            (Ok(captured), Ok(())) => {
+                let pairs = i.iter().zip(q).map(|(i, q)| Complex32::new(*i, *q));
+                assert_eq!(captured.samples(), pairs.collect::<Vec<_>>());
+                let scale = &captured.channel_scales()[1];
+                assert_eq!((scale.volts_per_code, scale.offset_v), (1.0, 0.0));
+            }
+            (Err(error), Err(part)) if error.contains(part) => {}
+            (outcome, _) => panic!("{outcome:?}"),
+        }
+    }
+
+    /// Flags of SCPI-99 vol. 1, 7.2.1.4 and 7.2.1.5, as single-precision floats.
+    #[tokio::test]
+    async fn volts_are_taken_as_they_are_and_flags_are_none() {
+        check_volts(&[0.125, -3.0], &[0.0, 1e-9], Ok(()));
+        check_volts(&[0.1], &[0.1, 0.2], Err("CH1 has 1 samples and CH2 2"));
+        check_volts(&[], &[], Err("CH1 has 0 samples"));
+        for flag in [9.9e37, -9.9e37, 9.91e37, f32::NAN, f32::INFINITY] {
+            check_volts(&[0.1, 0.2], &[0.1, flag], Err("sample 1 of CH2 is"));
+        }
+        let trace = Trace { codes: vec![1], volts_per_code: 1.0, offset_volts: 0.0, bits: 10 };
+        let mixed = vec![Fetched::Codes(trace), Fetched::Volts(vec![1.0])];
+        let error = assemble("scope", mixed, 1e9, None, Instant::now()).unwrap_err();
+        assert!(error.to_string().contains("one of its channels sends codes"), "{error}");
     }
 }

@@ -3,25 +3,24 @@
 //! Every value passes the knob's limits before a byte is sent, is read back after it, and what was
 //! asked for is remembered beside what was read back. Knows nothing of sequences and records.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use beamwarden_drivers::instrument::{Inputs, Instrument, InstrumentFault};
+use beamwarden_drivers::instrument::{Applied, Inputs, Instrument};
 use beamwarden_drivers::profile::Role;
-use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::transport::{Traced, Transport, link_for};
-use beamwarden_drivers::value::Value;
+use beamwarden_drivers::value::{Kind, Value};
 use tokio::time::Instant;
 
 use super::capture::LoadedFrame;
 use super::error::BenchError;
 use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
 use super::lock::Locks;
-use super::plan::{BenchPlan, InstrumentPlan, weight_setting};
+use super::plan::{BenchPlan, InstrumentPlan};
 use super::recorded::RecordedLinks;
 use super::simulated::Simulated;
-use super::trace::TraceKeeper;
-use crate::beam::Codebook;
-use crate::record::{BeamRecord, InstrumentRecord};
+use super::steering::Steering;
+use super::trace::{TraceKeeper, told};
+use crate::record::InstrumentRecord;
 
 /// A setting that was made.
 #[derive(Clone, Debug, PartialEq)]
@@ -51,17 +50,26 @@ pub struct Standing {
     pub read_back: KnobValue,
     /// Whether the two agree.
     pub matched: bool,
+    /// What it was read back as after a capture, where that differs from before.
+    pub after: Option<KnobValue>,
     /// When it was read back.
     pub at: Instant,
 }
 
 impl Standing {
-    /// A setting that was read just now, `last` being what was known of it. One that was read back
-    /// within tolerance when it was set and has changed since then no longer matches.
-    pub(super) fn read_now(setting: String, read_back: KnobValue, last: Option<&Self>) -> Self {
+    /// A setting that was read just now, `last` being what was known of it, and whether both agree
+    /// within the setting's tolerance. One that was read back within tolerance when it was set and has
+    /// changed since then no longer matches.
+    pub(super) fn read_now(
+        setting: String,
+        read_back: KnobValue,
+        last: Option<&Self>,
+        agrees: bool,
+    ) -> Self {
         Standing {
             asked: last.and_then(|last| last.asked.clone()),
-            matched: last.is_none_or(|last| last.read_back == read_back && last.matched),
+            matched: last.is_none_or(|last| agrees && last.matched),
+            after: None,
             read_back,
             at: Instant::now(),
             setting,
@@ -80,28 +88,27 @@ pub struct Reading {
     pub at: Instant,
 }
 
-/// Where the beams point.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
-pub(super) struct Steering {
-    tx_deg: f64,
-    rx_deg: f64,
-}
-
 /// An open bench.
 pub struct Bench {
     pub(super) plan: BenchPlan,
     pub(super) instruments: BTreeMap<String, Instrument>,
     pub(super) standing: BTreeMap<String, Standing>,
     pub(super) frame: Option<LoadedFrame>,
-    steering: Steering,
+    pub(super) steering: Steering,
+    /// Settings whose instrument may have lost them since they were read back.
+    pub(super) unsure: BTreeSet<String>,
+    /// How often each instrument may have lost its settings, as far as that was seen to.
+    losses: BTreeMap<String, u64>,
     /// Lives as long as its instruments.
-    simulated: Option<Simulated>,
+    pub(super) simulated: Option<Simulated>,
     /// Instead of instruments, when a recorded run is replayed.
     recorded: Option<RecordedLinks>,
     /// Held as long as the bench is open.
     _locks: Locks,
     trace: Option<TraceKeeper>,
     began: Instant,
+    /// Marks the codes of the last record, to know them again.
+    pub(super) last_record: Option<u64>,
 }
 
 impl Bench {
@@ -145,8 +152,11 @@ impl Bench {
             standing: BTreeMap::new(),
             frame: None,
             steering: Steering::default(),
+            unsure: BTreeSet::new(),
+            losses: BTreeMap::new(),
             trace: trace.cloned(),
             began: Instant::now(),
+            last_record: None,
             plan,
         };
         let mut failures = Vec::new();
@@ -163,6 +173,11 @@ impl Bench {
             (Some(recorded), _) => recorded.link(&planned.name)?,
             (None, Some(link)) => link,
             (None, None) => self.simulated_link(planned)?,
+        };
+        let link: Box<dyn Transport> = if tracing::enabled!(tracing::Level::TRACE) {
+            Box::new(Traced::new(link, self.began, told(&planned.name)))
+        } else {
+            link
         };
         let link: Box<dyn Transport> = match &self.trace {
             Some(trace) => Box::new(Traced::new(link, self.began, trace.sink(&planned.name))),
@@ -255,7 +270,10 @@ impl Bench {
 
     /// A value that somebody else left beyond a limit must not come into force by switching on: what
     /// the bench file limits at the same instrument is read back first.
-    async fn check_before_switching_on(&mut self, setting: &str) -> Result<(), BenchError> {
+    pub(super) async fn check_before_switching_on(
+        &mut self,
+        setting: &str,
+    ) -> Result<(), BenchError> {
         let Some((name, _)) = setting.split_once('.') else { return Ok(()) };
         let limited = self.plan.limited.iter().filter_map(|limited| limited.split_once('.'));
         for (_, inner) in limited.filter(|(instrument, _)| *instrument == name) {
@@ -278,43 +296,122 @@ impl Bench {
         setting: &str,
         value: &KnobValue,
     ) -> Result<Settled, BenchError> {
-        let knob = self.plan.knobs().get(setting)?;
-        knob.check(value)?;
+        let one = self.set_together(&[(setting.to_string(), value.clone())]).await?;
         let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
-        let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
-        let wanted = to_driver(value).ok_or_else(unknown)?;
+        one.into_iter().next().ok_or_else(unknown)
+    }
+
+    /// Sets several settings of one instrument together: all pass their limits before a byte is sent,
+    /// and fields that share registers are written at once. What was set before a failure is
+    /// remembered.
+    pub(super) async fn set_together(
+        &mut self,
+        wanted: &[(String, KnobValue)],
+    ) -> Result<Vec<Settled>, BenchError> {
+        let mut batch = Vec::with_capacity(wanted.len());
+        let mut name = "";
+        for (setting, value) in wanted {
+            let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
+            let (own, inner) = setting.split_once('.').ok_or_else(unknown)?;
+            if !batch.is_empty() && own != name {
+                return Err(unknown());
+            }
+            name = own;
+            let given = to_driver(value).ok_or_else(unknown)?;
+            self.check_limits(setting, value, &given)?;
+            batch.push((inner, given));
+        }
+        if batch.is_empty() {
+            return Ok(Vec::new());
+        }
         let closed = || BenchError::NotOpen(name.to_string());
         let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
-        // What this very model rounds to must keep the limits as well.
+        for (setting, _) in wanted {
+            // Until the read-back is in, nobody knows where the setting stands.
+            self.standing.remove(setting);
+        }
+        let outcome = instrument.set_many(&batch).await;
+        let (applied, error) = match outcome {
+            Ok(applied) => (applied, None),
+            Err(batch) => (batch.applied, Some(batch.error)),
+        };
+        if error.is_some() || applied.iter().any(|one| !one.skipped) {
+            self.forget_registers_fed_by(name);
+        }
+        let settled = applied.into_iter().map(|one| self.settle(name, one)).collect();
+        match error {
+            Some(error) => Err(error.into()),
+            None => Ok(settled),
+        }
+    }
+
+    /// Refuses a value beyond a limit, and one for which the instrument would be given a step or a code
+    /// beyond it.
+    fn check_limits(
+        &self,
+        setting: &str,
+        value: &KnobValue,
+        given: &Value,
+    ) -> Result<(), BenchError> {
+        let knob = self.plan.knobs().get(setting)?;
+        knob.check(value)?;
+        let Some((name, inner)) = setting.split_once('.') else { return Ok(()) };
+        let Some(instrument) = self.instruments.get(name) else { return Ok(()) };
         let driver = instrument.driver();
-        if let (Some(known), Some(taken)) = (driver.knob(inner), driver.taken(inner, &wanted)) {
+        // What this very model rounds to must keep the limits as well.
+        if let (Some(known), Some(taken)) = (driver.knob(inner), driver.taken(inner, given)) {
             knob.check_bounds(&from_driver(known.kind, &taken))?;
         }
-        // Until the read-back is in, nobody knows where the setting stands.
-        self.standing.remove(setting);
-        let applied = instrument.set(inner, &wanted).await;
-        self.forget_registers_fed_by(name);
-        let applied = applied?;
-        let instrument = self.instruments.get_mut(name).ok_or_else(closed)?;
-        let read_back = match instrument.driver().knob(inner) {
-            Some(knob) => from_driver(knob.kind, &applied.read_back),
-            None => value.clone(),
+        Ok(())
+    }
+
+    /// Remembers a setting that was made.
+    fn settle(&mut self, name: &str, applied: Applied) -> Settled {
+        let setting = format!("{name}.{}", applied.setting);
+        let driver = self.instruments.get(name).map(Instrument::driver);
+        let kind = driver.and_then(|driver| driver.knob(&applied.setting)).map(|knob| knob.kind);
+        let shown = |value: &Value| match kind {
+            Some(kind) => from_driver(kind, value),
+            None => from_driver(&Kind::Switch, value),
         };
-        let at = Instant::now();
-        self.remember_dependants(name, applied.dependants);
-        if !applied.skipped {
-            self.forget_dependent(setting);
-        }
         let settled = Settled {
-            setting: setting.to_string(),
-            asked: value.clone(),
-            read_back: read_back.clone(),
+            asked: shown(&applied.asked),
+            read_back: shown(&applied.read_back),
             matched: applied.matched,
             skipped: applied.skipped,
-            at,
+            at: Instant::now(),
+            setting,
         };
+        self.remember_dependants(name, applied.dependants);
+        if !applied.skipped {
+            self.forget_dependent(&settled.setting);
+            self.forget_beam_of(&settled.setting);
+        }
         self.remember(&settled);
-        Ok(settled)
+        settled
+    }
+
+    /// Trusts no longer what was set at an instrument that may have restarted since; whether there is
+    /// one.
+    pub(super) fn forget_what_was_lost(&mut self) -> bool {
+        let mut lost = Vec::new();
+        for (name, instrument) in &self.instruments {
+            let losses = instrument.losses();
+            if self.losses.insert(name.clone(), losses).unwrap_or(0) != losses {
+                lost.push(name.clone());
+            }
+        }
+        lost.iter().for_each(|name| self.doubt(name));
+        !lost.is_empty()
+    }
+
+    /// Whether the settings of an instrument still stand is not known.
+    pub(super) fn doubt(&mut self, name: &str) {
+        let own = |setting: &&String| {
+            setting.strip_prefix(name).is_some_and(|inner| inner.starts_with('.'))
+        };
+        let doubted: Vec<String> = self.standing.keys().filter(own).cloned().collect();
+        self.unsure.extend(doubted);
     }
 
     /// Sets one setting to a value in the drivers' words.
@@ -344,97 +441,16 @@ impl Bench {
     }
 
     pub(super) fn remember(&mut self, settled: &Settled) {
+        self.unsure.remove(&settled.setting);
         let standing = Standing {
             setting: settled.setting.clone(),
             asked: Some(settled.asked.clone()),
             read_back: settled.read_back.clone(),
             matched: settled.matched,
+            after: None,
             at: settled.at,
         };
         self.standing.insert(settled.setting.clone(), standing);
-    }
-
-    /// Points one array's beam: writes the phase codes that differ from what stands there. Searches
-    /// come here without [`Bench::set`], so the limits of the beam are checked here too.
-    ///
-    /// # Errors
-    /// As [`Bench::set`].
-    pub async fn steer(&mut self, beam: &str, angle_deg: f64) -> Result<Vec<Settled>, BenchError> {
-        let angle = KnobValue::Number(Quantity { value: angle_deg, dimension: Dimension::Angle });
-        self.plan.knobs().get(beam)?.check(&angle)?;
-        let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
-        let array = if beam == BEAM_TX { tx } else { rx };
-        let weights = array.weights.text.clone();
-        let codes = array.geometry.steer(angle_deg);
-        self.standing.remove(beam);
-        let mut settled = Vec::new();
-        let mut matched = true;
-        for (n, code) in codes.into_iter().enumerate() {
-            let setting = weight_setting(&weights, n);
-            let value = KnobValue::Whole(i64::from(code));
-            let stands = self.standing.get(&setting).is_some_and(|s| s.read_back == value);
-            if !stands {
-                let one = self.set_one(&setting, &value).await?;
-                matched &= one.matched;
-                settled.push(one);
-            }
-        }
-        let beam = Settled {
-            setting: beam.to_string(),
-            asked: angle.clone(),
-            read_back: angle,
-            matched,
-            skipped: settled.is_empty(),
-            at: Instant::now(),
-        };
-        match beam.setting.as_str() {
-            BEAM_TX => self.steering.tx_deg = angle_deg,
-            _ => self.steering.rx_deg = angle_deg,
-        }
-        self.remember(&beam);
-        settled.insert(0, beam);
-        Ok(settled)
-    }
-
-    /// Both codebooks, transmitter first.
-    ///
-    /// # Errors
-    /// When the bench has no arrays.
-    pub fn codebooks(&self) -> Result<(Codebook, Codebook), BenchError> {
-        let (tx, rx) = self.plan.arrays.as_ref().ok_or(BenchError::NoArrays)?;
-        Ok((tx.codebook.clone(), rx.codebook.clone()))
-    }
-
-    /// Where the beams were last pointed, transmitter first, in degrees; broadside at first.
-    #[must_use]
-    pub fn steering(&self) -> (f64, f64) {
-        (self.steering.tx_deg, self.steering.rx_deg)
-    }
-
-    /// Every setting of the bench, read back now in one pass; the bench's own knobs as they were
-    /// last set.
-    ///
-    /// # Errors
-    /// The first setting that cannot be read.
-    pub async fn snapshot(&mut self) -> Result<Vec<Standing>, BenchError> {
-        let mut all = Vec::new();
-        for (name, instrument) in &mut self.instruments {
-            let driver = instrument.driver().clone();
-            for knob in driver.knobs().filter(|knob| !knob.read_only) {
-                let value = match instrument.query(knob.name).await {
-                    Ok(value) => value,
-                    // Nobody knows where it stands, so that there is nothing to be told.
-                    Err(error) if *error.fault == InstrumentFault::NeverWritten => continue,
-                    Err(error) => return Err(error.into()),
-                };
-                let setting = format!("{name}.{}", knob.name);
-                let read_back = from_driver(knob.kind, &value);
-                let last = self.standing.get(&setting);
-                all.push(Standing::read_now(setting, read_back, last));
-            }
-        }
-        all.extend([FRAME, BEAM_TX, BEAM_RX].iter().filter_map(|k| self.standing.get(*k).cloned()));
-        Ok(all)
     }
 
     /// Every reading of the bench, now.
@@ -445,8 +461,10 @@ impl Bench {
         let mut all = Vec::new();
         for (name, instrument) in &mut self.instruments {
             let driver = instrument.driver().clone();
-            for knob in driver.knobs().filter(|knob| knob.read_only) {
-                let value = instrument.read(knob.name).await?;
+            let knobs: Vec<_> = driver.knobs().filter(|knob| knob.read_only).collect();
+            let names: Vec<String> = knobs.iter().map(|knob| knob.name.to_string()).collect();
+            for (knob, value) in knobs.iter().zip(instrument.read_all(&names).await?) {
+                let Some(value) = value else { continue };
                 let value = from_driver(knob.kind, &value);
                 let name = format!("{name}.{}", knob.name);
                 all.push(Reading { name, value, at: Instant::now() });
@@ -457,12 +475,18 @@ impl Bench {
 
     /// One setting as it stands; asks the instrument when nobody has set it yet.
     pub(super) async fn value_of(&mut self, setting: &str) -> Result<KnobValue, BenchError> {
-        if let Some(standing) = self.standing.get(setting) {
+        self.forget_what_was_lost();
+        if let Some(standing) =
+            self.standing.get(setting).filter(|_| !self.unsure.contains(setting))
+        {
             return Ok(standing.read_back.clone());
         }
         self.plan.knobs().get(setting)?;
         let read_back = self.ask_setting(setting).await?;
-        let standing = Standing::read_now(setting.to_string(), read_back.clone(), None);
+        let last = self.standing.get(setting);
+        let agrees = last.is_none_or(|last| self.agree(setting, &last.read_back, &read_back));
+        let standing = Standing::read_now(setting.to_string(), read_back.clone(), last, agrees);
+        self.unsure.remove(setting);
         self.standing.insert(setting.to_string(), standing);
         Ok(read_back)
     }
@@ -547,39 +571,6 @@ impl Bench {
         // Wherever it was going, it is not there.
         self.standing.retain(|setting, _| !setting.starts_with(&format!("{name}.")));
         Ok(())
-    }
-
-    /// The weights of both arrays as a snapshot shows them, for the record.
-    #[must_use]
-    pub fn beam_records(&self, snapshot: &[Standing]) -> Vec<BeamRecord> {
-        let Some((tx, rx)) = &self.plan.arrays else { return Vec::new() };
-        [("tx", tx, BEAM_TX), ("rx", rx, BEAM_RX)]
-            .into_iter()
-            .map(|(array, entry, beam)| {
-                let codes = |part: &str| {
-                    let elements = 0..entry.geometry.elements();
-                    let names = elements.map(|n| format!("{}.{part}.{n}", entry.weights.text));
-                    names.map_while(|name| code_of(snapshot, &name)).collect()
-                };
-                let steer_deg =
-                    self.standing.get(beam).and_then(|standing| standing.read_back.as_number());
-                BeamRecord {
-                    array: array.to_string(),
-                    beam: None,
-                    steer_deg,
-                    phase_codes: codes("phase"),
-                    attenuation_codes: codes("attenuation"),
-                }
-            })
-            .collect()
-    }
-}
-
-fn code_of(snapshot: &[Standing], setting: &str) -> Option<u32> {
-    let standing = snapshot.iter().find(|standing| standing.setting == setting)?;
-    match standing.read_back {
-        KnobValue::Whole(code) => u32::try_from(code).ok(),
-        _ => None,
     }
 }
 

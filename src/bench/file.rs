@@ -16,7 +16,6 @@ use super::grammar;
 use crate::beam::{ArrayGeometry, Codebook};
 
 /// Longest silence in one exchange when the bench file does not say.
-const TIMEOUT_DEFAULT: Duration = Duration::from_secs(5);
 /// Longest such silence in seconds, an hour: deadlines are sums and multiples of it, and must not
 /// overflow the clock.
 const TIMEOUT_MAX_S: f64 = 3600.0;
@@ -45,8 +44,8 @@ pub struct InstrumentEntry {
     pub registers: Option<Placed>,
     /// Its address.
     pub at: Placed,
-    /// Longest silence in one exchange.
-    pub timeout: Duration,
+    /// Longest silence in one exchange; the profile's when absent.
+    pub timeout: Option<Duration>,
     /// How a lost link is opened again.
     pub reconnect: Reconnect,
     /// Text that its identity must contain.
@@ -106,6 +105,8 @@ pub struct SimulatedEntry {
     pub seed: u64,
     /// A model file.
     pub model: Option<Placed>,
+    /// A fault plan.
+    pub faults: Option<Placed>,
 }
 
 /// A bench file.
@@ -193,15 +194,14 @@ pub(crate) fn quantity_of(node: &Node, key: &str, dimension: Dimension) -> Optio
     Quantity::parse(node.get(key)?.text()?, dimension).ok().map(|quantity| quantity.value)
 }
 
-fn timeout(node: &Node, faults: &mut Vec<Fault>) -> Duration {
-    let seconds = quantity_of(node, "timeout", Dimension::Time);
-    let seconds = seconds.unwrap_or(TIMEOUT_DEFAULT.as_secs_f64());
+fn timeout(node: &Node, faults: &mut Vec<Fault>) -> Option<Duration> {
+    let seconds = quantity_of(node, "timeout", Dimension::Time)?;
     match Duration::try_from_secs_f64(seconds) {
-        Ok(timeout) if !timeout.is_zero() && seconds <= TIMEOUT_MAX_S => timeout,
+        Ok(timeout) if !timeout.is_zero() && seconds <= TIMEOUT_MAX_S => Some(timeout),
         _ => {
             let span = node.get("timeout").map_or(0..0, |place| place.span.clone());
             faults.push(Fault::new(span, "a timeout is more than 0 s and at most 1 h"));
-            TIMEOUT_DEFAULT
+            None
         }
     }
 }
@@ -216,6 +216,12 @@ fn reconnect(node: &Node, faults: &mut Vec<Fault>) -> Reconnect {
     }
     if let Some(factor) = whole("factor").and_then(|factor| u32::try_from(factor).ok()) {
         reconnect.factor = factor;
+    }
+    if let Some(percent) = whole("jitter").and_then(|percent| u32::try_from(percent).ok()) {
+        reconnect.jitter_percent = percent.min(100);
+    }
+    if let Some(seed) = whole("seed").and_then(|seed| u64::try_from(seed).ok()) {
+        reconnect.seed = seed;
     }
     if let Some(seconds) = quantity_of(given, "wait", Dimension::Time) {
         match Duration::try_from_secs_f64(seconds) {
@@ -321,5 +327,6 @@ fn simulated(node: Option<&Node>) -> SimulatedEntry {
     SimulatedEntry {
         seed: seed.unwrap_or(SIMULATED_SEED_DEFAULT),
         model: node.and_then(|node| node.get("model")).and_then(placed),
+        faults: node.and_then(|node| node.get("faults")).and_then(placed),
     }
 }

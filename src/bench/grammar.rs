@@ -26,6 +26,18 @@ static RECONNECT: Shape = Shape::Map(&MapShape {
             &Shape::Whole { at_least: 1, at_most: 10 },
             "Each further wait is so many times the one before, 4; none is longer than 1 min.",
         ),
+        optional(
+            "jitter",
+            &Shape::Whole { at_least: 0, at_most: 100 },
+            "Each wait is longer or shorter by up to so many percent, 10: those who lost a link \
+             together shall not come back together.",
+        ),
+        optional(
+            "seed",
+            &Shape::Whole { at_least: 0, at_most: i64::MAX },
+            "Seed of the jitter, 0; the instrument's name and address go into it as well. Computers \
+             that share an instrument take different ones.",
+        ),
     ],
 });
 
@@ -55,7 +67,7 @@ static INSTRUMENT: Shape = Shape::Map(&MapShape {
         optional(
             "timeout",
             &Shape::Quantity(Dimension::Time),
-            "Longest time without progress in one exchange; 5 s when absent.",
+            "Longest time without progress in one exchange; the profile's when absent.",
         ),
         optional(
             "reconnect",
@@ -165,6 +177,11 @@ static SIMULATED: Shape = Shape::Map(&MapShape {
     fields: &[
         optional("seed", &Shape::Whole { at_least: 0, at_most: i64::MAX }, "Seed of its noise."),
         optional("model", &Shape::Text, "A model file beside this one."),
+        optional(
+            "faults",
+            &Shape::Text,
+            "A fault plan beside this one: what goes wrong, and when.",
+        ),
     ],
 });
 

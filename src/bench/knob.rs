@@ -268,6 +268,10 @@ impl Knob {
 
     fn bounded(&self, value: &KnobValue, shown: impl Fn() -> String) -> Result<(), KnobError> {
         let Some(number) = value.as_number() else { return Ok(()) };
+        if number.is_nan() {
+            let (setting, message) = (self.name.clone(), "that is no number".to_string());
+            return Err(KnobError::Unreadable { setting, message, help: None });
+        }
         let refuse = |side: &'static str, bound: &Bound| KnobError::BeyondLimit {
             setting: self.name.clone(),
             value: shown(),
@@ -277,8 +281,7 @@ impl Knob {
         };
         // A bound written in another multiple may differ in the last bit of its binary form.
         let slack = |bound: f64| bound.abs() * 1e-12;
-        let above =
-            self.at_most.iter().filter(|b| number.is_nan() || number > b.value + slack(b.value));
+        let above = self.at_most.iter().filter(|b| number > b.value + slack(b.value));
         if let Some(bound) = above.min_by(|a, b| a.value.total_cmp(&b.value)) {
             return Err(refuse("above", bound));
         }

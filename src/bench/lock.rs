@@ -38,9 +38,16 @@ impl Locks {
 /// What two processes would both drive: the device or the socket, whatever its line settings.
 fn place_of(address: &Address) -> String {
     match address {
-        Address::Serial(line) => line.path.clone(),
+        Address::Serial(line) => device(&line.path),
+        Address::Usbtmc(path) => device(path),
         other => other.to_string(),
     }
+}
+
+/// A device by its own name, whatever link leads to it: `/dev/serial/by-id/…` is one.
+fn device(path: &str) -> String {
+    std::fs::canonicalize(path)
+        .map_or_else(|_| path.to_string(), |device| device.display().to_string())
 }
 
 fn lock_path(address: &str) -> PathBuf {
@@ -67,6 +74,22 @@ fn lock(address: &str) -> Result<File, BenchError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_to_a_device_is_that_device() {
+        let folder = tempfile::tempdir().unwrap();
+        let (device, link) = (folder.path().join("ttyX"), folder.path().join("by-id"));
+        std::fs::write(&device, "").unwrap();
+        std::os::unix::fs::symlink(&device, &link).unwrap();
+        for kind in ["serial://", "usbtmc://"] {
+            let place = |path: &std::path::Path| {
+                place_of(&format!("{kind}{}", path.display()).parse::<Address>().unwrap())
+            };
+            assert_eq!(place(&device), place(&link));
+            assert_ne!(place(&device), place(&folder.path().join("other")));
+        }
+    }
 
     #[test]
     fn one_holder_at_a_time() {

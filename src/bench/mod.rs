@@ -15,10 +15,12 @@ mod recorded;
 mod registers;
 pub mod response_file;
 mod simulated;
+mod steering;
 mod together;
 mod trace;
+mod trust;
 
-pub use capture::{Captured, Scale, Span};
+pub use capture::{Captured, Scale, Span, Traces};
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
 pub use exercise::{Exercised, Outcome, WhyLeftOut};

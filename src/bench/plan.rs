@@ -18,7 +18,7 @@ use super::frame_file::FrameFile;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
 };
-use super::simulated::check_model;
+use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
 
 /// One instrument, ready to be opened.
@@ -57,6 +57,8 @@ pub struct BenchPlan {
     pub simulated: SimulatedEntry,
     /// Text of the model file, where there is one.
     pub model: Option<Source>,
+    /// Text of the fault plan of the simulated bench, where there is one.
+    pub faults: Option<Source>,
     /// The safe state, in order.
     pub safe_state: Vec<(String, KnobValue)>,
     /// The settings that the bench file limits.
@@ -99,7 +101,9 @@ impl BenchPlan {
             loader.references(&file, &knobs);
             safe_state = loader.safe_state(&file, &knobs);
         }
-        let model = loader.model(&file.simulated);
+        let SimulatedEntry { model, faults, .. } = &file.simulated;
+        let model = loader.beside(model.as_ref(), check_model);
+        let faults = loader.beside(faults.as_ref(), check_faults);
         if !loader.faults.is_empty() {
             loader.others.insert(0, Faults::new(source.clone(), loader.faults));
         }
@@ -116,6 +120,7 @@ impl BenchPlan {
             correction,
             simulated: file.simulated,
             model,
+            faults,
             safe_state,
             limited: file.limits.into_iter().map(|limit| limit.setting.text).collect(),
             knobs,
@@ -188,6 +193,9 @@ impl BenchPlan {
         if let Some(model) = &self.model {
             add("models", &model.name, model.text.as_bytes());
         }
+        if let Some(faults) = &self.faults {
+            add("faults", &faults.name, faults.text.as_bytes());
+        }
         for file in &self.frames {
             add("frames", &file.source.name, file.source.text.as_bytes());
             if let Some((name, octets)) = &file.payload {
@@ -233,12 +241,13 @@ impl Loader<'_> {
             None => None,
         };
         let mut driver = match Driver::new(profile, registers) {
-            Ok(driver) => driver.with_timeout(entry.timeout).with_reconnect(entry.reconnect),
+            Ok(driver) => driver.with_reconnect(entry.reconnect),
             Err(error) => {
                 self.faults.push(Fault::new(entry.profile.span.clone(), error.to_string()));
                 return None;
             }
         };
+        driver.timeout = entry.timeout;
         driver.expect = entry.identity.clone();
         Some(InstrumentPlan {
             name: entry.name.text.clone(),
@@ -288,6 +297,14 @@ impl Loader<'_> {
         }
         for name in actions.iter().filter(|name| profile.action(name).is_none()) {
             missing(format!("the action {name}"));
+        }
+        let fetch = profile.action("fetch trace").filter(|_| role == Role::Scope);
+        for number in ["volts_per_code", "offset_volts"] {
+            if fetch.is_some_and(|fetch| fetch.brings_codes() && !fetch.yields(number)) {
+                missing(format!(
+                    "the number {number} in 'fetch trace', as a slot of an answer or under numbers"
+                ));
+            }
         }
     }
 
@@ -396,12 +413,17 @@ impl Loader<'_> {
         state
     }
 
-    fn model(&mut self, simulated: &SimulatedEntry) -> Option<Source> {
-        let place = simulated.model.as_ref()?;
+    /// A file of the simulated bench, read and checked.
+    fn beside(
+        &mut self,
+        place: Option<&Placed>,
+        check: fn(&Source) -> Result<(), String>,
+    ) -> Option<Source> {
+        let place = place?;
         let path = self.near.unwrap_or(Path::new("")).join(&place.text);
         let read = Source::read(&path)
             .map_err(|error| format!("failed to read {}: {error}", path.display()))
-            .and_then(|source| check_model(&source).map(|()| source));
+            .and_then(|source| check(&source).map(|()| source));
         match read {
             Ok(source) => Some(source),
             Err(message) => {

@@ -1,4 +1,4 @@
-//! Registers behind the one door: written field by field, read as a whole, forgotten with their
+//! Registers behind the one door: written with all their fields, read as a whole, forgotten with their
 //! supply. Knows nothing of commands and dumps' files.
 
 use std::collections::BTreeMap;
@@ -9,11 +9,11 @@ use beamwarden_drivers::registers::Dump;
 
 use super::door::{Bench, Settled};
 use super::error::BenchError;
-use super::knob::from_driver;
+use super::knob::{KnobValue, from_driver};
 use super::plan::InstrumentPlan;
 
 impl Bench {
-    /// Writes one register field by field, so that each passes its limits and is verified.
+    /// Writes one register at once; each of its fields passes its limits and is verified.
     ///
     /// # Errors
     /// As [`Bench::set`]; also when no writable field lies in that register, or the value has bits
@@ -62,20 +62,29 @@ impl Bench {
                 foreign,
             });
         }
-        let mut settled = Vec::new();
-        for (setting, value) in wanted {
-            settled.extend(self.set(&setting, &value).await?);
+        for (setting, value) in &wanted {
+            if *value == KnobValue::Switch(true) {
+                self.check_before_switching_on(setting).await?;
+            }
         }
-        Ok(settled)
+        self.set_together(&wanted).await
     }
 
     /// A chip whose supply was changed may have lost what was written to it.
     pub(super) fn forget_registers_fed_by(&mut self, name: &str) {
         let feeds =
             |planned: &&InstrumentPlan| planned.name == name && planned.role == Role::Supply;
-        if self.plan.instruments.iter().any(|planned| feeds(&planned)) {
-            self.instruments.values_mut().for_each(Instrument::forget_registers);
+        if !self.plan.instruments.iter().any(|planned| feeds(&planned)) {
+            return;
         }
+        self.instruments.values_mut().for_each(Instrument::forget_registers);
+        let mut with_registers = Vec::new();
+        for (name, instrument) in &self.instruments {
+            if instrument.driver().registers.is_some() {
+                with_registers.push(name.clone());
+            }
+        }
+        with_registers.iter().for_each(|name| self.doubt(name));
     }
 
     /// Reads all readable registers of an instrument.

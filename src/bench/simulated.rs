@@ -6,8 +6,9 @@
 use beamwarden_drivers::fault::Source;
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::transport::{Address, PipeLink, Transport};
-use beamwarden_sim::{Model, Post, SimBench};
+use beamwarden_sim::{FaultPlan, Model, Post, SimBench};
 
+use super::door::Bench;
 use super::error::BenchError;
 use super::plan::BenchPlan;
 
@@ -15,6 +16,32 @@ use super::plan::BenchPlan;
 pub(super) fn check_model(source: &Source) -> Result<(), String> {
     let checked = Model::from_yaml(&source.text).map(|_| ());
     checked.map_err(|error| format!("{}: {error}", source.name))
+}
+
+/// Checks a fault plan in the same way.
+pub(super) fn check_faults(source: &Source) -> Result<(), String> {
+    let checked = FaultPlan::from_yaml(&source.text).map(|_| ());
+    checked.map_err(|error| format!("{}: {error}", source.name))
+}
+
+impl BenchPlan {
+    /// How many faults are planned for the simulated bench, and in which file; `None` without a plan.
+    #[must_use]
+    pub fn planned_faults(&self) -> Option<(usize, &str)> {
+        let source = self.faults.as_ref()?;
+        let plan = FaultPlan::from_yaml(&source.text).ok()?;
+        Some((plan.faults.len(), &source.name))
+    }
+}
+
+impl Bench {
+    /// The simulated bench behind this one, for tests: its true state, what went wrong on it, and faults
+    /// put in by hand. Nothing that runs a sequence may look there. `None` when no instrument is
+    /// simulated.
+    #[must_use]
+    pub fn simulated_back_door(&self) -> Option<&SimBench> {
+        self.simulated.as_ref().map(|simulated| &simulated.bench)
+    }
 }
 
 /// The simulated instruments of one bench.
@@ -32,8 +59,13 @@ impl Simulated {
         }
         let mut model = plan.sim_model()?;
         model.seed = plan.simulated.seed;
-        let failed = |error: beamwarden_sim::ModelError| BenchError::Simulated(error.to_string());
-        let bench = SimBench::new(model).map_err(failed)?;
+        let faults = match &plan.faults {
+            Some(source) => FaultPlan::from_yaml(&source.text)
+                .map_err(|error| BenchError::Simulated(error.to_string()))?,
+            None => FaultPlan::default(),
+        };
+        let bench = SimBench::with_faults(model, &faults)
+            .map_err(|error| BenchError::Simulated(error.to_string()))?;
         Ok(Some(Simulated { bench }))
     }
 

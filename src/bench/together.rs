@@ -2,6 +2,8 @@
 //! the order that profiles want, values that moved with others, disturbances of a link. Knows
 //! nothing of sequences and records.
 
+use std::collections::BTreeSet;
+
 use beamwarden_drivers::instrument::{Event, Instrument, in_order};
 use beamwarden_drivers::value::Value;
 
@@ -58,7 +60,8 @@ impl Bench {
             let read_back = from_driver(knob.kind, &value);
             let setting = format!("{instrument}.{inner}");
             let last = self.standing.get(&setting);
-            let standing = Standing::read_now(setting.clone(), read_back, last);
+            let agrees = last.is_none_or(|last| self.agree(&setting, &last.read_back, &read_back));
+            let standing = Standing::read_now(setting.clone(), read_back, last, agrees);
             self.standing.insert(setting, standing);
         }
     }
@@ -70,6 +73,10 @@ impl Bench {
             let events = instrument.take_events().into_iter();
             all.extend(events.map(|event| Happening { instrument: name.clone(), event }));
         }
+        let restarted = |happening: &&Happening| happening.event == Event::Restarted;
+        let names: BTreeSet<String> =
+            all.iter().filter(restarted).map(|happening| happening.instrument.clone()).collect();
+        names.iter().for_each(|name| self.forget_restarted(name));
         all
     }
 

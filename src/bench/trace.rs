@@ -4,7 +4,7 @@ use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::PathBuf;
 
-use beamwarden_drivers::transport::{TraceEvent, TraceSink};
+use beamwarden_drivers::transport::{Direction, TraceEvent, TraceSink};
 
 /// Where traces go: one file of JSON lines an instrument.
 #[derive(Clone, Debug)]
@@ -33,6 +33,24 @@ impl TraceKeeper {
             }
         };
         Keeper { file }
+    }
+}
+
+/// Tells every message as a line of the log, for whoever asked to see them.
+pub(super) fn told(instrument: &str) -> impl TraceSink + use<> {
+    let name = instrument.to_string();
+    move |event: TraceEvent| {
+        let text = event.text;
+        match event.direction {
+            Direction::Sent => tracing::trace!("{name} <- {text}"),
+            Direction::Received => tracing::trace!("{name} -> {text}"),
+            Direction::Unasked => tracing::trace!("{name} -> {text} (no whole answer)"),
+            Direction::Opened => tracing::trace!("{name} opened: {text}"),
+            Direction::Cleared => tracing::trace!("{name} cleared: {text}"),
+            Direction::Status => tracing::trace!("{name} status byte: {text}"),
+            Direction::ServiceRequest => tracing::trace!("{name} asks for service: {text}"),
+            Direction::Failed => tracing::trace!("{name}: {text}"),
+        }
     }
 }
 

@@ -32,6 +32,7 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    arguments.registers.refuse_idle()?;
     let plan = load_bench(arguments.bench.as_deref())?;
     if arguments.settings {
         return list_settings(&plan, arguments.json, terminal);

@@ -5,22 +5,28 @@ use std::path::{Path, PathBuf};
 
 use beamwarden_drivers::profile::{self, LoadError, Preview, Profile, Section};
 use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::registers::{self, Access, Part};
+use beamwarden_drivers::value::{Kind, Value};
 use serde_json::json;
 
 use super::benches_at_hand::{load_bench, load_sequence};
+use super::figures_table::table;
 use super::{Ended, Failure, Terminal};
 use crate::sequence::{Phase, Walk, WalkItem, estimate};
 
-/// Check a sequence and its bench, or a profile, without touching any instrument.
+/// Check a sequence and its bench, a profile or a register map, without touching any instrument.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The sequence file.
-    #[arg(required_unless_present = "profile")]
+    #[arg(required_unless_present_any = ["profile", "registers"])]
     sequence: Option<PathBuf>,
     /// A profile, as a file or by the name of a shipped one: print every message that it would
     /// send.
     #[arg(long, value_name = "FILE", conflicts_with_all = ["sequence", "bench", "plan"])]
     profile: Option<PathBuf>,
+    /// A register map, as a file or by the name of a shipped one: print every field with its bits.
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["sequence", "bench", "plan", "profile"])]
+    registers: Option<PathBuf>,
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
@@ -36,6 +42,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if let Some(path) = &arguments.profile {
         return check_profile(path, arguments.json, terminal);
     }
+    if let Some(path) = &arguments.registers {
+        return check_registers(path, arguments.json, terminal);
+    }
     let plan = load_bench(arguments.bench.as_deref())?;
     let sequence = load_sequence(arguments.sequence.as_deref(), &plan)?;
     let cost = estimate(&sequence);
@@ -49,6 +58,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             "captures_estimated": cost.captures,
             "disk_bytes_estimated": cost.disk_bytes.round(),
             "time_s_estimated": cost.time_s,
+            "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
         return Ok(Ended::Done);
@@ -63,6 +73,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let disk = Quantity { value: megabytes, dimension: Dimension::Bytes };
     terminal.line(format!("disk          about {disk} in {} captures", cost.captures))?;
     terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
+    if let Some((count, name)) = plan.planned_faults() {
+        terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
+    }
     if arguments.plan {
         for item in Walk::of(&sequence, Phase::Steps) {
             if let WalkItem::Enter { point: Some(point), position, .. } = item {
@@ -76,15 +89,62 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     Ok(Ended::Done)
 }
 
+fn unsound(what: &str, error: LoadError) -> Failure {
+    match error {
+        LoadError::Faults(faults) => Failure::from(faults),
+        error => {
+            Failure::usage(anyhow::Error::new(error).context(format!("failed to check the {what}")))
+        }
+    }
+}
+
+/// Prints every field of a register map.
+fn check_registers(path: &Path, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    let map = registers::load(&path.display().to_string(), None)
+        .map_err(|error| unsound("register map", error))?;
+    let mut shown = table(&["field", "register", "bits", "takes", "access"]);
+    for field in &map.fields {
+        let part = |part: &Part| {
+            let high = part.low_bit + part.bits - 1;
+            let bits =
+                if part.bits == 1 { high.to_string() } else { format!("{high}..{}", part.low_bit) };
+            (format!("{:#06x}", part.address), bits)
+        };
+        let (registers, bits): (Vec<_>, Vec<_>) = field.parts.iter().map(part).unzip();
+        let access = match field.access {
+            Access::ReadOnly => "read only",
+            Access::WriteOnly => "write only",
+            Access::ReadWrite => "both",
+        };
+        let takes = match &field.kind {
+            Kind::Number { at_least, at_most, .. } => {
+                let shown = |end: f64| field.kind.show(&Value::Number(end));
+                format!("{} to {}", shown(*at_least), shown(*at_most))
+            }
+            Kind::Whole { at_least, at_most } => format!("{at_least} to {at_most}"),
+            other => other.wanted(),
+        };
+        if json {
+            let line = json!({"field": field.name, "registers": registers, "bits": bits,
+                              "takes": takes, "access": access});
+            terminal.line(line.to_string())?;
+            continue;
+        }
+        let (registers, bits) = (registers.join(", "), bits.join(", "));
+        shown.add_row([field.name.clone(), registers, bits, takes, access.into()]);
+    }
+    if !json {
+        terminal.line(format!("register map  {}", map.name))?;
+        terminal.line(shown.to_string())?;
+        terminal.line("no fault found; nothing was sent to any instrument")?;
+    }
+    Ok(Ended::Done)
+}
+
 /// Prints every message that a profile would send.
 fn check_profile(path: &Path, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let profile =
-        profile::load(&path.display().to_string(), None).map_err(|error| match error {
-            LoadError::Faults(faults) => Failure::from(faults),
-            error => {
-                Failure::usage(anyhow::Error::new(error).context("failed to check the profile"))
-            }
-        })?;
+    let profile = profile::load(&path.display().to_string(), None)
+        .map_err(|error| unsound("profile", error))?;
     let preview = profile.preview();
     if json {
         return terminal.line(profile_json(&profile, &preview).to_string()).map(|()| Ended::Done);
@@ -94,10 +154,13 @@ fn check_profile(path: &Path, json: bool, terminal: &mut Terminal) -> Result<End
         terminal.line(format!("based on      {}", base.name))?;
     }
     terminal.line(format!("role          {}", profile.role))?;
+    if !profile.about.is_empty() {
+        terminal.line(format!("about         {}", profile.about))?;
+    }
     print_sections(&preview.sections, terminal)?;
-    for (called, sections) in &preview.models {
-        terminal.line(format!("\nmodel {called} differs in"))?;
-        print_sections(sections, terminal)?;
+    for model in &preview.models {
+        terminal.line(format!("\nmodel {} ({}) differs in", model.called, model.known_by))?;
+        print_sections(&model.differs, terminal)?;
     }
     terminal.line("\nno fault found; nothing was sent to any instrument")?;
     Ok(Ended::Done)
@@ -108,9 +171,12 @@ fn print_sections(sections: &[Section], terminal: &mut Terminal) -> Result<(), F
     let messages = sections.iter().flat_map(|section| &section.messages);
     let width = messages.map(|message| message.when.chars().count()).max().unwrap_or(0);
     for section in sections {
+        if section.messages.is_empty() {
+            terminal.line(format!("\n{} is absent", section.name))?;
+            continue;
+        }
         let takes = if section.takes.is_empty() { "" } else { ": " };
-        let absent = if section.messages.is_empty() { " is absent" } else { "" };
-        terminal.line(format!("\n{}{takes}{}{absent}", section.name, section.takes))?;
+        terminal.line(format!("\n{}{takes}{}", section.name, section.takes))?;
         if !section.about.is_empty() {
             terminal.line(format!("  # {}", section.about))?;
         }
@@ -135,10 +201,14 @@ fn profile_json(profile: &Profile, preview: &Preview) -> serde_json::Value {
     let models: Vec<_> = preview
         .models
         .iter()
-        .map(|(called, differing)| json!({"called": called, "differs": sections(differing)}))
+        .map(|model| {
+            json!({"called": model.called, "known_by": model.known_by,
+                   "differs": sections(&model.differs)})
+        })
         .collect();
     json!({
         "profile": profile.name,
+        "about": profile.about,
         "based_on": based_on,
         "role": profile.role.to_string(),
         "sections": sections(&preview.sections),

@@ -59,7 +59,7 @@ sequence runs, and follow the local rules and the site's safety officer.";
 enum Command {
     /// Execute a sequence and keep the record of it.
     Run(run::Arguments),
-    /// Check a sequence and its bench without touching any instrument.
+    /// Check a sequence and its bench, a profile or a register map, without touching any instrument.
     Check(check::Arguments),
     /// Reach every instrument: identity, self-test, error queue, read-back.
     Bench(bench::Arguments),
@@ -83,7 +83,7 @@ enum Command {
     Report(report::Arguments),
     /// Serve the simulated instruments on TCP ports and a serial pseudo-terminal.
     Sim(sim::Arguments),
-    /// Send one message to one instrument and print its answer.
+    /// Send one message to one instrument and print its answer; what changes something needs --write.
     Say(say::Arguments),
     /// Print the JSON Schema of a file type, for editors.
     Schema(schema::Arguments),

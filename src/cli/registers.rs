@@ -35,6 +35,16 @@ impl RegisterArguments {
     pub fn wanted(&self) -> bool {
         self.dump_registers.is_some() || self.compare_registers.is_some()
     }
+
+    /// Refuses the name of an instrument where nothing is done with its registers.
+    pub fn refuse_idle(&self) -> Result<(), Failure> {
+        if self.instrument.is_some() && !self.wanted() {
+            let message = "--instrument says whose registers are meant: add --dump-registers or \
+                           --compare-registers";
+            return Err(Failure::usage(anyhow::anyhow!(message)));
+        }
+        Ok(())
+    }
 }
 
 /// Dumps, compares, or both from one reading.

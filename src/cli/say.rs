@@ -77,6 +77,13 @@ fn refuse(
              sequence, and read all of them with `bench --dump-registers`. Nothing was sent",
             arguments.instrument
         ))),
+        Recognised::Unknown if profile.why_unknown(&arguments.message).is_some() => {
+            let why = profile.why_unknown(&arguments.message).unwrap_or_default();
+            Err(Failure::usage(anyhow::anyhow!(
+                "'{}' cannot be said: {why}. Nothing was sent",
+                arguments.message
+            )))
+        }
         Recognised::Unknown => Err(Failure::usage(anyhow::anyhow!(
             "'{}' is no query that only asks, and profile {} knows no setting of that form, so its \
              limits cannot be checked; nothing was sent. It knows:\n{}",
@@ -223,6 +230,13 @@ mod tests {
              of that form, so its limits cannot be checked; nothing was sent. It knows:
   read a register   r {address:4X}, such as 'r 0003'
   write a register  w {address:4X} {value:4X}, such as 'w 0003 0014'",
+        );
+        check_refused(
+            "scpi-supply.yaml",
+            "VOLT 1.1 A",
+            true,
+            "error: 'VOLT 1.1 A' cannot be said: voltage takes a voltage such as 1.2 V, not '1.1 A': \
+             VOLT <V>. Nothing was sent",
         );
         check_refused(
             "scpi-supply.yaml",

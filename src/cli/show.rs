@@ -165,6 +165,9 @@ fn show_capture(
         shown.add_row(setting_cells(setting));
     }
     terminal.line(shown.to_string())?;
+    for doubt in meta.captures.first().map_or(&[][..], |segment| &segment.doubts) {
+        terminal.line(format!("DOUBT: {doubt}"))?;
+    }
     Ok(Ended::Done)
 }
 
@@ -186,16 +189,17 @@ fn no_meta(folder: &RunFolder, number: u32, error: RecordError) -> Failure {
 
 /// A setting as the report shows it; where nothing was asked, nothing can agree.
 fn setting_cells(setting: &SettingRecord) -> [String; 5] {
-    let agrees = match (&setting.asked, setting.matched) {
-        (None, _) => "-",
-        (Some(_), true) => "yes",
-        (Some(_), false) => "NO",
+    let agrees = match (&setting.after, &setting.asked, setting.matched) {
+        (Some(after), ..) => format!("MOVED to {}", recorded(after)),
+        (None, None, _) => "-".to_owned(),
+        (None, Some(_), true) => "yes".to_owned(),
+        (None, Some(_), false) => "NO".to_owned(),
     };
     [
         setting.name.clone(),
         setting.asked.as_ref().map_or_else(|| "not set".to_owned(), recorded),
         recorded(&setting.read_back),
-        agrees.to_owned(),
+        agrees,
         setting.at.to_string(),
     ]
 }
@@ -211,15 +215,24 @@ mod tests {
 
     #[test]
     fn settings_read_as_in_the_report() {
+        let number = RecordedValue::number;
         let check =
             |asked: Option<RecordedValue>, read: RecordedValue, matched, cells: [&str; 3]| {
                 let at = fixture::start();
                 let name = "x.y".to_owned();
-                let setting =
-                    SettingRecord { name, asked, read_back: read, at, age_s: None, matched };
+                let setting = SettingRecord {
+                    name,
+                    asked,
+                    read_back: read,
+                    at,
+                    age_s: None,
+                    after: None,
+                    matched,
+                };
                 assert_eq!(setting_cells(&setting)[1..4], cells);
+                let setting = SettingRecord { after: Some(number(2.0, "V")), ..setting };
+                assert_eq!(setting_cells(&setting)[3], "MOVED to 2 V");
             };
-        let number = RecordedValue::number;
         let interval = number(1.25e-10, "s");
         check(Some(interval.clone()), interval.clone(), true, ["125 ps", "125 ps", "yes"]);
         let rate = number(7.04e9, "Hz");

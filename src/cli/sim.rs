@@ -1,9 +1,10 @@
-//! `sim`: serves the simulated instruments to any client.
+//! `sim`: serves the simulated instruments of one or several benches to any client.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
-use beamwarden_sim::{Address, HislipPorts, Model, Post, ServePlan, SimBench};
-use serde_json::json;
+use anyhow::anyhow;
+use beamwarden_sim::{Address, FaultPlan, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
+use serde_json::{Value as Json, json};
 use tokio::runtime::Builder;
 
 use super::benches_at_hand::read_source;
@@ -13,6 +14,8 @@ use super::{Ended, Failure, Terminal};
 
 /// The port registered for HiSLIP.
 const HISLIP_PORT: u16 = 4880;
+/// Ports that a bench takes in a row, one an instrument.
+const PORTS_EACH: u16 = Post::ALL.len() as u16;
 
 /// Serve the simulated instruments on TCP ports, over HiSLIP and on a serial pseudo-terminal, in
 /// real time, until interrupted.
@@ -31,82 +34,154 @@ pub struct Arguments {
     /// Model file; the demonstration's bench when absent.
     #[arg(long, value_name = "FILE")]
     model: Option<PathBuf>,
-    /// Seed of everything random; the model's when absent.
+    /// Fault plan: what goes wrong at which instrument, and when. Nothing does when absent.
+    #[arg(long, value_name = "FILE")]
+    faults: Option<PathBuf>,
+    /// Seed of everything random; the model's when absent. Each further bench has the next one.
     #[arg(long)]
     seed: Option<u64>,
-    /// One JSON object as soon as everything is served, for programs.
+    /// How many benches to serve at once, each with its own instruments, ports and seed; the ports of
+    /// one follow those of the one before.
+    #[arg(long, value_name = "NUMBER", default_value_t = 1,
+          value_parser = clap::value_parser!(u16).range(1..=1000))]
+    benches: u16,
+    /// One JSON object as soon as everything is served, for programs: `seed` and `instruments`, or
+    /// with several benches such objects in a list `benches`.
     #[arg(long)]
     json: bool,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let mut model = match &arguments.model {
-        Some(path) => {
-            Model::from_yaml(&read_source(path, "model file")?.text).map_err(|error| {
-                let context = format!("failed to read the model file {}", path.display());
-                Failure::usage(anyhow::Error::new(error).context(context))
-            })?
-        }
-        None => Model::default(),
-    };
+    let (model, path) = (Model::from_yaml, arguments.model.as_deref());
+    let mut model = read(path, "model file", model)?.unwrap_or_default();
+    let plan = FaultPlan::from_yaml;
+    let faults = read(arguments.faults.as_deref(), "fault plan", plan)?.unwrap_or_default();
     model.seed = arguments.seed.unwrap_or(model.seed);
     let runtime = Builder::new_current_thread().enable_all().build().map_err(Failure::internal)?;
-    runtime.block_on(serve(arguments, model, terminal))
+    runtime.block_on(serve(arguments, &model, &faults, terminal))
+}
+
+/// What a file holds, where one is named.
+fn read<T, E: std::error::Error + Send + Sync + 'static>(
+    path: Option<&Path>,
+    what: &str,
+    parse: impl Fn(&str) -> Result<T, E>,
+) -> Result<Option<T>, Failure> {
+    let Some(path) = path else { return Ok(None) };
+    let parsed = parse(&read_source(path, what)?.text).map_err(|error| {
+        let context = format!("failed to read the {what} {}", path.display());
+        Failure::usage(anyhow::Error::new(error).context(context))
+    });
+    parsed.map(Some)
+}
+
+/// One bench that is served.
+struct Served {
+    seed: u64,
+    serving: Serving,
 }
 
 async fn serve(
     arguments: &Arguments,
-    model: Model,
+    model: &Model,
+    faults: &FaultPlan,
     terminal: &mut Terminal,
 ) -> Result<Ended, Failure> {
-    let seed = model.seed;
-    let bench = SimBench::new(model).map_err(Failure::usage)?;
-    let ports = Some(arguments.port).filter(|port| *port != 0);
-    let hislip = match (arguments.hislip_port, ports) {
-        (Some(0), _) | (None, None) => HislipPorts::Free,
-        (Some(port), _) => HislipPorts::From(port),
-        (None, Some(_)) => HislipPorts::From(HISLIP_PORT),
-    };
-    let plan = ServePlan { host: arguments.host.clone(), ports, pty: true, hislip };
     let stop = stop_on_signals();
-    let serving = bench.serve(plan).await.map_err(Failure::usage)?;
-    let addresses = serving.addresses();
-    tell(&addresses, seed, arguments.json, terminal)?;
+    let mut served = Vec::new();
+    for place in 0..arguments.benches {
+        let seed = model.seed.wrapping_add(u64::from(place));
+        let model = Model { seed, ..model.clone() };
+        let bench = SimBench::with_faults(model, faults).map_err(Failure::usage)?;
+        let plan = plan_of(arguments, place)?;
+        let serving = bench.serve(plan).await.map_err(Failure::usage)?;
+        served.push(Served { seed, serving });
+    }
+    tell(&served, arguments.json, terminal)?;
     while !stop.asked() {
         stop.sleep(std::time::Duration::from_secs(3600)).await;
     }
-    serving.stop().await;
+    for one in served {
+        one.serving.stop().await;
+    }
     Ok(Ended::Done)
 }
 
-fn tell(
-    addresses: &[(Post, Address)],
-    seed: u64,
-    json: bool,
-    terminal: &mut Terminal,
-) -> Result<(), Failure> {
+/// Where the bench in this place is served, counted from 0.
+fn plan_of(arguments: &Arguments, place: u16) -> Result<ServePlan, Failure> {
+    let shifted = |port: u16| {
+        let shifted = place.checked_mul(PORTS_EACH).and_then(|shift| port.checked_add(shift));
+        let message = || {
+            anyhow!("the ports of bench {} go beyond 65535; choose a lower first port", place + 1)
+        };
+        shifted.ok_or_else(|| Failure::usage(message()))
+    };
+    let ports = Some(arguments.port).filter(|port| *port != 0);
+    let hislip = match (arguments.hislip_port, ports) {
+        (Some(0), _) | (None, None) => HislipPorts::Free,
+        (Some(port), _) => HislipPorts::From(shifted(port)?),
+        (None, Some(_)) => HislipPorts::From(shifted(HISLIP_PORT)?),
+    };
+    let ports = ports.map(shifted).transpose()?;
+    Ok(ServePlan { host: arguments.host.clone(), ports, pty: true, hislip })
+}
+
+/// A bench and its instruments, for programs.
+fn shown(bench: &Served) -> Json {
+    let addresses = bench.serving.addresses();
     let is_hislip = |address: &Address| matches!(address, Address::Hislip(_));
     let hislip_of = |post: Post| {
         let own = addresses.iter().find(|(at, address)| *at == post && is_hislip(address));
         own.map(|(_, address)| address.to_string())
     };
+    let instruments: Vec<_> = addresses
+        .iter()
+        .filter(|(_, address)| !is_hislip(address))
+        .map(|(post, address)| {
+            let (role, address) = (post.role(), address.to_string());
+            json!({"role": role, "address": address, "hislip": hislip_of(*post),
+                   "speaks": post.speaks()})
+        })
+        .collect();
+    json!({"seed": bench.seed, "instruments": instruments})
+}
+
+fn tell(served: &[Served], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {
     if json {
-        let instruments: Vec<_> = addresses
-            .iter()
-            .filter(|(_, address)| !is_hislip(address))
-            .map(|(post, address)| {
-                let (role, address) = (post.role(), address.to_string());
-                json!({"role": role, "address": address, "hislip": hislip_of(*post),
-                       "speaks": post.speaks()})
-            })
-            .collect();
-        return terminal.line(json!({"seed": seed, "instruments": instruments}).to_string());
+        let mut benches: Vec<Json> = served.iter().map(shown).collect();
+        return match (benches.len(), benches.pop()) {
+            (1, Some(only)) => terminal.line(only.to_string()),
+            (_, last) => {
+                benches.extend(last);
+                terminal.line(json!({"benches": benches}).to_string())
+            }
+        };
     }
-    let mut shown = table(&["role", "address"]);
-    for (post, address) in addresses {
-        shown.add_row([post.role().to_string(), address.to_string()]);
+    let several = served.len() > 1;
+    let mut shown = match several {
+        true => table(&["bench", "seed", "role", "address"]),
+        false => table(&["role", "address"]),
+    };
+    for (place, bench) in served.iter().enumerate() {
+        for (post, address) in bench.serving.addresses() {
+            let own = [post.role().to_string(), address.to_string()];
+            match several {
+                true => {
+                    let [role, address] = own;
+                    let (bench, seed) = ((place + 1).to_string(), bench.seed.to_string());
+                    shown.add_row([bench, seed, role, address])
+                }
+                false => shown.add_row(own),
+            };
+        }
     }
     terminal.line(shown.to_string())?;
-    terminal.line(format!("seed {seed}; nothing radiates: every instrument is simulated"))?;
+    let seeds: Vec<String> = served.iter().map(|bench| bench.seed.to_string()).collect();
+    let seeds = match seeds.as_slice() {
+        [only] => format!("seed {only}"),
+        [first, .., last] => format!("seeds {first} to {last}"),
+        [] => String::new(),
+    };
+    terminal.line(format!("{seeds}; nothing radiates: every instrument is simulated"))?;
     terminal.line("interrupt to end")
 }

@@ -5,7 +5,7 @@
 //! Knows nothing of frames. Positions are in chips from the first sample of the recording.
 
 use std::f64::consts::TAU;
-use std::sync::OnceLock;
+use std::sync::Arc;
 
 use num_complex::{Complex32, Complex64};
 
@@ -57,40 +57,32 @@ pub(crate) struct FrontEnd<'a> {
     /// Takes the recording's unit to an rms of one.
     scale: f64,
     filter: MatchedPairs,
-    interpolator: OnceLock<Interpolator>,
-    /// Where the signal's band ends, in cycles a chip.
-    band_edge: f64,
+    interpolator: Arc<Interpolator>,
 }
 
 impl<'a> FrontEnd<'a> {
-    /// The front end for samples whose level is `levels.rms`, which must not be zero.
+    /// The filter without matching for a rate: several front ends share it.
+    pub fn interpolator_for(samples_per_chip: f64, pulse: RootRaisedCosine) -> Arc<Interpolator> {
+        Arc::new(Interpolator::new(samples_per_chip, (1.0 + pulse.rolloff()) / 2.0))
+    }
+
+    /// The front end for samples whose level is `levels.rms`, which must not be zero, with the filter
+    /// of [`FrontEnd::interpolator_for`] that rate.
     pub fn new(
         samples: &'a [Complex32],
         samples_per_chip: f64,
         levels: &Levels,
         pulse: RootRaisedCosine,
         half_span_chips: usize,
+        interpolator: Arc<Interpolator>,
     ) -> Self {
         Self {
             samples,
             samples_per_chip,
             scale: 1.0 / levels.rms,
             filter: MatchedPairs::new(pulse, half_span_chips),
-            interpolator: OnceLock::new(),
-            band_edge: (1.0 + pulse.rolloff()) / 2.0,
+            interpolator,
         }
-    }
-
-    /// The same with all of its filters made.
-    pub fn ready(self) -> Self {
-        self.interpolator();
-        self
-    }
-
-    /// The filter without matching, made when it is first wanted.
-    fn interpolator(&self) -> &Interpolator {
-        let make = || Interpolator::new(self.samples_per_chip, self.band_edge);
-        self.interpolator.get_or_init(make)
     }
 
     /// Chips that fit into the recording.
@@ -138,11 +130,11 @@ impl<'a> FrontEnd<'a> {
     ) {
         let step = carrier.step * self.samples_per_chip;
         let first = start * self.samples_per_chip;
-        self.interpolator().run(self.samples, first, step, out);
+        self.interpolator.run(self.samples, first, step, out);
         if wrong.skew != 0.0 {
             let mut late = vec![Complex32::default(); out.len()];
             let shifted = first + wrong.skew * self.samples_per_chip;
-            self.interpolator().run(self.samples, shifted, step, &mut late);
+            self.interpolator.run(self.samples, shifted, step, &mut late);
             for (i, q) in out.iter_mut().zip(&late) {
                 i.im = q.im;
             }
@@ -222,8 +214,10 @@ mod tests {
         survey(&recording, 4.0, &Alone).expect("finite").levels
     }
 
-    fn pulse() -> RootRaisedCosine {
-        RootRaisedCosine::new(0.25).expect("in range")
+    fn front_end_of(samples: &[Complex32], sps: f64) -> FrontEnd<'_> {
+        let pulse = RootRaisedCosine::new(0.25).expect("in range");
+        let interpolator = FrontEnd::interpolator_for(sps, pulse);
+        FrontEnd::new(samples, sps, &levels(samples), pulse, 16, interpolator)
     }
 
     /// A tone with an offset and an image becomes a constant, behind the filter and without it.
@@ -237,7 +231,7 @@ mod tests {
                 narrow(x + image * x.conj() + dc)
             })
             .collect();
-        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let front_end = front_end_of(&samples, sps);
         let wrong = Impairments { dc, image, cfo, skew: 0.0 };
         let mut filtered = vec![Complex32::default(); 500];
         front_end.sample(&wrong, 200.3, 0.5, &mut filtered);
@@ -266,7 +260,7 @@ mod tests {
             .map(|n| f64::from(n) / sps)
             .map(|t| Complex32::new(at(t).re as f32, at(t - skew).im as f32))
             .collect();
-        let front_end = FrontEnd::new(&samples, sps, &levels(&samples), pulse(), 16);
+        let front_end = front_end_of(&samples, sps);
         let wrong = Impairments { skew, ..Default::default() };
         let mut out = vec![Complex32::default(); 400];
         front_end.values(&wrong, &Carrier::new(0.0, 0.5), 300.2, &mut out);

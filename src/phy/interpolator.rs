@@ -58,20 +58,24 @@ impl Interpolator {
         let doublings = (sps / 4.0).max(1.0).log2() as u32;
         let phase_digits = PHASE_DIGITS_MAX.saturating_sub(doublings).max(PHASE_DIGITS_MIN);
         let phases = 1_usize << phase_digits;
+        let tap = |phase: usize, j: usize| {
+            let t = phase as f64 / phases as f64 + lead as f64 - j as f64;
+            2.0 * cutoff * sine_cardinal(2.0 * cutoff * t) * kaiser(t, taps as f64 / 2.0, beta)
+        };
+        // A row backwards is that of the fraction that is missing to a whole sample.
+        let rows: Vec<Vec<f64>> =
+            (0..=phases / 2).map(|phase| (0..taps).map(|j| tap(phase, j)).collect()).collect();
         let mut bank = Vec::with_capacity(phases * 2 * taps);
         for phase in 0..phases {
-            let fraction = phase as f64 / phases as f64;
-            let row: Vec<f64> = (0..taps)
-                .map(|j| fraction + lead as f64 - j as f64)
-                .map(|t| {
-                    2.0 * cutoff
-                        * sine_cardinal(2.0 * cutoff * t)
-                        * kaiser(t, taps as f64 / 2.0, beta)
-                })
-                .collect();
+            let row = &rows[phase.min(phases - phase)];
             // A constant stays what it is, whatever the phase.
             let sum: f64 = row.iter().sum();
-            bank.extend(row.iter().flat_map(|tap| [(tap / sum) as f32; 2]));
+            let normed = |tap: &f64| [(tap / sum) as f32; 2];
+            if phase <= phases / 2 {
+                bank.extend(row.iter().flat_map(normed));
+            } else {
+                bank.extend(row.iter().rev().flat_map(normed));
+            }
         }
         Self { bank, phase_digits, taps, lead }
     }
@@ -216,7 +220,7 @@ fn dot(taps: &[[f32; WIDTH]], samples: &[[f32; WIDTH]]) -> Complex32 {
 
 /// Kaiser's window at `t`, nothing from `half` on.
 fn kaiser(t: f64, half: f64, beta: f64) -> f64 {
-    if t.abs() >= half { 0.0 } else { kaiser::window(t / half, beta) }
+    if t.abs() >= half { 0.0 } else { kaiser::shape(t / half, beta) }
 }
 
 #[cfg(test)]

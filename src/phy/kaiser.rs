@@ -12,7 +12,12 @@ pub(crate) fn sine_cardinal(x: f64) -> f64 {
 
 /// Kaiser's window of shape `beta` at `x` of its half length; beyond its ends as at them.
 pub(crate) fn window(x: f64, beta: f64) -> f64 {
-    bessel_i0(beta * (1.0 - x * x).max(0.0).sqrt()) / bessel_i0(beta)
+    shape(x, beta) / bessel_i0(beta)
+}
+
+/// The window but for a factor, for those who scale the taps themselves.
+pub(crate) fn shape(x: f64, beta: f64) -> f64 {
+    bessel_i0(beta * (1.0 - x * x).max(0.0).sqrt())
 }
 
 /// Modified Bessel function of the first kind, order 0, by its power series (M. Abramowitz, I. A.

@@ -74,7 +74,9 @@ pub fn probe(samples: &[Complex32], sample_rate_hz: f64, config: &ProbeConfig) -
     if levels.rms <= f64::MIN_POSITIVE || chips < STF_CHIPS as f64 {
         return None;
     }
-    let front_end = FrontEnd::new(samples, samples_per_chip, &levels, pulse, HALF_SPAN_CHIPS);
+    let interpolator = FrontEnd::interpolator_for(samples_per_chip, pulse);
+    let span = HALF_SPAN_CHIPS;
+    let front_end = FrontEnd::new(samples, samples_per_chip, &levels, pulse, span, interpolator);
     let wrong = Impairments { dc: levels.mean, ..Impairments::default() };
     let whole = 0..chips as usize + 1;
     let best = sync::pieces(whole)

@@ -108,7 +108,9 @@ impl<'a> Stages<'a> {
 
     fn front_end(&self, half_span: usize) -> FrontEnd<'_> {
         let levels = &self.survey.levels;
-        FrontEnd::new(self.recording.samples, self.samples_per_chip, levels, self.pulse, half_span)
+        let interpolator = FrontEnd::interpolator_for(self.samples_per_chip, self.pulse);
+        let (samples, rate) = (self.recording.samples, self.samples_per_chip);
+        FrontEnd::new(samples, rate, levels, self.pulse, half_span, interpolator)
     }
 
     fn receiver<'r>(&self, front_end: &'r FrontEnd<'r>) -> Receiver<'r> {

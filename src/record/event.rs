@@ -241,8 +241,13 @@ pub struct CaptureTaken {
     pub label: Option<String>,
     /// Point in which it was taken, when in a sweep.
     pub point: Option<u64>,
-    /// Share of samples at the end of the converter's range.
-    pub clipped_fraction: f64,
+    /// Share of samples at the end of the converter's range; `None` where they came in volts, which do
+    /// not tell where that range ends.
+    #[serde(default)]
+    pub clipped_fraction: Option<f64>,
+    /// What speaks against trusting it; none when nothing does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
 }
 
 /// See [`Event::Figures`].

@@ -163,6 +163,7 @@ impl Writer {
             read_back,
             at: self.now,
             age_s: None,
+            after: None,
             matched,
         };
         self.log(Event::Setting(SettingDone { setting, skipped: false }));
@@ -211,6 +212,7 @@ impl Writer {
                 read_back: RecordedValue::number(0.2, "V"),
                 at: start(),
                 age_s: Some(4.5),
+                after: None,
                 matched: false,
             }],
             readings: vec![ReadingRecord {
@@ -239,6 +241,7 @@ impl Writer {
                 phase_codes: vec![0, 6, 11, 17, 23, 29, 2, 8],
                 attenuation_codes: vec![0; 8],
             }],
+            doubts: Vec::new(),
             provenance: RunProvenance {
                 run: self.folder.name().to_owned(),
                 sequence: "rotate-and-recover".to_owned(),
@@ -307,7 +310,10 @@ impl Writer {
         let mut code = || (120.0 * self.noise.normal_pair().0) as i16;
         let i: Vec<i16> = (0..self.samples).map(|_| code()).collect();
         let q: Vec<i16> = (0..self.samples).map(|_| code()).collect();
-        let taken = self.folder.write_capture(&record, &i, &q).expect("a new capture");
+        let taken = self
+            .folder
+            .write_capture(&record, CaptureSamples::Codes { i: &i, q: &q })
+            .expect("a new capture");
         self.kept += 1;
         self.log(Event::Capture(taken));
         self.keep_analysis(shot, point);

@@ -49,12 +49,13 @@ pub use journal::{
     Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalReading, LineFault, LineProblem,
 };
 pub use sigmf::{
-    BeamRecord, CaptureRecord, ChannelScale, CodeWidth, DATA_ENDING, DataType, EXTENSION_NAME,
-    EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING, RawCodes, Recording,
-    RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, Samples, SigmfCapture, SigmfExtension,
-    SigmfGlobal, SigmfMeta, WidthSource, read_recording, read_recording_of, write_waveform,
+    BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
+    EXTENSION_NAME, EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING,
+    RawChannel, RawSamples, Recording, RunProvenance, SIGMF_VERSION, SampleType, SampleUnit,
+    Samples, SigmfCapture, SigmfExtension, SigmfGlobal, SigmfMeta, WidthSource, read_recording,
+    read_recording_of, write_waveform,
 };
-pub use unkept::{UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, UnkeptReader};
+pub use unkept::{UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, UnkeptPlace, UnkeptReader};
 pub use value::{
     AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,
     figure_names,

@@ -3,13 +3,16 @@
 //! long answers.
 //!
 //! The file `trace/unkept.codes` is a sequence of records: a line of JSON with the number of
-//! samples, then the codes of I and those of Q, 16 bits each, the least significant byte first.
+//! samples and whether they are volts, then those of I and those of Q: codes of 16 bits, or volts as
+//! IEEE 754 single precision, the least significant byte first.
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, BufWriter, Read, Seek, SeekFrom, Write};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
+
+use super::sigmf::{CaptureSamples, RawChannel};
 
 /// Name of the file within the folder of traces.
 pub const UNKEPT_FILE: &str = "unkept.codes";
@@ -21,6 +24,23 @@ const LINE_BYTES_MAX: u64 = 200;
 #[derive(Serialize, Deserialize)]
 struct Heading {
     samples: u64,
+    volts: bool,
+}
+
+/// Where one record lies.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct UnkeptPlace {
+    /// First byte of the samples.
+    at: u64,
+    /// Samples of each channel.
+    pub samples: usize,
+    volts: bool,
+}
+
+impl UnkeptPlace {
+    fn bytes_each(self) -> usize {
+        if self.volts { 4 } else { 2 }
+    }
 }
 
 /// Writes the file.
@@ -45,19 +65,26 @@ impl Unkept {
     ///
     /// # Errors
     /// When the disk refuses.
-    pub fn write(&mut self, i_codes: &[i16], q_codes: &[i16]) -> io::Result<bool> {
-        let samples = i_codes.len().min(q_codes.len());
-        let bytes = 4 * samples as u64 + LINE_BYTES_MAX;
+    pub fn write(&mut self, samples: CaptureSamples<'_>) -> io::Result<bool> {
+        let ([i, q], volts) = match samples {
+            CaptureSamples::Codes { i, q } => {
+                ([i, q].map(|codes| RawChannel::Codes(codes.to_vec())), false)
+            }
+            CaptureSamples::Volts { i, q } => {
+                ([i, q].map(|volts| RawChannel::Volts(volts.to_vec())), true)
+            }
+        };
+        let (i, q) = (i.to_bytes(), q.to_bytes());
+        let whole = i.len().min(q.len());
+        let bytes = 2 * whole as u64 + LINE_BYTES_MAX;
         if self.written + bytes > UNKEPT_BYTES_MAX {
             return Ok(false);
         }
-        serde_json::to_writer(&mut self.file, &Heading { samples: samples as u64 })?;
+        let samples = (whole / if volts { 4 } else { 2 }) as u64;
+        serde_json::to_writer(&mut self.file, &Heading { samples, volts })?;
         self.file.write_all(b"\n")?;
-        for codes in [i_codes, q_codes] {
-            let octets: Vec<u8> =
-                codes[..samples].iter().flat_map(|code| code.to_le_bytes()).collect();
-            self.file.write_all(&octets)?;
-        }
+        self.file.write_all(&i[..whole])?;
+        self.file.write_all(&q[..whole])?;
         self.file.flush()?;
         self.written += bytes;
         Ok(true)
@@ -83,40 +110,35 @@ impl UnkeptReader {
     ///
     /// # Errors
     /// When the file cannot be read or is not what it should be.
-    pub fn next_place(&mut self) -> io::Result<Option<(u64, usize)>> {
+    pub fn next_place(&mut self) -> io::Result<Option<UnkeptPlace>> {
         let mut line = String::new();
         (&mut self.file).take(LINE_BYTES_MAX).read_line(&mut line)?;
         if line.is_empty() {
             return Ok(None);
         }
-        let heading: Heading = serde_json::from_str(&line)?;
-        let place = self.file.stream_position()?;
-        let end = heading.samples.checked_mul(4).and_then(|bytes| place.checked_add(bytes));
+        let Heading { samples, volts } = serde_json::from_str(&line)?;
+        let samples = usize::try_from(samples).unwrap_or(usize::MAX);
+        let place = UnkeptPlace { at: self.file.stream_position()?, samples, volts };
+        let bytes = (samples as u64).checked_mul(2 * place.bytes_each() as u64);
+        let end = bytes.and_then(|bytes| place.at.checked_add(bytes));
         // A run that was killed may have left half a record.
-        let Some(end) = end.filter(|end| {
-            self.file.get_ref().metadata().is_ok_and(|metadata| metadata.len() >= *end)
-        }) else {
-            return Ok(None);
-        };
+        let length = self.file.get_ref().metadata()?.len();
+        let Some(end) = end.filter(|end| length >= *end) else { return Ok(None) };
         self.file.seek(SeekFrom::Start(end))?;
-        Ok(Some((place, usize::try_from(heading.samples).unwrap_or(usize::MAX))))
+        Ok(Some(place))
     }
 
-    /// `count` codes of one channel of the record of `samples` samples at `place`.
+    /// At most `count` samples of one channel of a record.
     ///
     /// # Errors
     /// When the file cannot be read.
-    pub fn codes(
-        &mut self,
-        (place, samples): (u64, usize),
-        q: bool,
-        count: usize,
-    ) -> io::Result<Vec<i16>> {
-        let from = place + if q { 2 * samples as u64 } else { 0 };
+    pub fn channel(&mut self, place: UnkeptPlace, q: bool, count: usize) -> io::Result<RawChannel> {
+        let each = place.bytes_each();
+        let from = place.at + if q { (each * place.samples) as u64 } else { 0 };
         self.file.seek(SeekFrom::Start(from))?;
-        let mut octets = vec![0; 2 * count.min(samples)];
-        self.file.read_exact(&mut octets)?;
-        Ok(octets.as_chunks::<2>().0.iter().map(|pair| i16::from_le_bytes(*pair)).collect())
+        let mut bytes = vec![0; each * count.min(place.samples)];
+        self.file.read_exact(&mut bytes)?;
+        Ok(RawChannel::in_a_row(&bytes, place.volts))
     }
 }
 
@@ -129,17 +151,19 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join(UNKEPT_FILE);
         let mut unkept = Unkept::append(&path).unwrap();
-        assert!(unkept.write(&[1, -2, 3], &[10, 266, i16::MIN]).unwrap());
-        assert!(unkept.write(&[7], &[8]).unwrap());
+        let codes = CaptureSamples::Codes { i: &[1, -2, 3], q: &[10, 266, i16::MIN] };
+        assert!(unkept.write(codes).unwrap());
+        assert!(unkept.write(CaptureSamples::Volts { i: &[0.25], q: &[-1e-3] }).unwrap());
         drop(unkept);
         let whole = std::fs::read(&path).unwrap();
         let mut reader = UnkeptReader::open(&path).unwrap();
         let first = reader.next_place().unwrap().unwrap();
         let second = reader.next_place().unwrap().unwrap();
         assert_eq!(reader.next_place().unwrap(), None);
-        assert_eq!(reader.codes(first, false, 9).unwrap(), [1, -2, 3]);
-        assert_eq!(reader.codes(first, true, 3).unwrap(), [10, 266, i16::MIN]);
-        assert_eq!(reader.codes(second, true, 1).unwrap(), [8]);
+        let codes = |codes: &[i16]| RawChannel::Codes(codes.to_vec());
+        assert_eq!(reader.channel(first, false, 9).unwrap(), codes(&[1, -2, 3]));
+        assert_eq!(reader.channel(first, true, 2).unwrap(), codes(&[10, 266]));
+        assert_eq!(reader.channel(second, true, 1).unwrap(), RawChannel::Volts(vec![-1e-3]));
         std::fs::write(&path, &whole[..whole.len() - 1]).unwrap();
         let mut reader = UnkeptReader::open(&path).unwrap();
         assert!(reader.next_place().unwrap().is_some());

@@ -180,7 +180,12 @@ pub struct SettingRecord {
     /// Seconds between the read-back and the moment the record was made; none when made at once.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub age_s: Option<f64>,
-    /// Whether asked and read back agree within the setting's resolution; the bench decides.
+    /// What the instrument answered when it was asked again after the capture, where that differs
+    /// from what it answered before: nobody knows what it stood at in between.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub after: Option<RecordedValue>,
+    /// Whether asked and read back agree within the setting's resolution, before the capture and after
+    /// it; the bench decides.
     pub matched: bool,
 }
 

@@ -15,18 +15,25 @@ use beamwarden_drivers::profile::BinaryFormat;
 use beamwarden_drivers::transport::LongAnswers;
 
 use super::recorded::Recorded;
-use crate::record::{CaptureNo, RunFolder, UNKEPT_FILE, UnkeptReader};
+use crate::record::{CaptureNo, RawChannel, RunFolder, UNKEPT_FILE, UnkeptPlace, UnkeptReader};
 
 /// First codes of a channel by which an answer is recognised.
 const FIRST_CODES: usize = 48;
 /// What may follow a block.
 const ENDINGS: &[&[u8]] = &[b"\n", b"", b"\r\n", b"\r"];
 
+/// Samples, whether they are volts, and the bytes of the first of them.
+type Key = (usize, bool, Vec<u8>);
+
+fn key(samples: usize, first: &RawChannel) -> Key {
+    (samples, matches!(first, RawChannel::Volts(_)), first.to_bytes())
+}
+
 /// Where the codes of one channel are kept.
 #[derive(Clone, Copy, Debug)]
 enum Place {
     Capture { capture: CaptureNo, q: bool },
-    Unkept { place: (u64, usize), q: bool },
+    Unkept { place: UnkeptPlace, q: bool },
 }
 
 /// Everything that a run keeps of its scope's long answers.
@@ -34,9 +41,9 @@ pub(super) struct KeptAnswers {
     folder: RunFolder,
     unkept: PathBuf,
     /// By number of samples and first codes.
-    places: HashMap<(usize, Vec<i16>), Vec<Place>>,
+    places: HashMap<Key, Vec<Place>>,
     /// The capture that was read last: its two channels are asked for one after the other.
-    last: Mutex<Option<(CaptureNo, [Vec<i16>; 2])>>,
+    last: Mutex<Option<(CaptureNo, [RawChannel; 2])>>,
 }
 
 impl KeptAnswers {
@@ -47,10 +54,10 @@ impl KeptAnswers {
         let unkept = folder.path().join(crate::record::TRACE_FOLDER).join(UNKEPT_FILE);
         let mut places: HashMap<_, Vec<Place>> = HashMap::new();
         for capture in recorded.captures.keys().copied() {
-            let Ok((samples, [i, q])) = folder.first_codes(capture, FIRST_CODES) else { continue };
+            let Ok((samples, [i, q])) = folder.first_raw(capture, FIRST_CODES) else { continue };
             for (first, q) in [(i, false), (q, true)] {
                 let place = Place::Capture { capture, q };
-                places.entry((samples, first)).or_default().push(place);
+                places.entry(key(samples, &first)).or_default().push(place);
             }
         }
         for (key, place) in unkept_places(&unkept) {
@@ -59,16 +66,15 @@ impl KeptAnswers {
         KeptAnswers { folder, unkept, places, last: Mutex::default() }
     }
 
-    fn codes(&self, place: Place) -> Option<Vec<i16>> {
+    fn samples(&self, place: Place) -> Option<RawChannel> {
         match place {
             Place::Unkept { place, q } => {
-                UnkeptReader::open(&self.unkept).ok()?.codes(place, q, place.1).ok()
+                UnkeptReader::open(&self.unkept).ok()?.channel(place, q, place.samples).ok()
             }
             Place::Capture { capture, q } => {
                 let mut last = self.last.lock().unwrap_or_else(PoisonError::into_inner);
                 if last.as_ref().is_none_or(|(number, _)| *number != capture) {
-                    let codes = self.folder.read_codes(capture).ok()?;
-                    *last = Some((capture, [codes.i, codes.q]));
+                    *last = Some((capture, self.folder.read_raw(capture).ok()?.channels));
                 }
                 last.as_ref().map(|(_, channels)| channels[usize::from(q)].clone())
             }
@@ -77,15 +83,15 @@ impl KeptAnswers {
 }
 
 /// The records of probes, each with what it is recognised by.
-fn unkept_places(path: &std::path::Path) -> Vec<((usize, Vec<i16>), Place)> {
+fn unkept_places(path: &std::path::Path) -> Vec<(Key, Place)> {
     let mut found = Vec::new();
     let (Ok(mut along), Ok(mut at)) = (UnkeptReader::open(path), UnkeptReader::open(path)) else {
         return found;
     };
     while let Ok(Some(place)) = along.next_place() {
         for q in [false, true] {
-            if let Ok(first) = at.codes(place, q, FIRST_CODES) {
-                found.push(((place.1, first), Place::Unkept { place, q }));
+            if let Ok(first) = at.channel(place, q, FIRST_CODES) {
+                found.push((key(place.samples, &first), Place::Unkept { place, q }));
             }
         }
     }
@@ -109,7 +115,7 @@ impl LongAnswers for KeptAnswers {
             if told.is_some_and(|told| told != data) {
                 continue;
             }
-            for (format, _) in BinaryFormat::ALL.iter().filter(|(format, _)| !format.is_float()) {
+            for (format, _) in BinaryFormat::ALL {
                 self.written_as(*format, head, from, data, ending, &mut candidates);
             }
         }
@@ -134,16 +140,36 @@ impl KeptAnswers {
         }
         let samples = data / each;
         let first = each * samples.min(FIRST_CODES);
-        let Some(first) = head.get(from..from + first).and_then(|bytes| format.parse_codes(bytes))
+        let Some(first) = head.get(from..from + first).and_then(|bytes| parse(format, bytes))
         else {
             return;
         };
-        for place in self.places.get(&(samples, first)).into_iter().flatten() {
-            let Some(codes) = self.codes(*place) else { continue };
+        for place in self.places.get(&key(samples, &first)).into_iter().flatten() {
+            let Some(samples) = self.samples(*place) else { continue };
             let mut answer = head[..from].to_vec();
-            format.emit(&codes, 1.0, &mut answer);
+            emit(format, &samples, &mut answer);
             answer.extend_from_slice(ending);
             into.push(answer);
         }
+    }
+}
+
+/// The samples of a block, codes or volts as its format says.
+fn parse(format: BinaryFormat, bytes: &[u8]) -> Option<RawChannel> {
+    if format.is_float() {
+        format.parse_floats(bytes).map(RawChannel::Volts)
+    } else {
+        format.parse_codes(bytes).map(RawChannel::Codes)
+    }
+}
+
+/// Appends samples in a format of their own kind.
+fn emit(format: BinaryFormat, samples: &RawChannel, into: &mut Vec<u8>) {
+    match samples {
+        RawChannel::Codes(codes) => format.emit(codes, 1.0, into),
+        RawChannel::Volts(volts) if format == BinaryFormat::Float32HighFirst => {
+            into.extend(volts.iter().flat_map(|volt| volt.to_be_bytes()));
+        }
+        RawChannel::Volts(_) => into.extend(samples.to_bytes()),
     }
 }

@@ -12,11 +12,13 @@ use tokio::time::Instant;
 use super::error::ReplayError;
 use super::recorded::Recorded;
 use crate::bench::knob::{FRAME, KnobValue};
-use crate::bench::{BenchPlan, Captured, Scale};
+use crate::bench::{BenchPlan, Captured, Scale, Traces};
 use crate::phy::analyse::{AnalysisConfig, Expected, analyse_with};
 use crate::phy::frame::{Frame, build};
 use crate::phy::workers::{Alone, Task, Workers};
-use crate::record::{AnalysedCapture, CaptureNo, ChannelScale, FrameRecord, SigmfMeta, sha256_hex};
+use crate::record::{
+    AnalysedCapture, CaptureNo, ChannelScale, FrameRecord, RawChannel, SigmfMeta, sha256_hex,
+};
 use crate::run::figures_of;
 use crate::threads::Cores;
 
@@ -130,13 +132,13 @@ fn analyse_one(
     number: CaptureNo,
     frames: &Frames<'_>,
 ) -> Result<AnalysedCapture, ReplayError> {
-    let codes = recorded.folder.read_codes(number)?;
-    if recorded.captures.get(&number).is_none_or(|taken| taken.sha512 != codes.sha512) {
+    let raw = recorded.folder.read_raw(number)?;
+    if recorded.captures.get(&number).is_none_or(|taken| taken.sha512 != raw.sha512) {
         return Err(ReplayError::Damaged(number));
     }
     let lacks = |why: &str| ReplayError::Capture { capture: number, why: why.to_owned() };
     let meta = recorded.folder.read_meta(number)?;
-    let captured = captured(&meta, codes.i, codes.q).map_err(|why| lacks(&why))?;
+    let captured = captured(&meta, raw.channels).map_err(|why| lacks(&why))?;
     let record = meta.captures.first().and_then(|capture| capture.frame.clone());
     let frame = record.as_ref().map(|record| frames.of(record)).transpose();
     let frame = frame.map_err(|why| lacks(&why))?;
@@ -157,7 +159,7 @@ fn analyse_one(
         .map_err(|source| ReplayError::Analysis { capture: number, source })?;
     Ok(AnalysedCapture {
         capture: number,
-        data_sha512: codes.sha512,
+        data_sha512: raw.sha512,
         frame: record.map(|record| record.name),
         symbol_rate_hz,
         roll_off,
@@ -166,7 +168,7 @@ fn analyse_one(
 }
 
 /// A capture as it was when the scope had given it.
-fn captured(meta: &SigmfMeta, i_codes: Vec<i16>, q_codes: Vec<i16>) -> Result<Captured, String> {
+fn captured(meta: &SigmfMeta, raw: [RawChannel; 2]) -> Result<Captured, String> {
     let sample_rate_hz = meta.global.sample_rate_hz.filter(|rate| *rate > 0.0);
     let sample_rate_hz = sample_rate_hz.ok_or("its meta file tells no sample rate")?;
     let channels = meta.global.channels.as_deref();
@@ -178,10 +180,16 @@ fn captured(meta: &SigmfMeta, i_codes: Vec<i16>, q_codes: Vec<i16>) -> Result<Ca
         offset_v: channel.offset_v,
         bits: channel.bits,
     };
+    let traces = match raw {
+        [RawChannel::Codes(i_codes), RawChannel::Codes(q_codes)] => {
+            Traces::Codes([i_codes, q_codes], [scale(i), scale(q)])
+        }
+        [RawChannel::Volts(i), RawChannel::Volts(q)] => Traces::Volts([i, q]),
+        _ => return Err("its channels are of two kinds".to_owned()),
+    };
     Ok(Captured {
-        i_codes,
-        q_codes,
-        scales: [scale(i), scale(q)],
+        traces,
+        doubts: Vec::new(),
         sample_rate_hz,
         centre_hz: meta.captures.first().and_then(|capture| capture.centre_hz),
         taken: Instant::now(),

@@ -185,6 +185,7 @@ impl Fitting<'_> {
         let base = Path::new(name).file_name().map(|name| name.to_string_lossy().into_owned());
         let source = Source::new(base.unwrap_or_else(|| "model.yaml".to_owned()), yaml);
         let mut desk = Desk::simulated(self.recorded, Some(source))?;
+        desk.plan.faults = None;
         desk.plan.simulated.seed = desk.plan.simulated.seed.wrapping_add(1);
         let again = run_again(desk, &self.folder, &mut Silent, self.stop.clone()).await?;
         if self.stop.asked() {
@@ -405,6 +406,8 @@ fn depth_db(weights: &Excitation) -> f64 {
 /// What the captures of a run tell, by number; those in which no frame was found are left out.
 fn all_told(recorded: &Recorded) -> BTreeMap<CaptureNo, Told> {
     let captures = recorded.figures.iter().filter_map(|(number, found)| {
+        // What speaks against a capture speaks against what it tells.
+        recorded.captures.get(number).filter(|taken| taken.doubts.is_empty())?;
         let meta = recorded.folder.read_meta(*number).ok()?;
         let capture = meta.captures.first()?;
         let number_of = |name: &str| figure(&found.figures, name);

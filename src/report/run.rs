@@ -137,7 +137,7 @@ impl<'a> Run<'a> {
             Event::Capture(taken) => {
                 let mut shot = Shot::of_capture(taken.capture, taken.label.as_ref(), taken.point);
                 shot.kept = 1;
-                shot.clipped_fraction = Some(taken.clipped_fraction);
+                shot.clipped_fraction = taken.clipped_fraction;
                 self.shots.push(shot);
             }
             Event::Figures(found) => self.take_figures(found),

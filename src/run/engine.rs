@@ -318,7 +318,7 @@ impl<'a> Engine<'a> {
     }
 
     /// Tells and records something odd that ends nothing.
-    fn warn(&mut self, message: String) -> Result<(), RunError> {
+    pub(super) fn warn(&mut self, message: String) -> Result<(), RunError> {
         self.progress.take(ProgressEvent::Warning(&message));
         Ok(self.recorder.note(Level::Warning, None, message)?)
     }

@@ -93,10 +93,15 @@ impl Engine<'_> {
     ) -> Result<(CaptureNo, Vec<Figure>), RunError> {
         let bench = |error| RunError::bench(place, error);
         self.bench.set_span(Span::Frame).await.map_err(bench)?;
-        let snapshot = self.bench.snapshot().await.map_err(bench)?;
+        let mut snapshot = self.bench.snapshot().await.map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
+        let moved = self.bench.confirm(&mut snapshot, &readings).await.map_err(bench)?;
         let number = self.recorder.next_capture();
+        let doubts: Vec<String> = captured.doubts.iter().cloned().chain(moved).collect();
+        for doubt in &doubts {
+            self.warn(format!("capture {number} is doubtful: {doubt}"))?;
+        }
         let record = measure.keep_captures.then(|| CaptureRecord {
             capture: number,
             label: measure.label.clone(),
@@ -112,15 +117,16 @@ impl Engine<'_> {
             frame: self.bench.frame_record(),
             beams: self.bench.beam_records(&snapshot),
             provenance: self.recorder.provenance().clone(),
+            doubts,
         });
         // The disk takes its time; the analysis goes on meanwhile.
         let recorder = &*self.recorder;
-        let keep = || record.map(|it| recorder.keep(&it, &captured.i_codes, &captured.q_codes));
+        let keep = || record.map(|it| recorder.keep(&it, captured.to_keep()));
         let (kept, analysis) = beside(keep, || self.analyse(&captured, place));
         if let Some(taken) = kept.transpose()? {
             self.recorder.capture(taken)?;
         } else {
-            self.recorder.unkept(&captured.i_codes, &captured.q_codes)?;
+            self.recorder.unkept(captured.to_keep())?;
         }
         let analysis = analysis?;
         let figures = figures_of(&analysis);

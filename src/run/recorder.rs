@@ -10,10 +10,11 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureTaken, Event, FaultClass,
-    InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted,
-    ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder, RunProvenance,
-    RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, Value,
+    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken, Event,
+    FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
+    PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
+    RunProvenance, RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept,
+    Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -125,9 +126,9 @@ impl Recorder {
     ///
     /// # Errors
     /// When the journal cannot be written.
-    pub fn unkept(&mut self, i_codes: &[i16], q_codes: &[i16]) -> Result<(), RecordError> {
+    pub fn unkept(&mut self, samples: CaptureSamples<'_>) -> Result<(), RecordError> {
         let Some(unkept) = &mut self.unkept else { return Ok(()) };
-        let why = match unkept.write(i_codes, q_codes) {
+        let why = match unkept.write(samples) {
             Ok(true) => return Ok(()),
             Ok(false) => format!("{} MiB are kept already", UNKEPT_BYTES_MAX >> 20),
             Err(error) => error.to_string(),
@@ -179,6 +180,7 @@ impl Recorder {
             read_back: recorded(&settled.read_back),
             at: self.clock.at(settled.at),
             age_s: None,
+            after: None,
             matched: settled.matched,
         };
         self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped }))
@@ -234,17 +236,16 @@ impl Recorder {
         CaptureNo(self.captures)
     }
 
-    /// Puts the raw codes of a capture on disk; [`Recorder::capture`] then tells the journal.
+    /// Puts the samples of a capture on disk as they came; [`Recorder::capture`] then tells the journal.
     ///
     /// # Errors
     /// When the files cannot be written.
     pub fn keep(
         &self,
         record: &CaptureRecord,
-        i_codes: &[i16],
-        q_codes: &[i16],
+        samples: CaptureSamples<'_>,
     ) -> Result<CaptureTaken, RecordError> {
-        self.folder.write_capture(record, i_codes, q_codes)
+        self.folder.write_capture(record, samples)
     }
 
     /// Writes that a capture is on disk.
@@ -310,6 +311,7 @@ impl Recorder {
                 read_back: recorded(&standing.read_back),
                 at: self.clock.at(standing.at),
                 age_s: Some(taken.saturating_duration_since(standing.at).as_secs_f64()),
+                after: standing.after.as_ref().map(recorded),
                 matched: standing.matched,
             })
             .collect()

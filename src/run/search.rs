@@ -188,7 +188,10 @@ impl Engine<'_> {
     async fn probe(&mut self, place: &str) -> Result<Option<f64>, RunError> {
         let bench = |error| RunError::bench(place, error);
         let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
-        self.recorder.unkept(&captured.i_codes, &captured.q_codes)?;
+        self.recorder.unkept(captured.to_keep())?;
+        for doubt in &captured.doubts {
+            self.warn(format!("{place}: a probe is doubtful: {doubt}"))?;
+        }
         let samples = captured.samples();
         let config = self.bench.probe_config(&captured);
         Ok(probe(&samples, captured.sample_rate_hz, &config).map(|probe| probe.snr_db))

@@ -3,6 +3,8 @@
 #![allow(dead_code, reason = "each test file uses its part")]
 #![allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
 
+pub mod night;
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Output};
 

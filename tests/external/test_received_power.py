@@ -12,6 +12,7 @@ import subprocess
 
 import numpy as np
 import pytest
+import scipy.signal
 import sigmf
 import yaml
 
@@ -19,8 +20,8 @@ import dmg
 
 BENCHES = pathlib.Path(__file__).with_name("benches")
 C, BOLTZMANN = 299_792_458.0, 1.380649e-23
-# Two-sided noise bandwidth of the receiver's filter: twice its cut-off, midway between 1.2 and 2.0 GHz.
-NOISE_BAND_HZ = 3.2e9
+# A run radiates every frame at this rms level, relative to the source's full scale.
+FRAME_RMS = 10 ** (-6 / 20)
 NAMES = ["four-element", "scattered", "wall"]
 
 
@@ -90,21 +91,25 @@ def gas_db_per_m(path, root):
 
 
 @pytest.fixture(scope="session")
-def frame():
-    """The shaped frame at two points a chip, its mean power 1, and its peak at the source's points."""
-    chips = dmg.uncoded_frame(2, dmg.prbs23(0x3A5C71, 128 * dmg.DATA * 2))
-    at_source = dmg.pulse_sum(chips, (0.0, 1.0), np.arange(-40, 4 * len(chips) + 40) / 4, 24)
-    peak = max(np.abs(at_source.real).max(), np.abs(at_source.imag).max())
-    return chips, peak
+def chips():
+    return dmg.uncoded_frame(2, dmg.prbs23(0x3A5C71, 128 * dmg.DATA * 2))
+
+
+def noise_band_hz():
+    """Two-sided noise bandwidth of the receiver's filter at the scope's 8 GS/s: flat to 1.2 GHz, 70 dB
+    down from 2.0 GHz, a Kaiser-windowed low-pass as scipy designs it."""
+    taps, beta = scipy.signal.kaiserord(70, 0.8e9 / 4e9)
+    response = scipy.signal.firwin(taps, 1.6e9, window=("kaiser", beta), fs=8e9)
+    return 8e9 * np.sum(response**2) / np.sum(response) ** 2
 
 
 def shaped(chips, delay_s):
-    """The frame late by a delay, at two points a chip, away from its ends."""
+    """The frame of mean power 1, late by a delay, at two points a chip, away from its ends."""
     times = np.arange(200, 2 * len(chips) - 200) / 2 - delay_s * dmg.CHIP_RATE_HZ
     return dmg.pulse_sum(chips, (0.0, 1.0), times, 24)
 
 
-def expected_power_v2(model, settings, angle_deg, frame, root):
+def expected_power_v2(model, settings, angle_deg, chips, root):
     """Mean of I^2 + Q^2 at the scope while the frame lasts: signal and noise."""
     path, tx, rx = model["path"], model["tx"], model["rx"]
     carrier_hz = (56.16 + 2.16 * settings["dut.tx.channel"]) * 1e9 * (1 + 1e-6 * tx["reference_ppm"])
@@ -120,19 +125,18 @@ def expected_power_v2(model, settings, angle_deg, frame, root):
     for wall in path.get("reflections", []):
         rays.append((wall["departure_deg"], 0.0, wall["arrival_deg"], 0.0, wall["extra_m"],
                      wall["loss_db"], wall["phase_deg"]))
-    chips, peak = frame
     signal = 0
     for leave_az, leave_el, arrive_az, arrive_el, extra_m, loss_db, phase_deg in rays:
         length_m = path["distance_m"] + extra_m
         loss_db += 20 * np.log10(4 * np.pi * length_m * carrier_hz / C)
         loss_db += path.get("extra_loss_db", 0.0) + gas_db_per_m(path, root) * length_m
-        gain = np.sqrt(element_w * to_volts / count) * 10 ** (-loss_db / 20) * volts / peak
+        gain = np.sqrt(element_w * to_volts / count) * 10 ** (-loss_db / 20) * volts * FRAME_RMS
         gain *= response(tx["array"], tx_weights, carrier_hz, leave_az, leave_el)
         gain *= response(rx["array"], rx_weights, carrier_hz, arrive_az - angle_deg, arrive_el)
         gain *= np.exp(1j * (np.deg2rad(phase_deg) - 2 * np.pi * carrier_hz * extra_m / C))
         # One ray alone has the mean power of the frame, one a chip.
         signal = signal + gain * (shaped(chips, extra_m / C) if len(rays) > 1 else 1.0)
-    noise = BOLTZMANN * 290 * 10 ** (rx["noise_figure_db"] / 10) * NOISE_BAND_HZ * to_volts
+    noise = BOLTZMANN * 290 * 10 ** (rx["noise_figure_db"] / 10) * noise_band_hz() * to_volts
     noise *= np.sum(np.abs(rx_weights) ** 2) / count
     scope = model["scope"]
     range_v = float(settings["scope.range"].split()[0])
@@ -157,7 +161,7 @@ def captured_power_v2(meta, model, settings, chips):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_received_power_over_angle(binary, root, tmp_path, frame, name):
+def test_received_power_over_angle(binary, root, tmp_path, chips, name):
     model = yaml.safe_load((BENCHES / f"{name}.model.yaml").read_text())
     settings, angles = settings_of(name)
     done = subprocess.run(
@@ -170,8 +174,8 @@ def test_received_power_over_angle(binary, root, tmp_path, frame, name):
     assert len(metas) == len(angles)
     off, signals = [], []
     for meta, angle_deg in zip(metas, angles):
-        signal, noise = expected_power_v2(model, settings, angle_deg, frame, root)
-        got = captured_power_v2(meta, model, settings, frame[0])
+        signal, noise = expected_power_v2(model, settings, angle_deg, chips, root)
+        got = captured_power_v2(meta, model, settings, chips)
         off.append(10 * np.log10(got / (signal + noise)))
         signals.append(signal)
         print(f"{name} at {angle_deg:+.1f} deg: {10 * np.log10(got):.2f} dB(V^2), off by "

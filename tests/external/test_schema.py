@@ -37,6 +37,8 @@ CASES = [
     ("sequence", "sequences/*.yaml"),
     ("profile", "drivers/profiles/*.yaml"),
     ("registers", "drivers/registers/*.yaml"),
+    ("profile", "drivers/examples/lab-[!c]*.yaml"),
+    ("registers", "drivers/examples/lab-chip.yaml"),
 ]
 
 

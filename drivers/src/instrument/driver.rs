@@ -8,7 +8,7 @@ use std::time::Duration;
 use super::session::Reconnect;
 use crate::profile::{self, LoadError, Profile, Steps};
 use crate::registers::{self, RegisterMap};
-use crate::value::{Kind, Value};
+use crate::value::{Kind, Tolerance, Value};
 
 /// Profile, register map and policies of one instrument.
 #[derive(Clone, Debug)]
@@ -165,6 +165,19 @@ impl Driver {
             read_only: field.read_only(),
         });
         settings.chain(readings).chain(fields)
+    }
+
+    /// Whether two values of a setting are the same within what its profile or register map allows.
+    #[must_use]
+    pub fn agree(&self, name: &str, one: &Value, other: &Value) -> bool {
+        let field = self.registers.iter().find_map(|map| map.field(name));
+        match (self.profile.setting(name), field) {
+            (Some(setting), _) => setting.tolerance.matches(one, other),
+            (None, Some(field)) => {
+                Tolerance { absolute: field.rounding(), relative: 0.0 }.matches(one, other)
+            }
+            (None, None) => one == other,
+        }
     }
 
     /// The value that a setting takes when it is asked to take this one: the nearest of its steps

@@ -66,6 +66,16 @@ pub enum InstrumentFault {
     /// The answer cannot be parsed.
     #[error(transparent)]
     Message(#[from] MessageError),
+    /// What every session begins with is answered by something else: perhaps another instrument.
+    #[error(
+        "'{query}' is answered otherwise than the profile says: {error}; is it this instrument?"
+    )]
+    OtherAnswer {
+        /// What was asked.
+        query: String,
+        /// What is wrong with the answer.
+        error: MessageError,
+    },
     /// Bytes came that nobody asked for, so that the next answer cannot be trusted.
     #[error("bytes came that nobody asked for: '{0}'")]
     Stray(String),
@@ -238,7 +248,13 @@ impl fmt::Display for ErrorReport {
 fn cut_short(error: &LinkError, so_far: &str) -> String {
     let bytes = if so_far.is_empty() { error.bytes } else { 0 };
     let why = LinkError { bytes, ..error.clone() }.why();
-    format!("{why}{}", shown("; received so far: ", so_far))
+    // The header of a HiSLIP message begins so (IVI-6.1, 2.4 of revision 1.1 and later).
+    let meant = if so_far.starts_with("HS\\x") && error.address.starts_with("tcp:") {
+        "; this is HiSLIP, so write hislip:// in the address"
+    } else {
+        ""
+    };
+    format!("{why}{}{meant}", shown("; received so far: ", so_far))
 }
 
 fn shown(before: &str, text: &str) -> String {
@@ -254,7 +270,7 @@ impl InstrumentFault {
             F::Link { error, .. } | F::Mute(error) => error.class(),
             F::Stopped(_) => Class::Operator,
             F::Data(_) => Class::Internal,
-            F::Message(error) => match error.fault {
+            F::Message(error) | F::OtherAnswer { error, .. } => match error.fault {
                 MessageFault::Flag | MessageFault::UnknownWord => Class::Instrument,
                 _ => Class::Transient,
             },

@@ -17,7 +17,8 @@ use crate::message::{AnswerReader, Expect, MessageError, MessageFault, Step, tri
 use crate::transport::{LinkError, LinkFault, Pace, Part, Recovery, Transport};
 
 /// Longest line accepted as an answer.
-pub(super) const LINE_BYTES_MAX: usize = 1 << 20;
+pub(super) use crate::message::LINE_BYTES_MAX;
+
 /// How long the end of line after a block may be late. A device that sends one sends it at once.
 const END_OF_BLOCK: Duration = Duration::from_millis(20);
 /// The slowest link that blocks are expected to travel on, where the line itself sets no rate.
@@ -223,15 +224,17 @@ impl Exchange {
                 outlet.pass_on(&mut reader).await?;
                 start += since.elapsed();
             }
-            match (step, reader.progress().1) {
-                (Step::Done, _) => break,
-                (Step::AllButEnd, _) => until = Instant::now() + END_OF_BLOCK,
-                (Step::More, Some(length)) => {
-                    // Every piece of a block may take as long as a whole line.
-                    let whole = start + timeout * BLOCK_PATIENCE + self.travel_time(length);
+            match step {
+                Step::Done => break,
+                Step::AllButEnd => until = Instant::now() + END_OF_BLOCK,
+                Step::More if reader.is_block() => {
+                    // Every piece of a block may take as long as a whole line. What has come earns
+                    // time, not what was announced.
+                    let earned = self.travel_time(reader.progress().0);
+                    let whole = start + timeout * BLOCK_PATIENCE + earned;
                     until = whole.min(Instant::now() + timeout);
                 }
-                (Step::More, None) => {}
+                Step::More => {}
             }
         }
         self.link.answer_complete();
@@ -325,9 +328,9 @@ impl Exchange {
         quiet: Duration,
         timeout: Duration,
     ) -> Result<usize, InstrumentFault> {
-        // The rest of a block that was given up is known to come.
+        // The rest of a block that was given up is known to come; it earns its time by coming.
         let due = std::mem::take(&mut self.due_bytes);
-        let end = Instant::now() + timeout.max(quiet) + self.travel_time(due);
+        let end = Instant::now() + timeout.max(quiet);
         let mut bytes = 0;
         let mut junk = Vec::new();
         loop {
@@ -338,6 +341,7 @@ impl Exchange {
                 Err(error) if error.fault == LinkFault::TimedOut => return Ok(bytes),
                 Err(error) => return Err(bare(error)),
             }
+            let end = end + self.travel_time(bytes.min(due));
             if Instant::now() >= end || bytes > JUNK_BYTES_MAX + due {
                 return Err(InstrumentFault::NeverQuiet);
             }

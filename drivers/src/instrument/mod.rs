@@ -24,6 +24,7 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::message::{ErrorEntry, Identity};
+use crate::random::Random;
 use crate::transport::{Transport, shown_time};
 use crate::value::Value;
 
@@ -58,6 +59,10 @@ pub struct Instrument {
     confirmed: BTreeMap<String, Confirmed>,
     /// Settings that were not sent again because they stood there already.
     skipped: u64,
+    /// How often everything that was set may have been lost.
+    losses: u64,
+    /// For the jitter between tries to open the link.
+    random: Random,
 }
 
 /// A setting that was made and read back.
@@ -188,6 +193,7 @@ impl Instrument {
         driver: Driver,
     ) -> Result<Self, InstrumentError> {
         let timeout = driver.timeout.unwrap_or(driver.profile.timeout);
+        let random = Random::seeded_with(driver.reconnect.seed, &[name, link.describe()]);
         let mut exchange = Exchange::new(link);
         exchange.set_binary(driver.profile.frames().is_some());
         let mut instrument = Instrument {
@@ -200,6 +206,8 @@ impl Instrument {
             events: Vec::new(),
             confirmed: BTreeMap::new(),
             skipped: 0,
+            losses: 0,
+            random,
         };
         instrument.begin().await?;
         Ok(instrument)
@@ -234,6 +242,13 @@ impl Instrument {
     #[must_use]
     pub fn skipped(&self) -> u64 {
         self.skipped
+    }
+
+    /// How often everything that was set may have been lost: the instrument has restarted, or its link
+    /// had to be brought back into step and its profile has no way to tell whether it has.
+    #[must_use]
+    pub fn losses(&self) -> u64 {
+        self.losses
     }
 
     /// What the instrument is driven by: once a session has begun, as its model is.

@@ -239,11 +239,52 @@ impl Instrument {
 
     /// Reads a field; one that can only be written, as the shadow copy has it.
     pub(super) async fn read_field(&mut self, name: &str) -> Result<Value, InstrumentError> {
+        self.read_field_once(name, &mut Registers::new()).await
+    }
+
+    /// The values of settings and readings now, in one pass: a register that holds several of them is
+    /// read once. `None` for what can only be written and was not.
+    ///
+    /// # Errors
+    /// [`InstrumentError`] of the first that cannot be read.
+    pub async fn read_all(
+        &mut self,
+        names: &[String],
+    ) -> Result<Vec<Option<Value>>, InstrumentError> {
+        let mut seen = Registers::new();
+        let mut values = Vec::with_capacity(names.len());
+        for name in names {
+            let profile = &self.driver.profile;
+            let of_profile = profile.setting(name).is_some() || profile.reading(name).is_some();
+            let value = if of_profile || self.driver.knob(name).is_none() {
+                self.read(name).await
+            } else {
+                self.ready(name).await?;
+                self.read_field_once(name, &mut seen).await
+            };
+            values.push(match value {
+                Ok(value) => Some(value),
+                // Nobody knows where it stands, so that there is nothing to be told.
+                Err(error) if *error.fault == InstrumentFault::NeverWritten => None,
+                Err(error) => return Err(error),
+            });
+        }
+        Ok(values)
+    }
+
+    /// Reads a field from those registers that were read already, and the others now.
+    async fn read_field_once(
+        &mut self,
+        name: &str,
+        seen: &mut Registers,
+    ) -> Result<Value, InstrumentError> {
         let map = self.map(name)?;
         let no_field = || self.error(Phase::Check, name, InstrumentFault::NoPort);
         let field = map.field(name).ok_or_else(no_field)?;
-        let mut seen = Registers::new();
         for address in field.write_order() {
+            if seen.contains_key(&address) {
+                continue;
+            }
             let bits = if map.is_write_only(address) {
                 self.shadow
                     .last(address)
@@ -253,7 +294,7 @@ impl Instrument {
             };
             seen.insert(address, bits);
         }
-        match field.decode(&seen) {
+        match field.decode(seen) {
             Some(Ok(value)) => Ok(value),
             Some(Err(code)) => {
                 Err(self.error(Phase::Ask, name, InstrumentFault::UnknownCode(code)))

@@ -13,7 +13,8 @@ use super::{Event, Instrument};
 use crate::class::Class;
 use crate::message::{ErrorEntry, Expect, Identity, MessageError, MessageFault, parse_whole};
 use crate::profile::ErrorPolicy;
-use crate::transport::{LinkFault, LinkPhase, Recovery};
+use crate::random::Random;
+use crate::transport::{LinkFault, LinkPhase, Recovery, shown_time};
 
 /// How often and how patiently a lost link is opened again.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -24,18 +25,32 @@ pub struct Reconnect {
     pub first_wait: Duration,
     /// Each further wait is so many times the one before, at most [`Reconnect::WAIT_MAX`].
     pub factor: u32,
+    /// Each wait is longer or shorter by up to so many percent: those who lost a link together
+    /// shall not come back together.
+    pub jitter_percent: u32,
+    /// Seed of that jitter; the instrument's name and address go into it as well.
+    pub seed: u64,
 }
 
 impl Reconnect {
     /// The longest wait between two tries.
     pub const WAIT_MAX: Duration = Duration::from_secs(60);
+
+    /// A wait with its jitter.
+    fn jittered(&self, wait: Duration, random: &mut Random) -> Duration {
+        const STEPS: u64 = 1 << 20;
+        let of_one = random.below(STEPS) as f64 / (STEPS - 1) as f64;
+        let most = f64::from(self.jitter_percent.min(100)) / 100.0;
+        wait.mul_f64(1.0 + most * (2.0 * of_one - 1.0)).min(Self::WAIT_MAX)
+    }
 }
 
 impl Default for Reconnect {
-    /// Four tries within some three seconds. Instruments that serve one client need a moment to
+    /// Four tries within some three seconds, each wait up to a tenth off. Instruments that serve one client need a moment to
     /// notice that the last one has gone.
     fn default() -> Self {
-        Reconnect { tries: 4, first_wait: Duration::from_millis(150), factor: 4 }
+        let first_wait = Duration::from_millis(150);
+        Reconnect { tries: 4, first_wait, factor: 4, jitter_percent: 10, seed: 0 }
     }
 }
 
@@ -113,18 +128,29 @@ impl Instrument {
     async fn establish(&mut self, tries: u32) -> Result<Found, InstrumentFault> {
         self.shadow.clear();
         self.confirmed.clear();
-        let mut wait = self.driver.reconnect.first_wait;
+        let again = self.identity.is_some();
+        let reconnect = self.driver.reconnect;
+        let mut wait = reconnect.first_wait;
         let mut left = tries.max(1);
         loop {
             left -= 1;
             match self.establish_once().await {
-                Ok(found) => return Ok(found),
+                Ok(found) => {
+                    let tells = self.driver.profile.session.restart.is_some();
+                    self.losses += u64::from(again && (found.restarted || !tells));
+                    return Ok(found);
+                }
                 Err(fault) if left == 0 || fault.class() != Class::Transient => return Err(fault),
                 Err(fault) => {
-                    tracing::debug!("{}: trying again: {fault}", self.name);
-                    sleep(wait).await;
-                    wait =
-                        wait.saturating_mul(self.driver.reconnect.factor).min(Reconnect::WAIT_MAX);
+                    let now = reconnect.jittered(wait, &mut self.random);
+                    tracing::warn!(
+                        "{}: trying again in {}, {left} more tries (jitter of seed {}): {fault}",
+                        self.name,
+                        shown_time(now),
+                        reconnect.seed
+                    );
+                    sleep(now).await;
+                    wait = wait.saturating_mul(reconnect.factor).min(Reconnect::WAIT_MAX);
                 }
             }
         }
@@ -154,7 +180,9 @@ impl Instrument {
         }
         let known = self.identity.replace(identity).is_some();
         let restarted = known && self.shows_restart().await?;
-        let errors = self.drain_errors().await?;
+        let query = self.driver.profile.errors.as_ref().map(|errors| errors.query.clone());
+        let drained = self.drain_errors().await;
+        let errors = drained.map_err(|fault| other_answer(query.unwrap_or_default(), fault))?;
         let restarted = restarted || known && self.tells_restart(&errors);
         if let Some(clear) = self.driver.profile.session.clear.clone() {
             self.exchange.send_unchecked(clear.as_bytes(), timeout).await?;
@@ -275,6 +303,14 @@ impl Instrument {
             }
             entries.push(entry);
         }
+    }
+}
+
+/// An answer of another form at a session's beginning may be another instrument's.
+fn other_answer(query: String, fault: InstrumentFault) -> InstrumentFault {
+    match fault {
+        InstrumentFault::Message(error) => InstrumentFault::OtherAnswer { query, error },
+        other => other,
     }
 }
 

@@ -213,6 +213,8 @@ impl Instrument {
         };
         if self.tells_restart(&entries) {
             self.confirmed.clear();
+            self.shadow.clear();
+            self.losses += 1;
             self.note(Event::Restarted);
             return Err(self.error(Phase::ErrorCheck, shown, InstrumentFault::Restarted));
         }

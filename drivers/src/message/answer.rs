@@ -7,6 +7,8 @@
 
 use super::{BlockHeader, MessageError, MessageFault};
 
+/// Longest line accepted where a block may come as well.
+pub const LINE_BYTES_MAX: usize = 1 << 20;
 /// How many bytes are asked for at once while it is not known how long the answer is.
 const PIECE_BYTES: usize = 64 << 10;
 /// Bytes of a block that is handed on in pieces.
@@ -19,7 +21,8 @@ pub enum Expect {
     Line(usize),
     /// A definite block of at most so many bytes of data.
     Block(usize),
-    /// A block of at most so many bytes if the answer begins with `#` and a digit, else a line.
+    /// A block of at most so many bytes if the answer begins with `#` and a digit, else a line of at
+    /// most that many, and of [`LINE_BYTES_MAX`].
     Either(usize),
 }
 
@@ -301,7 +304,8 @@ impl AnswerReader {
 
     fn advance_line(&mut self, end: bool) -> Result<Step, MessageError> {
         let limit = match self.expect {
-            Expect::Line(limit) | Expect::Either(limit) | Expect::Block(limit) => limit,
+            Expect::Line(limit) | Expect::Block(limit) => limit,
+            Expect::Either(limit) => limit.min(LINE_BYTES_MAX),
         };
         let newline = self.data[self.searched..].iter().position(|byte| *byte == b'\n');
         match newline {

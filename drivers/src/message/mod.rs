@@ -14,7 +14,7 @@ mod number;
 mod standard;
 mod suffix;
 
-pub use answer::{AnswerReader, Expect, Step};
+pub use answer::{AnswerReader, Expect, LINE_BYTES_MAX, Step};
 pub use block::{BLOCK_BYTES_MAX, BlockHeader, emit_block_header};
 pub use datum::{
     Datum, emit_list, emit_string, mnemonic_matches, parse_list, parse_string, parse_word,

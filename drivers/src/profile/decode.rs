@@ -1,6 +1,7 @@
 //! From the tree of a profile to the checked profile, or to all of its faults.
 
 mod action;
+mod asking;
 mod setting;
 
 use std::sync::Arc;
@@ -122,6 +123,7 @@ fn decode_one(root: &Node, files: &[Source], faults: &mut Vec<Fault>) -> Option<
         settings.extend(decode_setting(&key.text, node, skip, faults));
     }
     check_order(root, faults);
+    asking::refuse_mixed_up(root, faults);
     let mut readings = Vec::new();
     for (key, node) in root.get("readings").map(Node::entries).unwrap_or_default() {
         check_name(key, faults);

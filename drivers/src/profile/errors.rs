@@ -49,6 +49,17 @@ impl ErrorPolicy {
     /// Names in profiles.
     pub const NAMES: &'static [&'static str] = &["retry", "instrument", "note", "restart"];
 
+    /// The word for it.
+    #[must_use]
+    pub fn name(self) -> &'static str {
+        match self {
+            ErrorPolicy::Retry => "retry",
+            ErrorPolicy::Instrument => "instrument",
+            ErrorPolicy::Note => "note",
+            ErrorPolicy::Restart => "restart",
+        }
+    }
+
     /// The policy of a name.
     #[must_use]
     pub fn parse(name: &str) -> Option<Self> {
@@ -139,6 +150,6 @@ mod tests {
         }
         assert_eq!(own.class(&[entry(-222), entry(-221)]), Class::Transient);
         assert_eq!(plain.class(&[entry(-410), entry(-222)]), Class::Instrument);
-        assert!(P::NAMES.iter().all(|name| P::parse(name).is_some()));
+        assert!(P::NAMES.iter().all(|name| P::parse(name).is_some_and(|p| p.name() == *name)));
     }
 }

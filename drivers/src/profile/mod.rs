@@ -38,7 +38,7 @@ pub use grid::{BetweenSteps, Grid, Steps};
 pub use header::Header;
 pub use inherit::parse;
 pub use model::{Model, Models};
-pub use preview::{Message, Preview, Section};
+pub use preview::{Message, ModelPreview, Preview, Section};
 pub use recognise::Recognised;
 pub(crate) use shipped::read_source;
 pub use shipped::{LoadError, load, shipped_profiles};
@@ -444,6 +444,22 @@ impl Setting {
         };
         let short = self.header.as_ref().map_or_else(|| header.to_owned(), Header::shortest);
         format!("{short}{}", rest.replace("{value}", &shown))
+    }
+}
+
+impl Action {
+    /// Whether a step brings a block of codes, which need a scale to become volts.
+    #[must_use]
+    pub fn brings_codes(&self) -> bool {
+        let codes = |step: &ActionStep| matches!(step, ActionStep::FetchBlock { format, .. } if !format.is_float());
+        self.steps.iter().any(codes)
+    }
+
+    /// Whether its outcome has a number of this name.
+    #[must_use]
+    pub fn yields(&self, number: &str) -> bool {
+        let asked = |step: &ActionStep| matches!(step, ActionStep::Ask { answer, .. } if answer.slots().any(|s| s == number));
+        self.numbers.iter().any(|(name, _)| name == number) || self.steps.iter().any(asked)
     }
 }
 

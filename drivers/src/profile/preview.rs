@@ -6,20 +6,31 @@
 use std::borrow::Cow;
 
 use super::{
-    Action, ActionStep, BetweenSteps, Completion, Effect, Input, Profile, RegisterPort, Setting,
-    Steps,
+    Action, ActionStep, BetweenSteps, Completion, Effect, Input, Poll, Profile, RegisterPort,
+    Setting, Steps,
 };
 use crate::frame::{Contents, Part};
 use crate::transport::shown_time;
-use crate::value::{Kind, Value};
+use crate::value::{Kind, Tolerance, Value};
 
 /// Everything that a profile would send.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Preview {
     /// The session, then each setting, reading and action, in the order of the file.
     pub sections: Vec<Section>,
-    /// For each model by its name the sections that differ; one without messages is left out there.
-    pub models: Vec<(String, Vec<Section>)>,
+    /// What differs in each model.
+    pub models: Vec<ModelPreview>,
+}
+
+/// What differs in one model.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct ModelPreview {
+    /// Its name.
+    pub called: String,
+    /// The identity that it is known by: `model LS-*, firmware 1.*`.
+    pub known_by: String,
+    /// The sections that differ; one without messages is left out in this model.
+    pub differs: Vec<Section>,
 }
 
 /// One setting, reading or action.
@@ -57,7 +68,13 @@ impl Profile {
         let models = self.models.iter().flat_map(|models| &models.list);
         let models = models.map(|model| {
             let own = self::sections(&model.profile);
-            (model.called.clone(), differing(&sections, own))
+            let names = ["maker", "model", "serial", "firmware"].iter().zip(&model.forms);
+            let forms = names.filter_map(|(name, form)| Some(format!("{name} {}", form.as_ref()?)));
+            ModelPreview {
+                called: model.called.clone(),
+                known_by: forms.collect::<Vec<_>>().join(", "),
+                differs: differing(&sections, own),
+            }
         });
         Preview { models: models.collect(), sections }
     }
@@ -95,6 +112,14 @@ fn session(profile: &Profile) -> Section {
     }
     if let Some(errors) = &profile.errors {
         messages.push(message(format!("errors, until {}", errors.none), &errors.query));
+        messages.extend(errors.rules.iter().map(|rule| {
+            let codes = if rule.lowest == rule.highest {
+                rule.lowest.to_string()
+            } else {
+                format!("{} to {}", rule.lowest, rule.highest)
+            };
+            message(format!("error {codes} means {}", rule.policy.name()), "")
+        }));
     }
     messages.extend(profile.session.clear.as_ref().map(|clear| message("clear", clear)));
     match &profile.port {
@@ -121,7 +146,20 @@ fn session(profile: &Profile) -> Section {
         None => {}
     }
     let name = "session".into();
-    Section { name, about: profile.about.clone(), takes: String::new(), messages }
+    Section { name, about: String::new(), takes: String::new(), messages }
+}
+
+/// "within 1 mV or 0.1 %", what the read-back may differ by; empty where only rounding is allowed.
+fn within(setting: &Setting) -> String {
+    let tolerance = setting.tolerance;
+    if tolerance == Tolerance::ROUNDED_TEXT {
+        return String::new();
+    }
+    let absolute = (tolerance.absolute > 0.0)
+        .then(|| setting.form.kind.show(&Value::Number(tolerance.absolute)));
+    let relative = (tolerance.relative > 0.0).then(|| format!("{} %", 100.0 * tolerance.relative));
+    let parts: Vec<String> = absolute.into_iter().chain(relative).collect();
+    if parts.is_empty() { ", exactly".into() } else { format!(", within {}", parts.join(" or ")) }
 }
 
 fn of_setting(profile: &Profile, setting: &Setting) -> Section {
@@ -136,7 +174,7 @@ fn of_setting(profile: &Profile, setting: &Setting) -> Section {
         .collect();
     effect(profile, &setting.effect, &mut messages);
     messages.extend(profile.errors.as_ref().map(|errors| message("errors", &errors.query)));
-    messages.push(message("read back", &setting.query.message));
+    messages.push(message(format!("read back{}", within(setting)), &setting.query.message));
     messages.push(message("by hand", setting.shortest()));
     Section {
         name: format!("setting {}", setting.name),
@@ -151,11 +189,19 @@ fn effect(profile: &Profile, effect: &Effect, messages: &mut Vec<Message>) {
         completion(way, "", messages);
     }
     if let Some(poll) = &effect.poll {
-        messages.push(message("until its bits are clear", &poll.query));
+        messages.push(message(until_clear(poll), &poll.query));
     }
     if !effect.settle.is_zero() {
         messages.push(message(format!("wait {}", shown_time(effect.settle)), ""));
     }
+}
+
+/// "until bits 3, 5 are clear, every 10 ms".
+fn until_clear(poll: &Poll) -> String {
+    let bits: Vec<String> =
+        (0..16).filter(|bit| poll.clear_mask >> bit & 1 == 1).map(|bit| bit.to_string()).collect();
+    let (word, are) = if bits.len() == 1 { ("bit", "is") } else { ("bits", "are") };
+    format!("until {word} {} {are} clear, every {}", bits.join(", "), shown_time(poll.every))
 }
 
 fn completion(way: &Completion, within: &str, messages: &mut Vec<Message>) {
@@ -283,7 +329,7 @@ fn of_step(action: &Action, step: &ActionStep, messages: &mut Vec<Message>) {
             completion(way, &format!(", at most {}", shown_time(*within)), messages);
         }
         ActionStep::Poll(poll, within) => {
-            let when = format!("until its bits are clear, at most {}", shown_time(*within));
+            let when = format!("{}, at most {}", until_clear(poll), shown_time(*within));
             messages.push(message(when, &poll.query));
         }
         ActionStep::Wait(time) => messages.push(message(format!("wait {}", shown_time(*time)), "")),

@@ -97,6 +97,31 @@ impl Profile {
         legal && one_query && !acts
     }
 
+    /// Why a message is [`Recognised::Unknown`], where that can be said: a fragment for messages.
+    #[must_use]
+    pub fn why_unknown(&self, message: &str) -> Option<String> {
+        let message = message.trim_matches(|c: char| c.is_ascii_whitespace());
+        if message.is_empty() {
+            return Some("it is empty".into());
+        }
+        if self.port.is_some() {
+            return None;
+        }
+        if message.contains([';', '\n', '\r']) {
+            return Some("it holds several messages; say them one by one".into());
+        }
+        let (header, rest) = message.split_once([' ', '\t']).unwrap_or((message, ""));
+        let fits = |known: &Setting| known.header.as_ref().is_some_and(|own| own.matches(header));
+        let mut fitting = self.settings.iter().filter(|setting| fits(setting));
+        let (setting, None) = (fitting.next()?, fitting.next()) else { return None };
+        let (name, form, rest) = (&setting.name, setting.shortest(), rest.trim());
+        Some(if rest.is_empty() {
+            format!("the value of {name} is missing: {form}")
+        } else {
+            format!("{name} takes {}, not '{rest}': {form}", setting.form.kind.wanted())
+        })
+    }
+
     /// The one setting that a header fits, with its value. A header that fits two is none.
     fn recognise_setting(&self, header: &str, rest: &str) -> Option<Recognised> {
         let fits =
@@ -161,6 +186,23 @@ mod tests {
             "TEST:ALL?",
         ] {
             check(supply, unknown, &Recognised::Unknown);
+        }
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_message_is_said() {
+        let profile = load("scpi-supply.yaml", None).unwrap();
+        for (message, why) in [
+            ("", Some("it is empty")),
+            ("VOLT 1;OUTP ON", Some("it holds several messages; say them one by one")),
+            ("VOLT", Some("the value of voltage is missing: VOLT <V>")),
+            ("volt 3 A", Some("voltage takes a voltage such as 1.2 V, not '3 A': VOLT <V>")),
+            ("OUTP maybe", Some("output takes on or off, not 'maybe': OUTP ON|OFF")),
+            ("VOLTS 3", None),
+            ("*TST?", None),
+        ] {
+            assert_eq!(profile.why_unknown(message).as_deref(), why, "{message}");
+            assert_eq!(profile.recognise(message), Recognised::Unknown);
         }
     }
 

@@ -5,7 +5,7 @@ use std::path::Path;
 
 use super::Profile;
 use super::inherit::{file_name, parse_near};
-use crate::fault::{Faults, Source};
+use crate::fault::{Faults, Source, nearest};
 
 /// Name and text of every profile shipped.
 const SHIPPED: &[(&str, &str)] = &[
@@ -21,14 +21,14 @@ const SHIPPED: &[(&str, &str)] = &[
 #[derive(Clone, Debug, thiserror::Error)]
 pub enum LoadError {
     /// The file cannot be read, and none of that name is shipped.
-    #[error("failed to read {name}: {why}; shipped are {shipped}")]
+    #[error("failed to read {name}: {why}; {advice}")]
     Unreadable {
         /// Name as asked for.
         name: String,
         /// What the system says.
         why: String,
-        /// What is shipped.
-        shipped: String,
+        /// The shipped one that may be meant, or all of them.
+        advice: String,
     },
     /// The file has faults.
     #[error(transparent)]
@@ -42,7 +42,7 @@ pub fn shipped_profiles() -> Vec<&'static str> {
 }
 
 /// Loads a profile: from the file of that name, looked for beside `near` (the folder of the bench
-/// file) unless the name is absolute; else the one shipped under that name.
+/// file) unless the name is absolute; else the one shipped under that name. `.yaml` may be left out.
 ///
 /// # Errors
 /// [`LoadError`].
@@ -62,9 +62,9 @@ pub(super) fn profile_source(name: &str, near: Option<&Path>) -> Result<Source, 
         None => match SHIPPED.iter().find(|(known, _)| *known == file) {
             Some((known, text)) => Ok(Source::new(*known, *text)),
             None => Err(LoadError::Unreadable {
+                advice: advice(&file, SHIPPED),
                 name: file,
                 why: "no such profile is shipped".into(),
-                shipped: names(SHIPPED),
             }),
         },
     }
@@ -83,19 +83,26 @@ pub(crate) fn read_source(
         Err(error) if error.kind() != io::ErrorKind::NotFound => Err(LoadError::Unreadable {
             name: path.display().to_string(),
             why: error.to_string(),
-            shipped: names(shipped),
+            advice: advice(name, shipped),
         }),
+        Err(_) if Path::new(name).extension().is_none() => {
+            read_source(&file_name(name), near, shipped)
+        }
         Err(error) => match shipped.iter().find(|(known, _)| *known == name) {
             Some((known, text)) => Ok(Source::new(*known, *text)),
             None => Err(LoadError::Unreadable {
                 name: path.display().to_string(),
                 why: error.to_string(),
-                shipped: names(shipped),
+                advice: advice(name, shipped),
             }),
         },
     }
 }
 
-fn names(shipped: &[(&str, &str)]) -> String {
-    shipped.iter().map(|(name, _)| *name).collect::<Vec<_>>().join(", ")
+fn advice(name: &str, shipped: &[(&str, &str)]) -> String {
+    let names: Vec<&str> = shipped.iter().map(|(name, _)| *name).collect();
+    match nearest(name, names.iter().copied()) {
+        Some(near) => format!("did you mean the shipped {near}?"),
+        None => format!("shipped are {}", names.join(", ")),
+    }
 }

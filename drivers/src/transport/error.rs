@@ -114,6 +114,9 @@ impl LinkError {
     #[must_use]
     pub fn why(&self) -> String {
         let why = match (&self.fault, self.phase) {
+            (LinkFault::TimedOut, LinkPhase::Connect) if self.address.starts_with("hislip:") => {
+                "no HiSLIP session came about in time; a raw socket is reached by tcp://".into()
+            }
             (LinkFault::TimedOut, LinkPhase::Connect) => "no connection came about in time".into(),
             (LinkFault::TimedOut, LinkPhase::Write) => "it was not taken in time".into(),
             (LinkFault::TimedOut, LinkPhase::Read) => "nothing came in time".into(),
@@ -159,12 +162,8 @@ impl LinkFault {
             LinkFault::Interrupted,
             LinkFault::OnlyOnce,
         ];
-        let in_time = [
-            "no connection came about in time",
-            "not taken in time",
-            "came in time",
-            "not acknowledged in time",
-        ];
+        let in_time =
+            ["came about in time", "not taken in time", "came in time", "not acknowledged in time"];
         if in_time.iter().any(|known| text.contains(known)) {
             return LinkFault::TimedOut;
         }

@@ -17,6 +17,7 @@ use tokio::time::{Instant, sleep_until};
 
 use super::{LinkError, LinkFault, LinkPhase, Pace, Part, Received, Recovery, Transport};
 use crate::message::BlockHeader;
+use crate::random::Random;
 
 /// Most bytes taken from the link at once.
 const PIECE_BYTES: usize = 64 << 10;
@@ -111,20 +112,6 @@ impl Injected {
     }
 }
 
-/// A small generator (xorshift64*, Marsaglia 2003 and Vigna 2016), so that the seed alone
-/// reproduces a run.
-struct Random(u64);
-
-impl Random {
-    /// From 0 to below `bound`, which is not 0.
-    fn below(&mut self, bound: u64) -> u64 {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 33) % bound.max(1)
-    }
-}
-
 /// Bytes on their way to us.
 struct Arriving {
     at: Instant,
@@ -161,8 +148,7 @@ impl<T: Transport> Faulty<T> {
     pub fn new(link: T, plan: FaultPlan) -> Self {
         let address = format!("{} (disturbed, seed {:#x})", link.describe(), plan.seed);
         tracing::info!("{address}");
-        // A generator of this kind stays at zero for ever.
-        let random = Random(plan.seed | 1 << 63);
+        let random = Random::seeded(plan.seed);
         Faulty {
             link,
             plan,

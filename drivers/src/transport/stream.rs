@@ -11,6 +11,7 @@ use std::time::Duration;
 use async_trait::async_trait;
 use bytes::BufMut;
 use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
+use tokio::task::coop::unconstrained;
 use tokio::time::{Instant, timeout_at};
 
 use super::{LinkError, LinkFault, LinkPhase, Pace, Part, Received, Recovery, Transport};
@@ -136,12 +137,13 @@ impl<O: Opener> Transport for StreamLink<O> {
 }
 
 /// The outcome of a future if it comes in time. With `until` in the past the future is polled once:
-/// a timer of its own would round up to its next tick, a millisecond for every look.
+/// a timer of its own would round up to its next tick, a millisecond for every look. Such a look sees
+/// what is there: the runtime, which makes a task wait after so many reads, is not asked.
 pub(super) async fn by<F: Future>(until: Instant, future: F) -> Option<F::Output> {
     if until > Instant::now() {
         return timeout_at(until, future).await.ok();
     }
-    let mut future = std::pin::pin!(future);
+    let mut future = std::pin::pin!(unconstrained(future));
     poll_fn(|context| match future.as_mut().poll(context) {
         Poll::Ready(outcome) => Poll::Ready(Some(outcome)),
         Poll::Pending => Poll::Ready(None),

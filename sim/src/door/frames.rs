@@ -67,6 +67,7 @@ impl PortSession {
         }
         match self.talk {
             Some(Talk::Frames) => match self.next_request() {
+                Some(_) if !world.begin_message() => Step::Idle,
                 Some(request) => {
                     let reply = answer(request, world);
                     world.settle();

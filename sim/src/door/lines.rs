@@ -41,6 +41,9 @@ impl LineSession {
             if text.trim().is_empty() {
                 continue;
             }
+            if !world.begin_message() {
+                return Step::Idle;
+            }
             let command = Line::parse(&text).filter(|_| line.len() <= LINE_LIMIT);
             let mut answer = answer(command, world);
             world.settle();

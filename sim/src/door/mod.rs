@@ -17,11 +17,12 @@ use tokio::time::Instant;
 
 pub use serve::{Address, HislipPorts, ServeError, ServePlan, Serving};
 
+use crate::faults::{FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When};
 use crate::instruments::{scope, source, supply, turntable};
 use crate::model::{Model, ModelError};
 use crate::post::Post;
 use crate::scpi::session::{Session, Step};
-use crate::truth::Truth;
+use crate::truth::{Acquired, Truth};
 use crate::world::World;
 use frames::PortSession;
 
@@ -39,6 +40,8 @@ pub struct SimBench {
 struct Shared {
     world: Mutex<World>,
     changed: Notify,
+    /// Some instrument's links were closed.
+    closed: Notify,
     epoch: Instant,
 }
 
@@ -50,11 +53,29 @@ impl std::fmt::Debug for SimBench {
 
 impl SimBench {
     /// A bench of this model, just switched on. Its clock is tokio's, and begins now.
+    ///
+    /// # Errors
+    /// Every value that cannot be simulated.
     pub fn new(model: Model) -> Result<Self, ModelError> {
         model.check()?;
-        let world = Mutex::new(World::new(model));
-        let shared = Shared { world, changed: Notify::new(), epoch: Instant::now() };
-        Ok(Self { shared: Arc::new(shared) })
+        Ok(Self::of(World::new(model)))
+    }
+
+    /// The same, and what goes wrong on it.
+    ///
+    /// # Errors
+    /// Every value of model or plan that cannot be simulated.
+    pub fn with_faults(model: Model, plan: &FaultPlan) -> Result<Self, SetUpError> {
+        model.check()?;
+        plan.check()?;
+        Ok(Self::of(World::with_faults(model, plan)))
+    }
+
+    fn of(world: World) -> Self {
+        let world = Mutex::new(world);
+        let shared =
+            Shared { world, changed: Notify::new(), closed: Notify::new(), epoch: Instant::now() };
+        Self { shared: Arc::new(shared) }
     }
 
     /// A connection to one instrument inside this process. Any number may be open at once; all see
@@ -76,6 +97,43 @@ impl SimBench {
         self.visit(Post::Scope, |world| world.scope.acquired().map(|a| a.truth.clone()))
     }
 
+    /// The true state at the trigger of every acquisition that is still kept, in order: the last 1024
+    /// ([`ACQUISITIONS_KEPT`](crate::ACQUISITIONS_KEPT)), or what [`SimBench::keep_acquisitions`] says.
+    pub fn acquisitions(&self) -> Vec<Acquired> {
+        self.visit(Post::Scope, |world| world.log.all())
+    }
+
+    /// Keeps so many acquisitions from now on, 1 to 2 kB each with arrays of 8 elements.
+    pub fn keep_acquisitions(&self, most: usize) {
+        self.visit(Post::Scope, |world| world.log.keep(most));
+    }
+
+    /// Every fault that was applied so far, in order: the last
+    /// [`FAULTS_KEPT`](crate::FAULTS_KEPT). What waits for its opportunity is not among them yet.
+    pub fn faults_so_far(&self) -> Vec<FaultDone> {
+        self.visit(Post::Source, |world| world.faults.log())
+    }
+
+    /// Puts a fault in now, or as its next opportunity comes; for so many seconds where `for_s` says
+    /// so, as in [`PlannedFault`].
+    ///
+    /// # Errors
+    /// When fault, instrument and duration make no sense together.
+    pub fn put_fault(
+        &self,
+        instrument: Post,
+        fault: FaultKind,
+        for_s: Option<f64>,
+    ) -> Result<(), FaultPlanError> {
+        let when = When::AtTime { at_s: 0.0, every_s: None };
+        let planned = PlannedFault { instrument, fault, when, times: None, for_s };
+        FaultPlan { seed: None, faults: vec![planned.clone()] }.check()?;
+        self.visit(instrument, |world| world.begin_fault(planned));
+        self.shared.changed.notify_waiters();
+        self.shared.closed.notify_waiters();
+        Ok(())
+    }
+
     /// The seed that decides every random number of this bench.
     pub fn seed(&self) -> u64 {
         self.visit(Post::Source, |world| world.model.seed)
@@ -90,9 +148,55 @@ impl SimBench {
         act(&mut world)
     }
 
+    /// Counts how often the links of an instrument were closed.
+    fn links(&self, post: Post) -> u64 {
+        self.visit(post, |world| world.faults.links(post))
+    }
+
+    /// What a connection that began after so many closures does next; tells the others what changed.
+    fn turn(&self, post: Post, talk: &mut Talk, links: u64) -> Turn {
+        let (turn, acted, closed) = self.visit(post, |world| {
+            let before = (world.revision(), world.faults.closures());
+            let linked = |world: &World| {
+                world.faults.links(post) == links && world.faults.is_there(post, world.now)
+            };
+            let step = if linked(world) { talk.poll(world) } else { Step::Idle };
+            let step = world.deliver(post, step);
+            let turn = Turn { step, linked: linked(world), wake: world.faults.next_wake() };
+            (turn, world.revision() != before.0, world.faults.closures() != before.1)
+        });
+        if acted {
+            self.shared.changed.notify_waiters();
+        }
+        if closed {
+            self.shared.closed.notify_waiters();
+        }
+        turn
+    }
+
     fn instant_of(&self, time: Duration) -> Instant {
         self.shared.epoch + time
     }
+}
+
+/// A bench that cannot be set up.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum SetUpError {
+    /// Its model.
+    #[error(transparent)]
+    Model(#[from] ModelError),
+    /// Its fault plan.
+    #[error(transparent)]
+    Faults(#[from] FaultPlanError),
+}
+
+/// What a connection does next, and what it has to know of faults.
+struct Turn {
+    step: Step,
+    /// The link is there: it was not closed, and the instrument can be reached.
+    linked: bool,
+    /// When to look again although nothing comes.
+    wake: Option<Duration>,
 }
 
 /// One connection's protocol.
@@ -154,19 +258,27 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(bench: SimBench, post: Post
     let (mut reader, mut writer) = tokio::io::split(stream);
     let mut talk = Talk::new(post);
     let mut buffer = vec![0; READ_BYTES];
+    let links = bench.links(post);
     loop {
         let changed = bench.shared.changed.notified();
         tokio::pin!(changed);
         // From here on no change is missed, also one between the poll and the wait.
         changed.as_mut().enable();
-        let (step, acted) = bench.visit(post, |world| {
-            let before = world.revision();
-            (talk.poll(world), world.revision() != before)
-        });
-        if acted {
-            bench.shared.changed.notify_waiters();
-        }
-        let read = match step {
+        let closed = bench.shared.closed.notified();
+        tokio::pin!(closed);
+        closed.as_mut().enable();
+        let turn = bench.turn(post, &mut talk, links);
+        let wake = turn.wake.map(|time| bench.instant_of(time));
+        let read = match turn.step {
+            Step::Disturbed(disturbed) => {
+                tokio::time::sleep(disturbed.late).await;
+                let sent = write(&mut writer, &disturbed.bytes).await;
+                if disturbed.close || sent.is_err() {
+                    break;
+                }
+                continue;
+            }
+            _ if !turn.linked => break,
             Step::Reply(bytes) => match write(&mut writer, &bytes).await {
                 Ok(()) => continue,
                 Err(_) => break,
@@ -177,10 +289,16 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(bench: SimBench, post: Post
                 }
                 continue;
             }
-            Step::Idle => reader.read(&mut buffer).await,
+            Step::Idle => tokio::select! {
+                biased;
+                read = reader.read(&mut buffer) => read,
+                () = closed => continue,
+                () = sleep_until(wake) => continue,
+            },
             Step::Blocked(until) => tokio::select! {
                 () = changed => continue,
                 () = sleep_until(until.map(|time| bench.instant_of(time))) => continue,
+                () = sleep_until(wake) => continue,
                 read = reader.read(&mut buffer), if talk.wants_input() => read,
             },
         };

@@ -78,7 +78,8 @@ impl Chip {
         }
     }
 
-    fn reset(&mut self) {
+    /// As without power: everything written is forgotten.
+    pub fn reset(&mut self) {
         (self.enabled, self.channel, self.gain, self.lock_at) = (false, 2, 16, None);
         self.elements.fill(ELEMENT_RESET);
     }
@@ -93,13 +94,30 @@ impl Chip {
         self.elements.iter().map(decode).collect()
     }
 
-    /// Whether its synthesiser is locked.
+    /// Whether its synthesiser has had the time to lock.
     pub fn is_locked(&self, now: Duration) -> bool {
         self.lock_at.is_some_and(|at| at <= now)
     }
 
-    /// Conductance beyond stand-by, S.
-    fn conductance_s(&self, model: &ChipModel) -> f64 {
+    /// Loses its carrier, if it has one: until then, or until its channel or enable bit is set anew.
+    pub fn lose_lock(&mut self, until: Option<Duration>) {
+        self.lock_at = until.filter(|_| self.lock_at.is_some());
+    }
+
+    /// Whether its synthesiser is locked: it had the time, and the chip is not too hot.
+    pub fn has_lock(&self, at: &Instant<'_>) -> bool {
+        let temperature_c = self.temperature_c(at.supply_v, at.model);
+        self.is_locked(at.now) && at.model.lock_most_c.is_none_or(|most| temperature_c <= most)
+    }
+
+    /// Conductance beyond stand-by with `supply_v` at the chip, S: it follows the temperature.
+    fn conductance_s(&self, supply_v: f64, model: &ChipModel) -> f64 {
+        let above_k = self.temperature_c(supply_v, model) - model.nominal_c;
+        self.nominal_conductance_s(model) * (1.0 + model.current_per_k * above_k).max(0.0)
+    }
+
+    /// The same at nominal temperature.
+    fn nominal_conductance_s(&self, model: &ChipModel) -> f64 {
         if !self.enabled {
             return 0.0;
         }
@@ -113,13 +131,19 @@ impl Chip {
         if model.warming_s > 0.0 {
             return model.ambient_c + self.rise.value();
         }
-        let conductance = self.conductance_s(model) + 0.5 * model.standby_a / NOMINAL_V;
-        model.ambient_c + model.heating_c_per_w * supply_v * supply_v * conductance
+        let standby = 0.5 * model.standby_a / NOMINAL_V;
+        let per_siemens = model.heating_c_per_w * supply_v * supply_v;
+        let chip = self.nominal_conductance_s(model);
+        // The current follows the temperature that it makes: both at once, a linear equation. A
+        // gain of the loop near 1 would be thermal runaway; the model ends before.
+        let loop_gain = (per_siemens * chip * model.current_per_k).min(0.9);
+        let at_ambient = chip * (1.0 + model.current_per_k * (model.ambient_c - model.nominal_c));
+        model.ambient_c + per_siemens * (standby + at_ambient) / (1.0 - loop_gain)
     }
 
     /// Lets it warm until `now`, and from then on toward what `supply_v` makes of it.
     fn warm(&mut self, now: Duration, supply_v: f64, model: &ChipModel) {
-        let conductance = self.conductance_s(model) + 0.5 * model.standby_a / NOMINAL_V;
+        let conductance = self.conductance_s(supply_v, model) + 0.5 * model.standby_a / NOMINAL_V;
         let rise_k = model.heating_c_per_w * supply_v * supply_v * conductance;
         self.rise.turn(rise_k, model.warming_s, now);
     }
@@ -130,7 +154,7 @@ impl Chip {
             0x001 => u16::from(self.enabled),
             0x002 => self.channel,
             0x003 => self.gain,
-            0x010 => u16::from(self.is_locked(at.now)) | 1 << 1,
+            0x010 => u16::from(self.has_lock(at)) | 1 << 1,
             0x011 => {
                 let sixteenths = (16.0 * self.temperature_c(at.supply_v, at.model)).round();
                 (sixteenths as i16).cast_unsigned()
@@ -210,9 +234,11 @@ impl Dut {
         Self { tx: Chip::new(TX_ID, tx), rx: Chip::new(RX_ID, rx), powered: false }
     }
 
-    /// What the chips are to the supply, S.
-    pub fn conductance_s(&self, model: &ChipModel) -> f64 {
-        model.standby_a / NOMINAL_V + self.tx.conductance_s(model) + self.rx.conductance_s(model)
+    /// What the chips are to a supply of `supply_v`, S.
+    pub fn conductance_s(&self, supply_v: f64, model: &ChipModel) -> f64 {
+        model.standby_a / NOMINAL_V
+            + self.tx.conductance_s(supply_v, model)
+            + self.rx.conductance_s(supply_v, model)
     }
 
     /// Power comes or goes with the voltage; without it the registers are lost.

@@ -69,6 +69,7 @@ impl Ramp {
 pub struct Relaxation {
     value: f64,
     target: f64,
+    constant_s: f64,
     at: Duration,
 }
 
@@ -78,12 +79,13 @@ impl Relaxation {
         self.value
     }
 
-    /// Lets it go on toward the old target until `now`, with the time constant `constant_s`; from then
-    /// on the target is `target`.
+    /// Lets it go on as it did until `now`; from then on toward `target`, with the time constant
+    /// `constant_s`.
     pub fn turn(&mut self, target: f64, constant_s: f64, now: Duration) {
         let passed_s = now.saturating_sub(self.at).as_secs_f64();
-        let left = (-passed_s / constant_s).exp();
-        *self = Self { value: self.target + (self.value - self.target) * left, target, at: now };
+        let left = if self.constant_s > 0.0 { (-passed_s / self.constant_s).exp() } else { 0.0 };
+        let value = self.target + (self.value - self.target) * left;
+        *self = Self { value, target, constant_s, at: now };
     }
 }
 

@@ -9,7 +9,8 @@ use std::time::Duration;
 
 use super::{BORDERS, bytes_of, check_format};
 use crate::model::ScopeModel;
-use crate::physics::capture::{Codes, Scene, capture, volts_per_code};
+use crate::physics::capture::{Codes, Scene, capture};
+use crate::physics::converters::volts_per_code;
 use crate::scpi::command::{Act, Args, Command, Outcome, Reply};
 use crate::scpi::error::Fault;
 use crate::scpi::quantity::{Unit, block, nr3};
@@ -17,12 +18,8 @@ use crate::scpi::session::Busy;
 use crate::truth::Truth;
 use crate::world::World;
 
-/// Most points of a record (invented).
-const POINTS_MOST: f64 = 8e6;
 /// Least points of a record (invented).
 const POINTS_LEAST: f64 = 16.0;
-/// Shortest and longest sample interval, s (invented).
-const INTERVALS_S: (f64, f64) = (25e-12, 1e-6);
 /// Records up to this size are computed on the spot, larger ones beside the connection.
 const POINTS_AT_ONCE: usize = 1 << 16;
 
@@ -31,14 +28,16 @@ const POINTS_AT_ONCE: usize = 1 << 16;
 pub struct Acquisition {
     scene: Scene,
     codes: OnceLock<Codes>,
+    /// Its number on this bench, from 1.
+    pub index: u64,
     /// The true state of the bench at the trigger.
     pub truth: Truth,
 }
 
 impl Acquisition {
     /// Of this scene.
-    pub fn new(scene: Scene, truth: Truth) -> Self {
-        Self { scene, codes: OnceLock::new(), truth }
+    pub fn new(index: u64, scene: Scene, truth: Truth) -> Self {
+        Self { index, scene, codes: OnceLock::new(), truth }
     }
 
     fn codes(&self) -> &Codes {
@@ -56,7 +55,7 @@ enum Phase {
 }
 
 /// Settings and trigger sequence.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct Scope {
     /// Full scale, plus and minus, V.
     pub range_v: f64,
@@ -70,7 +69,11 @@ pub struct Scope {
     pub external: bool,
     swapped: bool,
     phase: Phase,
+    /// Until then the last change of range is still settling.
+    settled_at: Duration,
     acquired: Option<Arc<Acquisition>>,
+    /// The last record that was made, also when it cannot be had any more.
+    last: Option<Arc<Acquisition>>,
 }
 
 impl Default for Scope {
@@ -83,7 +86,9 @@ impl Default for Scope {
             external: false,
             swapped: false,
             phase: Phase::Idle,
+            settled_at: Duration::ZERO,
             acquired: None,
+            last: None,
         }
     }
 }
@@ -104,11 +109,35 @@ impl Scope {
 
     /// The record that the trigger at `now` began.
     pub fn record(&mut self, now: Duration, acquisition: Acquisition, model: &ScopeModel) {
+        self.phase = Phase::Recording { until: now + self.record_time(model) };
+        let made = Arc::new(acquisition);
+        self.last = Some(Arc::clone(&made));
+        self.acquired = Some(made);
+    }
+
+    /// The acquisition that the trigger at `now` began brings the record before it once more; `None`
+    /// when there is none before it.
+    pub fn record_again(&mut self, now: Duration, model: &ScopeModel) -> Option<Arc<Acquisition>> {
+        let last = self.last.clone()?;
+        self.phase = Phase::Recording { until: now + self.record_time(model) };
+        self.acquired = Some(Arc::clone(&last));
+        Some(last)
+    }
+
+    /// Whether a record was made before.
+    pub fn has_record(&self) -> bool {
+        self.last.is_some()
+    }
+
+    fn record_time(&self, model: &ScopeModel) -> Duration {
         let record_s = (self.offset_s + self.points as f64 * self.interval_s).max(0.0);
         let readout_s = self.points as f64 * model.readout_s_per_point;
-        self.phase =
-            Phase::Recording { until: now + Duration::from_secs_f64(record_s + readout_s) };
-        self.acquired = Some(Arc::new(acquisition));
+        Duration::from_secs_f64(record_s + readout_s)
+    }
+
+    /// As just switched on.
+    pub fn restart(&mut self) {
+        *self = Self::default();
     }
 
     /// Brings the sequence up to `now`, apart from the trigger.
@@ -148,7 +177,7 @@ impl Scope {
 
     /// `*RST`: idle, settings to defaults, nothing acquired.
     pub fn reset(&mut self) {
-        *self = Self::default();
+        *self = Self { last: self.last.take(), ..Self::default() };
     }
 
     /// Ends the sequence; a record that was under way is lost.
@@ -179,10 +208,27 @@ fn initiate(world: &mut World, args: &mut Args<'_, '_>) -> Outcome<()> {
     if world.scope.phase != Phase::Idle {
         return Err(Fault::bare(-213));
     }
-    let until = world.now + Duration::from_secs_f64(world.model.scope.arming_s);
+    let ready = world.now.max(world.scope.settled_at);
+    let until = ready + Duration::from_secs_f64(world.model.scope.arming_s);
     world.scope.phase = Phase::Arming { until };
     world.scope.acquired = None;
     Ok(())
+}
+
+/// Amplifiers and converters settle after a change of range.
+fn set_range(world: &mut World, range_v: f64) -> Outcome<()> {
+    let before = world.scope.range_v;
+    world.scope.change(range_v, |s| &mut s.range_v)?;
+    if range_v != before {
+        let settle = Duration::from_secs_f64(world.model.scope.range_settle_s);
+        world.scope.settled_at = world.now + settle;
+    }
+    Ok(())
+}
+
+/// Least and most points of a record.
+fn points(world: &World) -> (f64, f64) {
+    (POINTS_LEAST, world.model.scope.points_most as f64)
 }
 
 fn fetch(world: &mut World, args: &mut Args<'_, '_>) -> Outcome<Reply> {
@@ -222,13 +268,13 @@ pub static COMMANDS: &[Command<World>] = &[
             unit: Unit::Volt,
             limits: |_| (0.005, 2.0),
             get: |w| w.scope.range_v,
-            set: |w, v| w.scope.change(v, |s| &mut s.range_v),
+            set: set_range,
         },
     },
     Command {
         header: "[SENSe#:]SWEep:POINts",
         act: Act::Integer {
-            limits: |_| (POINTS_LEAST, POINTS_MOST),
+            limits: points,
             get: |w| w.scope.points as f64,
             set: |w, v| w.scope.change(v as usize, |s| &mut s.points),
         },
@@ -237,7 +283,7 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SENSe#:]SWEep:TINTerval",
         act: Act::Number {
             unit: Unit::Second,
-            limits: |_| INTERVALS_S,
+            limits: |w| w.model.scope.interval_limits_s.into(),
             get: |w| w.scope.interval_s,
             set: |w, v| w.scope.change(v, |s| &mut s.interval_s),
         },
@@ -246,7 +292,10 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SENSe#:]SWEep:TIME",
         act: Act::Number {
             unit: Unit::Second,
-            limits: |w| (POINTS_LEAST * w.scope.interval_s, POINTS_MOST * w.scope.interval_s),
+            limits: |w| {
+                let (least, most) = points(w);
+                (least * w.scope.interval_s, most * w.scope.interval_s)
+            },
             get: |w| w.scope.points as f64 * w.scope.interval_s,
             set: |w, v| {
                 let points = (v / w.scope.interval_s).round() as usize;

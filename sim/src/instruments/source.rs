@@ -26,8 +26,12 @@ pub struct Source {
     pub selected: Option<String>,
     /// Output switched on.
     pub output: bool,
+    /// Plays nothing although it is told to.
+    pub stalled: bool,
     swapped: bool,
     traces: BTreeMap<String, Arc<Waveform>>,
+    /// The trace with a hole, as it is and as it was.
+    holed: Option<(Arc<Waveform>, Arc<Waveform>)>,
 }
 
 impl Default for Source {
@@ -38,8 +42,10 @@ impl Default for Source {
             user_shape: false,
             selected: None,
             output: false,
+            stalled: false,
             swapped: false,
             traces: BTreeMap::new(),
+            holed: None,
         }
     }
 }
@@ -47,14 +53,45 @@ impl Default for Source {
 impl Source {
     /// What comes out of the output, if anything does: also when the marker beats.
     pub fn playing(&self) -> Option<Arc<Waveform>> {
-        let name = self.selected.as_ref().filter(|_| self.output && self.user_shape)?;
+        let plays = self.output && self.user_shape && !self.stalled;
+        let name = self.selected.as_ref().filter(|_| plays)?;
         self.traces.get(name).cloned()
+    }
+
+    /// Whether what plays has a hole.
+    pub fn plays_hole(&self) -> bool {
+        let holed = self.holed.as_ref().map(|(holed, _)| holed);
+        self.playing().is_some_and(|playing| holed.is_some_and(|h| Arc::ptr_eq(h, &playing)))
+    }
+
+    /// Silences a share of the selected trace, in its middle; the points silenced.
+    pub fn drop_segment(&mut self, share: f64) -> Option<usize> {
+        self.mend();
+        let name = self.selected.clone()?;
+        let whole = self.traces.get(&name)?.clone();
+        let points = ((share * whole.len() as f64).ceil() as usize).min(whole.len());
+        let first = (whole.len() - points) / 2;
+        let mut codes = whole.codes().to_vec();
+        codes[first..first + points].fill([0, 0]);
+        let holed = Arc::new(Waveform::from_codes(codes));
+        self.traces.insert(name, Arc::clone(&holed));
+        self.holed = Some((holed, whole));
+        Some(points)
+    }
+
+    /// Puts back what a hole silenced, where the trace was not loaded anew since.
+    pub fn mend(&mut self) {
+        let Some((holed, whole)) = self.holed.take() else { return };
+        let same = self.traces.values_mut().find(|trace| Arc::ptr_eq(trace, &holed));
+        if let Some(trace) = same {
+            *trace = whole;
+        }
     }
 
     /// `*RST`: nothing plays, settings to defaults; the traces stay in memory.
     pub fn reset(&mut self) {
-        let traces = std::mem::take(&mut self.traces);
-        *self = Self { traces, ..Self::default() };
+        let (traces, holed) = (std::mem::take(&mut self.traces), self.holed.take());
+        *self = Self { traces, holed, ..Self::default() };
     }
 
     fn used(&self) -> usize {
@@ -130,6 +167,7 @@ fn shape(world: &mut World, word: usize) -> Outcome<()> {
         return Err(Fault::new(-221, "no trace is selected for USER"));
     }
     world.source.user_shape = word == 1;
+    world.source.stalled = false;
     Ok(())
 }
 
@@ -168,7 +206,7 @@ pub static COMMANDS: &[Command<World>] = &[
         header: "[SOURce#:]CLOCk[:FREQuency]",
         act: Act::Number {
             unit: Unit::Hertz,
-            limits: |_| (10e6, 12e9),
+            limits: |w| w.model.source.clock_limits_hz.into(),
             get: |w| w.source.clock_hz,
             set: |w, v| {
                 w.source.clock_hz = v;
@@ -209,6 +247,7 @@ pub static COMMANDS: &[Command<World>] = &[
             get: |w| w.source.output,
             set: |w, on| {
                 w.source.output = on;
+                w.source.stalled = false;
                 Ok(())
             },
         },

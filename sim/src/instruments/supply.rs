@@ -30,6 +30,8 @@ pub struct Supply {
     pub output: bool,
     /// The protection has switched the output off.
     pub tripped: bool,
+    /// Something loads the output until the current limit leaves this share of the set voltage.
+    pub pulled_to: Option<f64>,
     terminal: Ramp,
     conductance_s: f64,
 }
@@ -42,6 +44,7 @@ impl Default for Supply {
             protection_v: PROTECTION_MOST_V,
             output: false,
             tripped: false,
+            pulled_to: None,
             terminal: Ramp::at(0.0),
             conductance_s: 0.0,
         }
@@ -74,7 +77,12 @@ impl Supply {
 
     /// Brings the output up to `now` with this load.
     pub fn tick(&mut self, now: Duration, conductance_s: f64, model: &SupplyModel) {
-        self.conductance_s = conductance_s;
+        self.conductance_s = match self.pulled_to {
+            Some(share) if self.voltage_v > 0.0 => {
+                conductance_s.max(self.current_limit_a / (share * self.voltage_v))
+            }
+            _ => conductance_s,
+        };
         if self.output && self.terminal_v(now) > self.protection_v {
             self.tripped = true;
             self.output = false;
@@ -115,8 +123,8 @@ impl Supply {
 
     /// `*RST`: output off, everything at its default; a trip stays latched.
     pub fn reset(&mut self) {
-        let Self { terminal, conductance_s, tripped, .. } = *self;
-        *self = Self { terminal, conductance_s, tripped, ..Self::default() };
+        let Self { terminal, conductance_s, tripped, pulled_to, .. } = *self;
+        *self = Self { terminal, conductance_s, tripped, pulled_to, ..Self::default() };
     }
 }
 

@@ -105,6 +105,20 @@ impl Turntable {
         }
     }
 
+    /// A move under way ends so far before its target.
+    pub fn stop_short(&mut self, short_deg: f64, now: Duration, model: &TurntableModel) {
+        let way_deg = self.target_deg() - self.drive_deg.value(now);
+        let less_deg = short_deg.min(way_deg.abs()).copysign(way_deg);
+        self.turn(self.target_deg() - less_deg, now, model);
+    }
+
+    /// Slips by so much where it stands; while it moves, the drive holds it.
+    pub fn creep(&mut self, by_deg: f64, now: Duration) {
+        if !self.is_moving(now) {
+            self.drive_deg = Ramp::at(self.drive_deg.value(now) + by_deg);
+        }
+    }
+
     /// Stops where it is.
     fn stop(&mut self, now: Duration, model: &TurntableModel) {
         if self.is_moving(now) {

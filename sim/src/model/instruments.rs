@@ -12,11 +12,40 @@ pub struct SourceModel {
     pub clock_ppm: f64,
     /// Points of waveform memory.
     pub memory_points: usize,
+    /// Lowest and highest sample clock, Hz.
+    pub clock_limits_hz: [f64; 2],
+    /// Bits of its converters; a code's lower bits are rounded away.
+    pub bits: u32,
+    /// Its own noise on each channel, rms, as a share of the full-scale voltage; white over its
+    /// Nyquist band.
+    pub noise_of_amplitude: f64,
+    /// Whether its converters hold each sample, so that the spectrum droops as sin(x)/x; otherwise
+    /// the source corrects for it.
+    pub sinc_droop: bool,
+    /// Gaussian low-pass behind the converters, 3 dB down here, Hz; left out: none.
+    pub bandwidth_hz: Option<f64>,
+    /// Error of each channel's gain, I and Q, dB.
+    pub gain_error_db: [f64; 2],
+    /// Offset of each channel, I and Q, as a share of the full-scale voltage.
+    pub offset_of_amplitude: [f64; 2],
+    /// How much later the Q channel is than the I channel, s.
+    pub skew_s: f64,
 }
 
 impl Default for SourceModel {
     fn default() -> Self {
-        Self { clock_ppm: 0.0, memory_points: 16_000_000 }
+        Self {
+            clock_ppm: 0.0,
+            memory_points: 16_000_000,
+            clock_limits_hz: [10e6, 12e9],
+            bits: 16,
+            noise_of_amplitude: 0.0,
+            sinc_droop: false,
+            bandwidth_hz: None,
+            gain_error_db: [0.0; 2],
+            offset_of_amplitude: [0.0; 2],
+            skew_s: 0.0,
+        }
     }
 }
 
@@ -34,8 +63,25 @@ pub struct ScopeModel {
     pub trigger_jitter_s: f64,
     /// From INITiate until it can be triggered, s.
     pub arming_s: f64,
-    /// From the end of the record until it can be fetched, s per point.
+    /// From the end of the record until it can be fetched, s per point: its transfer into memory.
     pub readout_s_per_point: f64,
+    /// From a change of range until it can be armed, s.
+    pub range_settle_s: f64,
+    /// Shortest and longest sample interval, s.
+    pub interval_limits_s: [f64; 2],
+    /// Most points of a record.
+    pub points_most: usize,
+    /// Gaussian low-pass before its converters, 3 dB down here, Hz; left out: none. It limits what
+    /// the receiver sends, noise included, not the scope's own noise.
+    pub bandwidth_hz: Option<f64>,
+    /// Error of each channel's gain, dB.
+    pub gain_error_db: [f64; 2],
+    /// Offset of each channel as a share of the range.
+    pub offset_of_range: [f64; 2],
+    /// How much later channel 2 samples than channel 1, s.
+    pub skew_s: f64,
+    /// Spread of each sampling instant, s rms; both channels share it.
+    pub aperture_jitter_s: f64,
 }
 
 impl Default for ScopeModel {
@@ -47,6 +93,14 @@ impl Default for ScopeModel {
             trigger_jitter_s: 5e-12,
             arming_s: 2e-3,
             readout_s_per_point: 20e-9,
+            range_settle_s: 0.0,
+            interval_limits_s: [25e-12, 1e-6],
+            points_most: 8_000_000,
+            bandwidth_hz: None,
+            gain_error_db: [0.0; 2],
+            offset_of_range: [0.0; 2],
+            skew_s: 0.0,
+            aperture_jitter_s: 0.0,
         }
     }
 }
@@ -111,21 +165,50 @@ impl Default for TurntableModel {
     }
 }
 
+/// Widest band that a Gaussian low-pass may have, and the narrowest, Hz: a narrower one would make
+/// responses of many thousand taps.
+const BANDWIDTHS_HZ: (f64, f64) = (50e6, 100e9);
+
 impl SourceModel {
     pub(super) fn check(&self, wrong: &mut Wrong) {
+        let [least, most] = self.clock_limits_hz;
         wrong.unless_within("source.clock_ppm", self.clock_ppm, (-1000.0, 1000.0));
         wrong.unless_within("source.memory_points", self.memory_points as f64, (1.0, 2e8));
+        wrong.unless_within("source.clock_limits_hz[0]", least, (1e3, 1e9));
+        wrong.unless_within("source.clock_limits_hz[1]", most, (least.max(1e9), 100e9));
+        wrong.unless_within("source.bits", f64::from(self.bits), (2.0, 16.0));
+        wrong.unless_within("source.noise_of_amplitude", self.noise_of_amplitude, (0.0, 1.0));
+        wrong.unless_within("source.skew_s", self.skew_s, (-1e-6, 1e-6));
+        wrong.unless_within("source.bandwidth_hz", self.bandwidth_hz.unwrap_or(1e9), BANDWIDTHS_HZ);
+        for n in 0..2 {
+            let (gain_db, offset) = (self.gain_error_db[n], self.offset_of_amplitude[n]);
+            wrong.unless_within(&format!("source.gain_error_db[{n}]"), gain_db, (-20.0, 20.0));
+            wrong.unless_within(&format!("source.offset_of_amplitude[{n}]"), offset, (-1.0, 1.0));
+        }
     }
 }
 
 impl ScopeModel {
     pub(super) fn check(&self, wrong: &mut Wrong) {
+        let [least, most] = self.interval_limits_s;
         wrong.unless_within("scope.bits", f64::from(self.bits), (2.0, 16.0));
         wrong.unless_within("scope.clock_ppm", self.clock_ppm, (-1000.0, 1000.0));
         wrong.unless_within("scope.noise_of_range", self.noise_of_range, (0.0, 1.0));
         wrong.unless_within("scope.trigger_jitter_s", self.trigger_jitter_s, (0.0, 1e-3));
         wrong.unless_within("scope.arming_s", self.arming_s, (0.0, 3600.0));
         wrong.unless_within("scope.readout_s_per_point", self.readout_s_per_point, (0.0, 1e-3));
+        wrong.unless_within("scope.range_settle_s", self.range_settle_s, (0.0, 3600.0));
+        wrong.unless_within("scope.interval_limits_s[0]", least, (1e-12, 125e-12));
+        wrong.unless_within("scope.interval_limits_s[1]", most, (125e-12, 1.0));
+        wrong.unless_within("scope.points_most", self.points_most as f64, (1000.0, 1e9));
+        wrong.unless_within("scope.skew_s", self.skew_s, (-1e-6, 1e-6));
+        wrong.unless_within("scope.aperture_jitter_s", self.aperture_jitter_s, (0.0, 1e-9));
+        wrong.unless_within("scope.bandwidth_hz", self.bandwidth_hz.unwrap_or(1e9), BANDWIDTHS_HZ);
+        for n in 0..2 {
+            let (gain_db, offset) = (self.gain_error_db[n], self.offset_of_range[n]);
+            wrong.unless_within(&format!("scope.gain_error_db[{n}]"), gain_db, (-20.0, 20.0));
+            wrong.unless_within(&format!("scope.offset_of_range[{n}]"), offset, (-1.0, 1.0));
+        }
     }
 }
 

@@ -12,7 +12,10 @@ mod path;
 use serde::{Deserialize, Serialize};
 
 pub use array::{ArrayModel, CodeErrorModel, DriftModel, ElementModel, Place, PowerUpModel};
-pub use chips::{ChipModel, ReceiverModel, TransmitterModel};
+pub use chips::{
+    AmPmModel, ChipModel, CompressionModel, ImbalanceModel, PhaseNoiseModel, ReceiverModel,
+    SaturationModel, TransmitterModel,
+};
 pub use instruments::{ScopeModel, SourceModel, SupplyModel, TurntableModel};
 pub use path::{BlockageModel, GasModel, PathModel, RandomBlockageModel, ReflectionModel};
 

@@ -1,23 +1,33 @@
 //! One acquisition: the source's looped samples, sent over the link, as the scope's codes.
 //!
-//! The order of events on the line: the source's samples are reconstructed and band-limited,
-//! delayed, scaled by the link's complex gain, turned by the carrier offset; the receiver's noise,
-//! limited to the receiver's band, is added; then the scope's own white noise; then clipping and
-//! rounding. Knows nothing of what the samples mean. A scene and its seed give the same codes on
-//! every run.
+//! The order of events on the line: what leaves the transmitter is reconstructed and band-limited,
+//! delayed and scaled on each way, turned by the carrier offset and by phase noise; the receiver
+//! adds its noise and its errors; the scope adds its own, clips and rounds. Knows nothing of what the
+//! samples mean. A scene and its seed give the same codes on every run and every machine: single
+//! precision in a fixed order, no function whose rounding the processor chooses.
 
 use std::sync::Arc;
 
 use num_complex::Complex64;
 
-use super::filter::{Interpolator, Shaper};
+use super::converters::Digitiser;
+use super::filter::{Interpolator, under};
 use super::gaussian::{Purpose, Stream};
+use super::oscillator::{Phasor, cis};
+use super::receive::Receiver;
+use super::transmit::Played;
 
 /// A waveform as loaded, ready to be looped.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Clone, PartialEq)]
 pub struct Waveform {
     codes: Vec<[i16; 2]>,
     mean_square: f64,
+}
+
+impl std::fmt::Debug for Waveform {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "Waveform({} points)", self.codes.len())
+    }
 }
 
 impl Waveform {
@@ -47,19 +57,15 @@ impl Waveform {
         self.codes.len()
     }
 
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.codes.is_empty()
+    }
+
     /// Mean of `I^2 + Q^2` relative to full scale, over the samples that are not exactly (0, 0):
     /// silence between frames is not signal.
     pub fn mean_square(&self) -> f64 {
         self.mean_square
-    }
-
-    /// One line of the waveform with `margin` samples of the loop before and after it.
-    fn looped(&self, line: usize, margin: usize) -> Vec<f32> {
-        let n = self.codes.len();
-        let scale = (1.0 / Self::FULL_SCALE) as f32;
-        let value = |code: &[i16; 2]| f32::from(code[line]) * scale;
-        let lead = (n - margin % n) % n;
-        self.codes.iter().cycle().skip(lead).take(n + 2 * margin).map(value).collect()
     }
 }
 
@@ -75,8 +81,8 @@ pub struct Ray {
 /// What the receiver hears besides noise.
 #[derive(Debug, Clone)]
 pub struct Signal {
-    /// The looped waveform.
-    pub waveform: Arc<Waveform>,
+    /// The looped waveform as it leaves the transmitter.
+    pub played: Arc<Played>,
     /// Rate at which the source really plays it, Hz.
     pub rate_hz: f64,
     /// Reconstruction and receiver band for that rate.
@@ -105,10 +111,8 @@ pub struct Scene {
     pub index: u64,
     /// What arrives; `None` is noise only.
     pub signal: Option<Signal>,
-    /// Receiver band for this sample interval.
-    pub shaper: Arc<Shaper>,
-    /// Receiver noise, V^2/Hz of complex envelope inside the band.
-    pub noise_v2_per_hz: f64,
+    /// The receiver.
+    pub receiver: Receiver,
     /// Which instant of the waveform the trigger is.
     pub start: Start,
     /// Spread of the trigger instant, s rms.
@@ -119,12 +123,8 @@ pub struct Scene {
     pub points: usize,
     /// Between samples, s, as the scope's clock really runs.
     pub interval_s: f64,
-    /// Full scale of the scope, plus and minus, V.
-    pub range_v: f64,
-    /// Bits of the scope's converter.
-    pub bits: u32,
-    /// The scope's own noise on each channel, V rms, white over its Nyquist band.
-    pub scope_noise_v: f64,
+    /// The scope's channels.
+    pub digitiser: Digitiser,
 }
 
 /// Right-justified two's-complement codes of both channels.
@@ -136,142 +136,253 @@ pub struct Codes {
     pub q: Vec<i16>,
 }
 
-/// Volts of one code step: `2 range / 2^bits`.
-pub fn volts_per_code(range_v: f64, bits: u32) -> f64 {
-    2.0 * range_v / f64::from(1u32 << bits.clamp(1, 16))
-}
-
 /// The codes of one acquisition.
 pub fn capture(scene: &Scene) -> Codes {
     let mut random = Stream::new(scene.seed, Purpose::Acquisition, scene.index);
-    // Drawn in a fixed order whatever the scene holds, so that a setting changes nothing else.
+    // Drawn in a fixed order whatever the scene holds, so that a setting changes nothing else; what
+    // is off by default draws from streams of its own.
     let pass = random.uniform();
     let carrier_phase = std::f64::consts::TAU * random.uniform();
     let jitter_s = scene.trigger_jitter_s * random.normal();
-    let (mut i, mut q) = receiver_noise(scene, &mut random);
-    if let Some(signal) = &scene.signal {
-        let trigger_s = match scene.start {
-            Start::Marker => jitter_s,
-            Start::Free => pass * signal.waveform.len() as f64 / signal.rate_hz,
-        };
-        let margin = signal.interpolator.taps();
-        let lines = [0, 1].map(|line| signal.waveform.looped(line, margin));
-        let first_s = trigger_s + scene.offset_s;
-        for ray in &signal.rays {
-            add_ray(scene, signal, ray, (first_s, carrier_phase), &lines, (&mut i, &mut q));
+    let (mut i, mut q) = match &scene.signal {
+        None => (vec![0.0; scene.points], vec![0.0; scene.points]),
+        Some(signal) => {
+            let trigger_s = match scene.start {
+                Start::Marker => jitter_s,
+                Start::Free => pass * signal.played.pass() as f64 / signal.rate_hz,
+            };
+            arrive(scene, signal, trigger_s + scene.offset_s, carrier_phase)
         }
-    }
-    let step_v = volts_per_code(scene.range_v, scene.bits);
-    let noise_v = scene.scope_noise_v;
-    let top = f64::from((1i32 << (scene.bits.clamp(1, 16) - 1)) - 1);
-    let mut digitise = |line: &[f32]| -> Vec<i16> {
-        line.iter()
-            .map(|v| {
-                let volts = f64::from(*v) + noise_v * random.normal();
-                (volts / step_v).round().clamp(-top - 1.0, top) as i16
-            })
-            .collect()
     };
-    Codes { i: digitise(&i), q: digitise(&q) }
+    scene.receiver.add_noise(&mut random, [&mut i, &mut q]);
+    scene.receiver.finish(&mut i, &mut q);
+    let digitiser = &scene.digitiser;
+    Codes { i: digitiser.codes(0, &mut random, &i), q: digitiser.codes(1, &mut random, &q) }
 }
 
-/// White noise of the receiver, shaped to its band, on both lines.
-fn receiver_noise(scene: &Scene, random: &mut Stream) -> (Vec<f32>, Vec<f32>) {
-    if scene.noise_v2_per_hz <= 0.0 {
-        return (vec![0.0; scene.points], vec![0.0; scene.points]);
-    }
-    // Half of the complex envelope's power on each line.
-    let scale = (0.5 * scene.noise_v2_per_hz).sqrt() as f32;
-    let taps: Vec<f32> = scene.shaper.taps.iter().map(|tap| tap * scale).collect();
-    let mut line = || {
-        let white: Vec<f32> =
-            (0..scene.points + taps.len() - 1).map(|_| random.normal() as f32).collect();
-        shape(&white, &taps, scene.points)
+/// The signal at the receiver's output, in volts, from `first_s` after the start of a pass.
+fn arrive(
+    scene: &Scene,
+    signal: &Signal,
+    first_s: f64,
+    carrier_phase: f64,
+) -> (Vec<f32>, Vec<f32>) {
+    let jitter = aperture(scene);
+    let phase = phase_noise(scene);
+    let at = |first_s: f64| {
+        let (mut i, mut q) = (vec![0.0; scene.points], vec![0.0; scene.points]);
+        for ray in &signal.rays {
+            add_ray(scene, signal, ray, first_s, jitter.as_deref(), (&mut i, &mut q));
+        }
+        let turn = std::f64::consts::TAU * signal.carrier_offset_hz;
+        let start = cis(carrier_phase + turn * first_s);
+        turn_lines(Phasor::new(start, turn * scene.interval_s), phase.as_deref(), (&mut i, &mut q));
+        (i, q)
     };
-    (line(), line())
+    let (i, q) = at(first_s);
+    // A channel that samples later sees a later signal; noise that is alike at all times does not
+    // show it.
+    if scene.digitiser.skew_s == 0.0 { (i, q) } else { (i, at(first_s + scene.digitiser.skew_s).1) }
 }
 
-/// Direct convolution, tap by tap: each inner loop is one multiply-add over a block that stays in
-/// the cache.
-fn shape(white: &[f32], taps: &[f32], points: usize) -> Vec<f32> {
-    const BLOCK: usize = 2048;
-    let mut out = vec![0f32; points];
-    for (block, out) in out.chunks_mut(BLOCK).enumerate() {
-        let input = &white[block * BLOCK..];
-        for (shift, tap) in taps.iter().enumerate() {
-            for (y, x) in out.iter_mut().zip(&input[shift..]) {
-                *y += tap * x;
+/// How much later than its time each sample is taken, s.
+fn aperture(scene: &Scene) -> Option<Vec<f32>> {
+    let spread_s = scene.digitiser.aperture_jitter_s;
+    (spread_s > 0.0).then(|| {
+        let mut late = vec![0.0; scene.points];
+        Stream::new(scene.seed, Purpose::Aperture, scene.index).fill_normal(&mut late);
+        late.iter_mut().for_each(|t| *t *= spread_s as f32);
+        late
+    })
+}
+
+/// Phase noise of both synthesisers together, rad.
+fn phase_noise(scene: &Scene) -> Option<Vec<f32>> {
+    let both = scene.receiver.phase_noise;
+    both.iter().any(Option::is_some).then(|| {
+        let mut phase = vec![0.0; scene.points];
+        for (noise, purpose) in both.iter().zip([Purpose::TxPhase, Purpose::RxPhase]) {
+            let mut random = Stream::new(scene.seed, purpose, scene.index);
+            if let Some(noise) = noise {
+                noise.add(&mut random, scene.interval_s, &mut phase);
             }
         }
-    }
-    out
+        phase
+    })
 }
+
+/// Turns both lines by the phasor, and by the phase noise if there is any.
+fn turn_lines(mut phasor: Phasor, phase: Option<&[f32]>, (i, q): (&mut [f32], &mut [f32])) {
+    let points = i.iter_mut().zip(q);
+    for (k, (i, q)) in points.enumerate() {
+        let mut turn = phasor.next();
+        if let Some(phase) = phase {
+            turn *= cis(f64::from(phase[k]));
+        }
+        let (cos, sin) = (turn.re as f32, turn.im as f32);
+        (*i, *q) = (*i * cos - *q * sin, *i * sin + *q * cos);
+    }
+}
+
+/// Where in the looped waveform a record's samples fall.
+#[derive(Debug, Clone, Copy)]
+struct Walk {
+    length: usize,
+    whole: usize,
+    fraction: f64,
+    step_whole: usize,
+    step_fraction: f64,
+}
+
+impl Walk {
+    fn new(length: usize, position: f64, step: f64) -> Self {
+        let position = position.rem_euclid(length as f64);
+        Self {
+            length,
+            whole: position as usize % length,
+            fraction: position.fract(),
+            step_whole: step as usize,
+            step_fraction: step.fract(),
+        }
+    }
+
+    /// After how many steps the fraction comes back to where it was within `tolerance`, at most
+    /// `most`.
+    fn period(&self, tolerance: f64, most: usize) -> Option<usize> {
+        let off = |p: usize| {
+            let turn = self.step_fraction * p as f64;
+            (turn - turn.round()).abs()
+        };
+        (1..=most).find(|p| off(*p) < tolerance)
+    }
+
+    #[inline]
+    fn advance(&mut self) {
+        self.fraction += self.step_fraction;
+        let carry = self.fraction as usize;
+        self.fraction -= carry as f64;
+        self.whole += self.step_whole + carry;
+        if self.whole >= self.length {
+            self.whole %= self.length;
+        }
+    }
+}
+
+/// Most positions between two samples that are worth a row of coefficients each.
+const PERIOD_MOST: usize = 128;
+/// Error of a sample's position, in samples, that shows nowhere: below -110 dB at the band's edge.
+const POSITION_ERROR: f64 = 1e-6;
 
 /// Adds what arrives over one way, from `first_s` after the start of a pass.
 fn add_ray(
     scene: &Scene,
     signal: &Signal,
     ray: &Ray,
-    (first_s, carrier_phase): (f64, f64),
-    [line_i, line_q]: &[Vec<f32>; 2],
+    first_s: f64,
+    jitter: Option<&[f32]>,
     (out_i, out_q): (&mut [f32], &mut [f32]),
 ) {
-    let length = signal.waveform.len();
-    if length == 0 {
+    let [line_i, line_q] = signal.played.lines();
+    if line_i.is_empty() {
         return;
     }
     let interpolator = &signal.interpolator;
-    let margin = interpolator.taps();
-    let position = ((first_s - ray.delay_s) * signal.rate_hz).rem_euclid(length as f64);
-    let mut whole = position as usize % length;
-    let mut fraction = position.fract();
+    let (taps, lead) = (interpolator.taps(), interpolator.lead());
+    let position = (first_s - ray.delay_s) * signal.rate_hz;
     let step = scene.interval_s * signal.rate_hz;
-    let (step_whole, step_fraction) = (step as usize, step.fract());
-    let turn = std::f64::consts::TAU * signal.carrier_offset_hz;
-    let mut phasor = Phasor::new(
-        ray.gain * Complex64::cis(carrier_phase + turn * first_s),
-        turn * scene.interval_s,
-    );
-    let skip = margin - interpolator.lead();
-    for (i, q) in out_i.iter_mut().zip(out_q) {
-        let window = whole + skip..whole + skip + margin;
-        let (x, y) = interpolator.at(fraction, &line_i[window.clone()], &line_q[window]);
-        let (cos, sin) = phasor.next();
-        *i += x * cos - y * sin;
-        *q += x * sin + y * cos;
-        fraction += step_fraction;
-        whole += step_whole + fraction as usize;
-        fraction -= fraction.floor();
-        if whole >= length {
-            whole %= length;
+    let mut walk = Walk::new(line_i.len(), position - lead as f64, step);
+    let (re, im) = (ray.gain.re as f32, ray.gain.im as f32);
+    let windows = Windows { lines: [line_i, line_q], taps };
+    let mut scratch = [vec![0f32; taps], vec![0f32; taps]];
+    let out = out_i.iter_mut().zip(out_q);
+    // Rates in a simple ratio meet the same few positions again and again.
+    let tolerance = POSITION_ERROR / scene.points.max(1) as f64;
+    if let Some(period) = walk.period(tolerance, PERIOD_MOST).filter(|_| jitter.is_none()) {
+        let (rows, strides) = one_period(walk, step, period, interpolator);
+        let mut again = rows.chunks(taps).zip(&strides).cycle();
+        let mut whole = walk.whole;
+        for (i, q) in out {
+            let Some((row, stride)) = again.next() else { return };
+            let (a, b) = windows.at(whole, &mut scratch);
+            let (x, y) = under(row, a, b);
+            *i += x * re - y * im;
+            *q += x * im + y * re;
+            whole += stride;
+            if whole >= line_i.len() {
+                whole %= line_i.len();
+            }
         }
+        return;
+    }
+    for (k, (i, q)) in out.enumerate() {
+        let mut whole = walk.whole;
+        let mut fraction = walk.fraction;
+        if let Some(jitter) = jitter {
+            let place = fraction + f64::from(jitter[k]) * signal.rate_hz;
+            let carry = place.floor();
+            fraction = place - carry;
+            whole = (whole as f64 + carry).rem_euclid(line_i.len() as f64) as usize;
+        }
+        let (a, b) = windows.at(whole, &mut scratch);
+        let (x, y) = interpolator.at(fraction, a, b);
+        *i += x * re - y * im;
+        *q += x * im + y * re;
+        walk.advance();
     }
 }
 
-/// A complex number that turns by a fixed angle, by recurrence; recomputed every 1024 steps so that
-/// rounding does not add up.
-struct Phasor {
-    base: Complex64,
-    step_rad: f64,
-    turn: Complex64,
-    now: Complex64,
-    count: u64,
+/// Coefficients at each position of a period, and the whole samples from each to the next: together
+/// exactly what the period takes, so that rounding does not add up from one to the next.
+fn one_period(
+    mut walk: Walk,
+    step: f64,
+    period: usize,
+    interpolator: &Interpolator,
+) -> (Vec<f32>, Vec<usize>) {
+    let taps = interpolator.taps();
+    let mut rows = vec![0f32; taps * period];
+    let mut strides = Vec::with_capacity(period);
+    // Beyond any wrap: only differences count.
+    walk.length = usize::MAX;
+    let first = walk.whole;
+    for row in rows.chunks_mut(taps) {
+        interpolator.write_row(walk.fraction, row);
+        let before = walk.whole;
+        walk.advance();
+        strides.push(walk.whole - before);
+    }
+    let whole = (step * period as f64).round() as usize;
+    let gone = walk.whole - first;
+    if let Some(last) = strides.last_mut() {
+        *last = (*last + whole).saturating_sub(gone);
+    }
+    (rows, strides)
 }
 
-impl Phasor {
-    fn new(base: Complex64, step_rad: f64) -> Self {
-        Self { base, step_rad, turn: Complex64::cis(step_rad), now: base, count: 0 }
-    }
+/// Stretches of the looped lines.
+struct Windows<'a> {
+    lines: [&'a [f32]; 2],
+    taps: usize,
+}
 
+impl<'a> Windows<'a> {
+    /// The stretches that begin at `start`; one that reaches over the end is put together.
     #[inline]
-    fn next(&mut self) -> (f32, f32) {
-        let out = (self.now.re as f32, self.now.im as f32);
-        self.count += 1;
-        if self.count.is_multiple_of(1024) {
-            self.now = self.base * Complex64::cis(self.step_rad * self.count as f64);
-        } else {
-            self.now *= self.turn;
+    fn at<'b>(&self, start: usize, scratch: &'b mut [Vec<f32>; 2]) -> (&'b [f32], &'b [f32])
+    where
+        'a: 'b,
+    {
+        let [i, q] = self.lines;
+        if let (Some(i), Some(q)) =
+            (i.get(start..start + self.taps), q.get(start..start + self.taps))
+        {
+            return (i, q);
         }
-        out
+        for (line, scratch) in self.lines.iter().zip(&mut *scratch) {
+            for (slot, at) in scratch.iter_mut().zip(start..) {
+                *slot = line[at % line.len()];
+            }
+        }
+        (&scratch[0], &scratch[1])
     }
 }

@@ -5,8 +5,11 @@ use std::sync::Arc;
 
 use num_complex::Complex64;
 
-use super::capture::{Codes, Ray, Scene, Signal, Start, Waveform, capture, volts_per_code};
-use super::filter::{Bank, LowPass};
+use super::capture::{Codes, Ray, Scene, Signal, Start, Waveform, capture};
+use super::converters::{Digitiser, volts_per_code};
+use super::filter::{Band, Bank, LowPass};
+use super::receive::Receiver;
+use super::transmit::{Played, Transmission};
 
 const FILTER: LowPass = LowPass { pass_hz: 1.2e9, stop_hz: 2.0e9 };
 
@@ -15,21 +18,33 @@ fn quiet(points: usize) -> Scene {
         seed: 11,
         index: 0,
         signal: None,
-        shaper: Bank::default().shaper(&FILTER, 125e-12),
-        noise_v2_per_hz: 0.0,
+        receiver: Receiver {
+            shaper: Bank::default().shaper(&FILTER.into(), 125e-12),
+            noise_v2_per_hz: 0.0,
+            phase_noise: [None; 2],
+            imbalance: None,
+            offset_v: [0.0; 2],
+            saturation: None,
+        },
         start: Start::Marker,
         trigger_jitter_s: 0.0,
         offset_s: 0.0,
         points,
         interval_s: 125e-12,
-        range_v: 0.25,
-        bits: 10,
-        scope_noise_v: 0.0,
+        digitiser: Digitiser {
+            range_v: 0.25,
+            bits: 10,
+            noise_v: 0.0,
+            gain: [1.0; 2],
+            offset_v: [0.0; 2],
+            skew_s: 0.0,
+            aperture_jitter_s: 0.0,
+        },
     }
 }
 
 /// A tone of `cycles` per pass of `length` points, at `amplitude` of full scale.
-fn tone(length: usize, cycles: f64, amplitude: f64) -> Arc<Waveform> {
+fn tone(length: usize, cycles: f64, amplitude: f64) -> Waveform {
     let codes: Vec<[i16; 2]> = (0..length)
         .map(|n| {
             let turn = std::f64::consts::TAU * cycles * n as f64 / length as f64;
@@ -37,21 +52,21 @@ fn tone(length: usize, cycles: f64, amplitude: f64) -> Arc<Waveform> {
             [(scale * turn.cos()).round() as i16, (scale * turn.sin()).round() as i16]
         })
         .collect();
-    Arc::new(Waveform::from_codes(codes))
+    Waveform::from_codes(codes)
 }
 
-fn signal(waveform: Arc<Waveform>) -> Signal {
+fn signal(waveform: Waveform) -> Signal {
     Signal {
-        waveform,
+        played: Arc::new(Played::new(&waveform, &Transmission::default())),
         rate_hz: 7.04e9,
-        interpolator: Bank::default().interpolator(&FILTER, 7.04e9),
+        interpolator: Bank::default().interpolator(&FILTER.into(), 7.04e9),
         rays: vec![Ray { gain: Complex64::new(0.2, 0.0), delay_s: 0.0 }],
         carrier_offset_hz: 0.0,
     }
 }
 
 fn volts(codes: &Codes, scene: &Scene) -> Vec<Complex64> {
-    let step = volts_per_code(scene.range_v, scene.bits);
+    let step = volts_per_code(scene.digitiser.range_v, scene.digitiser.bits);
     let pair = |(i, q): (&i16, &i16)| Complex64::new(f64::from(*i) * step, f64::from(*q) * step);
     codes.i.iter().zip(&codes.q).map(pair).collect()
 }
@@ -64,13 +79,13 @@ fn power(samples: &[Complex64]) -> f64 {
 fn noise_power_is_density_times_noise_bandwidth() {
     for interval_s in [50e-12, 125e-12, 1e-9] {
         let mut scene = quiet(200_000);
-        scene.noise_v2_per_hz = 1e-12;
+        scene.receiver.noise_v2_per_hz = 1e-12;
         scene.interval_s = interval_s;
-        scene.shaper = Bank::default().shaper(&FILTER, interval_s);
+        scene.receiver.shaper = Bank::default().shaper(&FILTER.into(), interval_s);
         let got = power(&volts(&capture(&scene), &scene));
         // Quantisation adds step^2/12 on each line (Bennett; common practice).
-        let step = volts_per_code(scene.range_v, scene.bits);
-        let expected = 1e-12 * FILTER.noise_bandwidth_hz() + step * step / 6.0;
+        let step = volts_per_code(scene.digitiser.range_v, scene.digitiser.bits);
+        let expected = 1e-12 * Band::from(FILTER).noise_bandwidth_hz() + step * step / 6.0;
         // At least a fifth of the samples are independent: 4 sigma of 40,000 is 2 %.
         assert!((got / expected - 1.0).abs() < 0.02, "{interval_s}: {got} {expected}");
     }
@@ -79,8 +94,8 @@ fn noise_power_is_density_times_noise_bandwidth() {
 #[test]
 fn noise_is_flat_in_the_band_and_gone_outside() {
     let mut scene = quiet(1 << 16);
-    scene.noise_v2_per_hz = 1e-12;
-    scene.bits = 16;
+    scene.receiver.noise_v2_per_hz = 1e-12;
+    scene.digitiser.bits = 16;
     let samples = volts(&capture(&scene), &scene);
     // Averaged periodogram by direct summation over segments of 64: bins of 125 MHz.
     let density = |bin: i32| {
@@ -106,7 +121,7 @@ fn noise_is_flat_in_the_band_and_gone_outside() {
 #[test]
 fn a_tone_arrives_with_its_gain_offset_and_delay() {
     let mut scene = quiet(40_000);
-    scene.bits = 16;
+    scene.digitiser.bits = 16;
     // 352 points per cycle: 20 MHz, and a carrier offset on top.
     let mut signal = signal(tone(3520, 10.0, 0.5));
     signal.carrier_offset_hz = 432_216.0;
@@ -159,8 +174,8 @@ fn interpolation_floor_is_below_minus_45_db() {
         })
         .collect();
     let mut scene = quiet(3_000);
-    scene.bits = 16;
-    scene.signal = Some(signal(Arc::new(Waveform::from_codes(codes))));
+    scene.digitiser.bits = 16;
+    scene.signal = Some(signal(Waveform::from_codes(codes)));
     let samples = volts(&capture(&scene), &scene);
     // The carrier's phase is random: take it from the first sample's neighbourhood by projection.
     let wanted: Vec<Complex64> =
@@ -176,7 +191,7 @@ fn interpolation_floor_is_below_minus_45_db() {
 fn beyond_the_range_the_codes_stand_at_the_rails() {
     let mut scene = quiet(5_000);
     scene.signal = Some(signal(tone(704, 3.0, 1.0)));
-    scene.range_v = 0.05;
+    scene.digitiser.range_v = 0.05;
     let codes = capture(&scene);
     assert_eq!(codes.i.iter().max(), Some(&511));
     assert_eq!(codes.i.iter().min(), Some(&-512));
@@ -187,8 +202,8 @@ fn same_seed_and_index_same_codes() {
     let draw = |seed, index| {
         let mut scene = quiet(1_000);
         scene.signal = Some(signal(tone(704, 3.0, 0.5)));
-        scene.noise_v2_per_hz = 1e-12;
-        scene.scope_noise_v = 1e-3;
+        scene.receiver.noise_v2_per_hz = 1e-12;
+        scene.digitiser.noise_v = 1e-3;
         scene.start = Start::Free;
         scene.seed = seed;
         scene.index = index;
@@ -205,7 +220,7 @@ fn a_waveform_shorter_than_the_filter_still_loops() {
         let mut scene = quiet(500);
         scene.signal = Some(signal(tone(length, 0.0, 0.5)));
         let samples = volts(&capture(&scene), &scene);
-        let step = volts_per_code(scene.range_v, scene.bits);
+        let step = volts_per_code(scene.digitiser.range_v, scene.digitiser.bits);
         assert!(samples.iter().all(|s| (s.norm() - 0.1).abs() < step), "{length} points");
     }
 }

@@ -6,6 +6,7 @@
 pub mod array;
 pub mod blockage;
 pub mod capture;
+pub mod converters;
 pub mod element;
 pub mod filter;
 pub mod gas;
@@ -13,7 +14,11 @@ mod gas_lines;
 pub mod gaussian;
 pub mod link;
 pub mod multipath;
+pub mod nonlinear;
+pub mod oscillator;
+pub mod receive;
 pub mod shifter;
+pub mod transmit;
 
 #[cfg(test)]
 mod capture_tests;

@@ -16,6 +16,7 @@ use super::front::Front;
 use super::pattern::{Fit, Pattern};
 use super::shared::{self, FrontCommand};
 use super::unit::{Header, Unit, parse_unit};
+use crate::faults::Disturbed;
 
 /// What overlapped operations are pending.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -40,6 +41,14 @@ pub trait Host: Sized + 'static {
     fn reset(&mut self);
     /// `*IDN?`.
     fn identity(&self) -> String;
+    /// A message is about to be carried out; `false` when it is lost instead.
+    fn begin_message(&mut self) -> bool {
+        true
+    }
+    /// A command form of the instrument's own is about to be carried out.
+    fn begin_command(&mut self) {}
+    /// It was carried out.
+    fn end_command(&mut self) {}
 }
 
 /// What a connection should do next.
@@ -52,6 +61,8 @@ pub enum Step {
     Blocked(Option<Duration>),
     /// Do this, then ask again.
     Work(Work),
+    /// Send this, which a fault has changed.
+    Disturbed(Disturbed),
 }
 
 /// The table of an instrument, ready for look-up.
@@ -144,7 +155,8 @@ impl<D: Host> Session<D> {
                 Some(running) => running,
                 None => match self.input.pop_front() {
                     None => return Step::Idle,
-                    Some(message) => begin(message, host),
+                    Some(message) if host.begin_message() => begin(message, host),
+                    Some(_) => return Step::Idle,
                 },
             };
             while let Some(at) = running.next {
@@ -208,11 +220,16 @@ impl<D: Host> Session<D> {
         let waiting = !running.answers.is_empty();
         let undefined = || Fault::new(-113, shown(&unit.header));
         if !unit.header.query {
-            match row {
-                Row::Own(command) => command.set(host, &mut args),
+            let outcome = match row {
+                Row::Own(command) => {
+                    host.begin_command();
+                    let outcome = command.set(host, &mut args);
+                    host.end_command();
+                    outcome
+                }
                 Row::Front(command) => command.set(host.front(), &mut args),
-            }
-            .ok_or_else(undefined)??;
+            };
+            outcome.ok_or_else(undefined)??;
             return Ok(None);
         }
         let reply = match row {

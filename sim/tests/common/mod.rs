@@ -103,7 +103,10 @@ pub struct Lab {
 
 impl Lab {
     pub fn new(model: Model) -> Self {
-        let bench = SimBench::new(model).expect("the model holds");
+        Self::of(SimBench::new(model).expect("the model holds"))
+    }
+
+    pub fn of(bench: SimBench) -> Self {
         Self {
             source: Client::pipe(&bench, Post::Source),
             scope: Client::pipe(&bench, Post::Scope),

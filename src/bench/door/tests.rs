@@ -1,14 +1,16 @@
 //! The door on the simulated bench: what it refuses, and how it reaches the safe state.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use beamwarden_drivers::fault::Source;
+use beamwarden_drivers::quantity::{Dimension, Quantity};
 use tokio::io::{AsyncBufReadExt, AsyncWriteExt, BufReader};
 use tokio::net::TcpListener;
 
 use super::*;
 use crate::bench::knob::KnobError;
+use crate::bench::plan::weight_setting;
 
 const BENCH: &str = include_str!("../../../sequences/packing-arm.bench.yaml");
 
@@ -126,4 +128,170 @@ async fn the_safe_state_reaches_an_instrument_that_did_not_answer_at_first() {
     let outcomes = bench.safe_state().await;
     assert!(outcomes.iter().all(|(_, outcome)| outcome.is_ok()), "{outcomes:?}");
     assert!(!output.load(Ordering::SeqCst), "the output is off");
+}
+
+/// A register port at a socket that keeps what is written; how many messages came.
+async fn serve_registers(listener: TcpListener, messages: Arc<AtomicUsize>) {
+    let mut registers = BTreeMap::<String, String>::new();
+    while let Ok((stream, _)) = listener.accept().await {
+        let (read, mut write) = stream.into_split();
+        let mut lines = BufReader::new(read).lines();
+        while let Ok(Some(line)) = lines.next_line().await {
+            let words: Vec<&str> = line.split(' ').collect();
+            let answer = match words[..] {
+                ["r", address] => {
+                    messages.fetch_add(1, Ordering::SeqCst);
+                    let value = registers.get(address).map_or("0000", String::as_str);
+                    format!("= {value}\n")
+                }
+                ["w", address, value] => {
+                    messages.fetch_add(1, Ordering::SeqCst);
+                    registers.insert(address.into(), value.into());
+                    "ok\n".into()
+                }
+                ["id"] => "id maker,chips,1,1\n".into(),
+                _ => String::new(),
+            };
+            if write.write_all(answer.as_bytes()).await.is_err() {
+                break;
+            }
+        }
+    }
+}
+
+/// How many messages each of two beams takes whose codes all differ, with the phases of a chip in
+/// registers as `fields` say.
+async fn messages_a_beam(fields: &str) -> [usize; 2] {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let at = format!("\"tcp://{}\"", listener.local_addr().unwrap());
+    let messages = Arc::new(AtomicUsize::new(0));
+    tokio::spawn(serve_registers(listener, messages.clone()));
+    let folder = tempfile::tempdir().unwrap();
+    let map = format!(
+        "register map: own\nabout: Two chips\nregister bits: 16\npages: {{tx: 0x0000, rx: 0x1000}}\n{fields}"
+    );
+    std::fs::write(folder.path().join("own.yaml"), map).unwrap();
+    let text = BENCH
+        .replace(
+            "registers: eight-element.yaml\n    at: simulated",
+            &format!("registers: own.yaml\n    at: {at}"),
+        )
+        .replace("  channel: dut.rx.channel\n", "");
+    let plan = BenchPlan::load(&Source::new("bench.yaml", text), Some(folder.path()));
+    let mut bench =
+        Bench::open(plan.map_err(|files| files[0].render(false)).unwrap()).await.unwrap();
+    let mut taken = [0; 2];
+    for (taken, angle_deg) in taken.iter_mut().zip([20.0, -20.0]) {
+        // A code of its own at every element beforehand, so that all of them differ.
+        let (tx, _) = bench.plan.arrays.as_ref().unwrap();
+        let codes = tx.geometry.steer(angle_deg);
+        let other: Vec<_> = codes
+            .iter()
+            .enumerate()
+            .map(|(n, code)| {
+                (weight_setting("dut.tx", n), KnobValue::Whole(i64::from((code + 1) % 32)))
+            })
+            .collect();
+        bench.set_together(&other).await.unwrap();
+        messages.store(0, Ordering::SeqCst);
+        let settled = bench.steer(BEAM_TX, angle_deg).await.unwrap();
+        *taken = messages.load(Ordering::SeqCst);
+        // The beam and each weight, asked and read back.
+        assert!(settled.len() == 9 && settled.iter().all(|one| one.matched), "{settled:?}");
+        for (n, (one, code)) in settled[1..].iter().zip(codes).enumerate() {
+            assert_eq!(one.setting, weight_setting("dut.tx", n));
+            let code = KnobValue::Whole(i64::from(code));
+            assert_eq!((&one.asked, &one.read_back), (&code, &code));
+            assert_eq!(bench.ask_setting(&one.setting).await.unwrap(), code);
+        }
+    }
+    taken
+}
+
+/// Eight elements, one after the other three messages each: 24. Together, a register is read, written
+/// and read back once, whatever number of elements it holds, and where the chip keeps its registers it
+/// is not read before.
+#[tokio::test]
+async fn a_beam_is_written_together() {
+    let apart = "fields:\n  phase[0..7]: {at: 0x100, bits: 4..0, type: whole}\n";
+    let pairs: String = (0..8)
+        .map(|n| {
+            let (at, low) = (0x100 + n / 2, 8 * (n % 2));
+            format!("  phase.{n}: {{at: {at:#x}, bits: {}..{low}, type: whole}}\n", low + 4)
+        })
+        .collect();
+    let kept = format!("shadow: session\n{apart}");
+    let full: String = (0..8)
+        .map(|n| {
+            format!(
+                "  phase.{n}: {{at: {:#x}, bits: {}..{}, type: whole}}\n",
+                0x100 + n / 2,
+                8 * (n % 2) + 7,
+                8 * (n % 2)
+            )
+        })
+        .collect();
+    for (name, fields, expected) in [
+        ("a register an element", apart.to_string(), [24, 24]),
+        ("the same, kept by the chip", kept, [16, 16]),
+        ("two elements a register", format!("fields:\n{pairs}"), [12, 12]),
+        ("two that fill it", format!("fields:\n{full}"), [8, 8]),
+    ] {
+        let taken = messages_a_beam(&fields).await;
+        println!("{name}: {taken:?} messages a beam");
+        assert_eq!(taken, expected, "{name}");
+    }
+}
+
+/// A chip that was without supply has lost its weights: the same beam is written once more.
+#[tokio::test(start_paused = true)]
+async fn a_beam_is_written_again_after_the_supply_was_off() {
+    let mut bench = powered().await;
+    let first = bench.steer(BEAM_TX, 25.0).await.unwrap();
+    let codes: Vec<_> = first[1..].iter().map(|one| (&one.setting, &one.read_back)).collect();
+    assert!(codes.len() > 4, "{first:?}");
+    assert!(bench.steer(BEAM_TX, 25.0).await.unwrap()[0].skipped);
+    for on in [false, true] {
+        bench.set("supply.output", &KnobValue::Switch(on)).await.unwrap();
+    }
+    bench.steer(BEAM_TX, 25.0).await.unwrap();
+    for (setting, code) in codes {
+        assert_eq!(bench.ask_setting(setting).await.unwrap(), *code, "{setting}");
+    }
+}
+
+/// A weight that is set by hand leaves the beam where nobody knows.
+#[tokio::test(start_paused = true)]
+async fn a_weight_set_by_hand_moves_the_beam() {
+    let mut bench = powered().await;
+    bench.steer(BEAM_RX, 25.0).await.unwrap();
+    assert!(bench.standing.contains_key(BEAM_RX));
+    bench.set("dut.rx.phase.3", &KnobValue::Whole(9)).await.unwrap();
+    assert!(!bench.standing.contains_key(BEAM_RX));
+    bench.steer(BEAM_TX, 25.0).await.unwrap();
+    bench.set("dut.rx.gain", &KnobValue::Whole(9)).await.unwrap();
+}
+
+/// What a profile rounds to a step must not be rounded beyond a limit.
+#[tokio::test(start_paused = true)]
+async fn no_step_lies_beyond_a_limit() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "profile: own\nbased on: scpi-supply\nsettings:\n  voltage: {steps: 0.2 V, between \
+               steps: nearest}\n";
+    std::fs::write(folder.path().join("own.yaml"), own).unwrap();
+    let text = BENCH
+        .replace("profile: scpi-supply.yaml", "profile: own.yaml")
+        .replace("{at most: 1.25 V}", "{at most: 1.15 V}");
+    let plan = BenchPlan::load(&Source::new("bench.yaml", text), Some(folder.path())).unwrap();
+    let mut bench = Bench::open(plan).await.unwrap();
+    let volts = |value| KnobValue::Number(Quantity { value, dimension: Dimension::Voltage });
+    let settled = bench.set("supply.voltage", &volts(1.05)).await.unwrap();
+    assert_eq!(settled[0].read_back, volts(1.0));
+    let error = bench.set("supply.voltage", &volts(1.15)).await.unwrap_err();
+    let expected = "supply.voltage: 1.15 V, of which 1.2 V is the nearest step, is above the limit of \
+                    1.15 V (limits of bench packing-arm)";
+    assert_eq!(error.to_string(), expected);
+    assert_eq!(bench.ask_setting("supply.voltage").await.unwrap(), volts(1.0));
+    let error = bench.set("supply.voltage", &volts(f64::NAN)).await.unwrap_err();
+    assert!(matches!(error, BenchError::Knob(KnobError::Unreadable { .. })), "{error}");
 }

@@ -131,6 +131,9 @@ impl BenchPlan {
         if let Some(correction) = &mut file.signal.correction {
             frozen.rename("corrections", correction);
         }
+        if let Some(faults) = &mut file.simulated.faults {
+            frozen.rename("faults", faults);
+        }
         match (model, &mut file.simulated.model) {
             (Some(_), own) => *own = None,
             (None, Some(own)) => frozen.rename("models", own),

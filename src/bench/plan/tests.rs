@@ -36,15 +36,41 @@ fn deadlines_cannot_overflow_the_clock() {
 #[test]
 fn how_a_lost_link_is_opened_again_stands_in_the_bench_file() {
     let with = |reconnect: &str| format!("timeout: 60 s\n    reconnect: {reconnect}");
-    let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s}"));
+    let text = BENCH.replace("timeout: 60 s", &with("{tries: 7, wait: 2 s, jitter: 25, seed: 9}"));
     let plan = BenchPlan::load(&Source::new("bench.yaml", text), None).unwrap();
     let table = plan.of_role(Role::Turntable).unwrap().driver.reconnect;
     assert_eq!((table.tries, table.first_wait, table.factor), (7, Duration::from_secs(2), 4));
+    assert_eq!((table.jitter_percent, table.seed), (25, 9));
     let supply = plan.of_role(Role::Supply).unwrap().driver.reconnect;
-    assert_eq!(supply, Reconnect::default());
+    assert_eq!((supply, supply.jitter_percent), (Reconnect::default(), 10));
+    check_fault("timeout: 60 s", &with("{jitter: 101}"), None, "jitter");
     let long = with("{wait: 1e300 s}");
     check_fault("timeout: 60 s", &long, None, "a wait is at least 0 s and at most 1 min");
     check_fault("timeout: 60 s", &with("{tries: 0}"), None, "tries");
+}
+
+/// Codes without their scale are no volts; known before anything is measured.
+#[test]
+fn a_scope_has_a_scale() {
+    let folder = tempfile::tempdir().unwrap();
+    let own = "profile: own\nbased on: scpi-scope\nactions:\n  fetch trace:\n    takes: {channel: \
+               [CH1]}\n    steps:\n      - ask: \"SCAL?\"\n        answer: \"{volts_per_cod},{bits}\"\n      \
+               - fetch block: \"TRAC? {channel}\"\n        format: int8\n";
+    std::fs::write(folder.path().join("own.yaml"), own).unwrap();
+    for number in ["volts_per_code", "offset_volts"] {
+        let expected = format!("it lacks the number {number} in 'fetch trace'");
+        check_fault("scpi-scope.yaml", "own.yaml", Some(folder.path()), &expected);
+    }
+}
+
+/// A profile says how long an exchange may take, unless the bench file does.
+#[test]
+fn the_bench_file_and_then_the_profile_say_how_long_an_exchange_may_take() {
+    let plan = BenchPlan::load(&Source::new("bench.yaml", BENCH), None).unwrap();
+    let timeout = |role| plan.of_role(role).unwrap().driver.timeout;
+    assert_eq!(timeout(Role::Turntable), Some(Duration::from_secs(60)));
+    let port = plan.of_role(Role::DutControlPort).unwrap();
+    assert_eq!((port.driver.timeout, port.driver.profile.timeout), (None, Duration::from_secs(2)));
 }
 
 /// A safe state, and limits by what a profile rounds to: known before anything is opened.
@@ -91,6 +117,25 @@ fn a_faulty_model_is_a_fault_of_the_bench() {
     let to = "simulated: {seed: 1, model: model.yaml}";
     let expected = "model.yaml: the model cannot be simulated";
     check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
+}
+
+/// A fault plan is checked with the bench, and the record keeps it.
+#[test]
+fn a_fault_plan_is_part_of_the_bench() {
+    let folder = tempfile::tempdir().unwrap();
+    let to = "simulated: {seed: 1, faults: night.yaml}";
+    let plan = |text: &str| std::fs::write(folder.path().join("night.yaml"), text).unwrap();
+    plan("faults: [{instrument: scope, fault: late answer, at_s: -1}]");
+    for expected in ["night.yaml: the fault plan cannot be carried out", "late_s is missing"] {
+        check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
+    }
+    let sound = "faults: [{instrument: scope, fault: stale trace, at_capture: 3}]";
+    plan(sound);
+    let bench = BENCH.replace("simulated: {seed: 1}", to);
+    let loaded = BenchPlan::load(&Source::new("bench.yaml", bench), Some(folder.path())).unwrap();
+    assert_eq!(loaded.planned_faults().map(|(count, _)| count), Some(1));
+    let kept = loaded.files().into_iter().find(|(name, _)| name == "faults/night.yaml");
+    assert_eq!(kept.map(|(_, text)| text), Some(sound.as_bytes().to_vec()));
 }
 
 #[test]

@@ -1,6 +1,8 @@
 //! What can be said where no whole frame was received: how long the frame is against the recording, and
 //! whether the spectrum is mirrored. Knows no way to put it right.
 
+use std::sync::Arc;
+
 use num_complex::Complex32;
 
 use super::super::equaliser::Transforms;
@@ -57,13 +59,14 @@ pub(super) fn is_mirrored(
         levels: found.levels,
         config: bench.config,
         workers: bench.workers,
+        interpolator: Arc::clone(&bench.interpolator),
     };
     let wrong_turned = Impairments { dc: wrong.dc.conj(), ..*wrong };
     let turned_candidates = turned.candidates(&wrong_turned, found.stretches);
     if turned_candidates.is_empty() {
         return Ok(false);
     }
-    let front_end: FrontEnd<'_> = turned.front_end(bench.pulse.half_span_symbols()).ready();
+    let front_end: FrontEnd<'_> = turned.front_end(bench.pulse.half_span_symbols());
     let turned_receiver = Receiver {
         front_end: &front_end,
         pulse: bench.pulse,

@@ -8,6 +8,7 @@ mod missed;
 mod quality;
 
 use std::ops::Range;
+use std::sync::Arc;
 
 use num_complex::Complex32;
 
@@ -20,6 +21,7 @@ use super::figures::{ErrorVectors, Figures};
 use super::frontend::{FrontEnd, Impairments};
 use super::header::Header;
 use super::imbalance::IqImbalance;
+use super::interpolator::Interpolator;
 use super::mcs::CHIP_RATE_HZ;
 use super::pulse::{RolloffError, RootRaisedCosine};
 use super::receiver::{Corrections, FrameState, Receiver};
@@ -179,18 +181,14 @@ pub fn analyse_with(
     if levels.rms <= f64::MIN_POSITIVE || chips < super::frame::STF_CHIPS as f64 {
         return Ok(analysis);
     }
-    let bench = Bench { recording, samples_per_chip, pulse, levels, config, workers };
+    let interpolator = FrontEnd::interpolator_for(samples_per_chip, pulse);
+    let bench = Bench { recording, samples_per_chip, pulse, levels, config, workers, interpolator };
     let wrong = Impairments {
         dc: if config.remove_dc { levels.mean } else { Default::default() },
         ..Impairments::default()
     };
-    // The exact filters are made while the search goes on.
-    let (mut candidates, mut front_end) = (Vec::new(), None);
-    workers.run(vec![
-        Box::new(|| candidates = bench.candidates(&wrong, stretches)),
-        Box::new(|| front_end = Some(bench.front_end(pulse.half_span_symbols()).ready())),
-    ]);
-    let Some(front_end) = front_end else { return Ok(analysis) };
+    let candidates = bench.candidates(&wrong, stretches);
+    let front_end = bench.front_end(pulse.half_span_symbols());
     let receiver = Receiver {
         front_end: &front_end,
         pulse,
@@ -217,6 +215,7 @@ pub(crate) struct Bench<'a> {
     levels: Levels,
     config: &'a AnalysisConfig,
     workers: &'a dyn Workers,
+    interpolator: Arc<Interpolator>,
 }
 
 impl Bench<'_> {
@@ -241,6 +240,7 @@ impl Bench<'_> {
             &self.levels,
             self.pulse,
             half_span_chips,
+            Arc::clone(&self.interpolator),
         )
     }
 }

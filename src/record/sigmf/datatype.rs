@@ -50,6 +50,9 @@ impl DataType {
     /// What the scope's codes are kept as: complex, 16-bit signed, least significant byte first.
     pub const CI16_LE: Self =
         Self { complex: true, sample: SampleType::I16, endian: Endian::Little };
+    /// What the volts of a scope are kept as: complex, 32-bit floats, least significant byte first.
+    pub const CF32_LE: Self =
+        Self { complex: true, sample: SampleType::F32, endian: Endian::Little };
 
     /// Bytes of one component.
     pub fn component_bytes(self) -> usize {

@@ -237,6 +237,9 @@ pub struct SigmfCapture {
         skip_serializing_if = "Option::is_none"
     )]
     pub clipped_fraction: Option<f64>,
+    /// What speaks against trusting it.
+    #[serde(rename = "beamwarden:doubts", default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
     /// Every other key.
     #[serde(flatten)]
     pub other: Map<String, Json>,

@@ -5,6 +5,7 @@
 
 mod datatype;
 mod meta;
+mod raw;
 mod read;
 mod waveform;
 mod write;
@@ -14,16 +15,17 @@ pub use meta::{
     BeamRecord, ChannelScale, FrameRecord, InstrumentRecord, RunProvenance, SigmfCapture,
     SigmfExtension, SigmfGlobal, SigmfMeta,
 };
+pub use raw::{RawChannel, RawSamples};
 pub use read::{
     CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording, read_recording_of,
 };
 pub use waveform::write_waveform;
-pub use write::{CaptureRecord, RawCodes};
+pub use write::{CaptureRecord, CaptureSamples};
 
 /// Version of the SigMF specification the writer follows.
 pub const SIGMF_VERSION: &str = "1.2.6";
 /// Version of the extension namespace `beamwarden`.
-pub const EXTENSION_VERSION: &str = "1.0.0";
+pub const EXTENSION_VERSION: &str = "1.1.0";
 /// Name of the extension namespace.
 pub const EXTENSION_NAME: &str = "beamwarden";
 /// Ending of the data file.

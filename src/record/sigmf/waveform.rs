@@ -95,6 +95,7 @@ fn describe(sample_rate_hz: f64, frame: FrameRecord, version: &str, sha512: Stri
         clipped_fraction: frame.clipped_fraction,
         frame: Some(frame),
         beams: Vec::new(),
+        doubts: Vec::new(),
         other: Map::new(),
     };
     SigmfMeta { global, captures: vec![capture], annotations: Vec::new() }

@@ -1,9 +1,9 @@
 //! Writes one capture as a SigMF recording: data first, meta last, each whole or not at all.
 //!
-//! Knows nothing of the scope: codes, scale and settings come as plain values.
+//! Knows nothing of the scope: samples, scale and settings come as plain values.
 
 use std::fs::File;
-use std::io::{Read, Write};
+use std::io::Write;
 use std::path::Path;
 
 use jiff::Timestamp;
@@ -24,10 +24,8 @@ use crate::record::value::{AxisValue, CaptureNo, ReadingRecord, SettingRecord};
 
 /// Highest sample rate and centre frequency SigMF's schema takes, Hz.
 const FREQUENCY_MAX_HZ: f64 = 1e12;
-/// Longest data file of ours that is read at once.
-const DATA_BYTES_MAX: u64 = 4 << 30;
-/// Codes turned into bytes at a time.
-const CHUNK_CODES: usize = 16 * 1024;
+/// Samples turned into bytes at a time.
+const CHUNK_SAMPLES: usize = 16 * 1024;
 
 /// Everything about one capture but its samples.
 #[derive(Clone, Debug, PartialEq)]
@@ -60,13 +58,66 @@ pub struct CaptureRecord {
     pub beams: Vec<BeamRecord>,
     /// Run it belongs to.
     pub provenance: RunProvenance,
+    /// What speaks against trusting it: settings that moved meanwhile, a record that came twice.
+    pub doubts: Vec<String>,
+}
+
+/// The samples of one capture, as the scope gave them.
+#[derive(Clone, Copy, Debug)]
+pub enum CaptureSamples<'a> {
+    /// Codes, right-justified two's complement; what they mean says [`CaptureRecord::channels`].
+    Codes {
+        /// Of the channel that carries I.
+        i: &'a [i16],
+        /// Of the channel that carries Q.
+        q: &'a [i16],
+    },
+    /// Volts, of a scope that scales its samples itself.
+    Volts {
+        /// Of the channel that carries I.
+        i: &'a [f32],
+        /// Of the channel that carries Q.
+        q: &'a [f32],
+    },
+}
+
+impl CaptureSamples<'_> {
+    /// Samples of I and of Q.
+    fn counts(&self) -> [usize; 2] {
+        match self {
+            CaptureSamples::Codes { i, q } => [i.len(), q.len()],
+            CaptureSamples::Volts { i, q } => [i.len(), q.len()],
+        }
+    }
+
+    /// How they are kept: as pairs of I and Q, one complex channel.
+    fn data_type(&self) -> DataType {
+        match self {
+            CaptureSamples::Codes { .. } => DataType::CI16_LE,
+            CaptureSamples::Volts { .. } => DataType::CF32_LE,
+        }
+    }
+
+    /// The widest resolution that their scale can have.
+    fn bits_max(&self) -> u32 {
+        match self {
+            CaptureSamples::Codes { .. } => 16,
+            CaptureSamples::Volts { .. } => f32::MANTISSA_DIGITS,
+        }
+    }
+
+    fn write(&self, file: &mut File, path: &Path) -> Result<String, RecordError> {
+        match self {
+            CaptureSamples::Codes { i, q } => write_codes(file, path, i, q),
+            CaptureSamples::Volts { i, q } => write_pairs(file, path, i, q, f32::to_le_bytes),
+        }
+    }
 }
 
 impl RunFolder {
     /// Writes `captures/000123.sigmf-data` and `.sigmf-meta` and returns the event for the journal.
     ///
-    /// `i_codes` and `q_codes` are the codes as the scope gave them, right-justified two's
-    /// complement. A meta file on disk means that the data file is complete.
+    /// A meta file on disk means that the data file is complete.
     ///
     /// # Errors
     /// When the channels differ in length or are empty, a rate or scale is not a usable number, the
@@ -74,21 +125,23 @@ impl RunFolder {
     pub fn write_capture(
         &self,
         record: &CaptureRecord,
-        i_codes: &[i16],
-        q_codes: &[i16],
+        samples: CaptureSamples<'_>,
     ) -> Result<CaptureTaken, RecordError> {
         let data_path = self.capture_path(record.capture, DATA_ENDING);
         let meta_path = self.capture_path(record.capture, META_ENDING);
-        check(record, i_codes, q_codes).map_err(|why| RecordError::content(&meta_path, why))?;
+        check(record, samples).map_err(|why| RecordError::content(&meta_path, why))?;
         for path in [&data_path, &meta_path] {
             if path.exists() {
                 return Err(RecordError::content(path, "exists; a capture is never overwritten"));
             }
         }
-        let clipped_fraction = clipped_fraction(&record.channels, i_codes, q_codes);
-        let sha512 =
-            disk::with_part(&data_path, |file, part| write_codes(file, part, i_codes, q_codes))?;
-        let meta = describe(record, &sha512, clipped_fraction);
+        let clipped_fraction = match samples {
+            CaptureSamples::Codes { i, q } => Some(clipped_fraction(&record.channels, i, q)),
+            // Where the converter's range ends, volts do not tell.
+            CaptureSamples::Volts { .. } => None,
+        };
+        let sha512 = disk::with_part(&data_path, |file, part| samples.write(file, part))?;
+        let meta = describe(record, samples, &sha512, clipped_fraction);
         let written = serde_json::to_string_pretty(&meta)
             .map_err(RecordError::json(&meta_path, "SigMF meta"))
             .and_then(|text| {
@@ -109,73 +162,17 @@ impl RunFolder {
             label: record.label.clone(),
             point: record.point,
             clipped_fraction,
+            doubts: record.doubts.clone(),
         })
     }
 }
 
-impl RunFolder {
-    /// Reads the codes of a capture of ours as the scope gave them, those of I and those of Q, and
-    /// the SHA-512 of its data file.
-    ///
-    /// # Errors
-    /// When the file is missing, too long for memory, or does not hold whole pairs of codes.
-    pub fn read_codes(&self, capture: CaptureNo) -> Result<RawCodes, RecordError> {
-        let path = self.capture_path(capture, DATA_ENDING);
-        let bytes = disk::read_bounded(&path, DATA_BYTES_MAX)?;
-        let (pairs, []) = bytes.as_chunks::<4>() else {
-            return Err(RecordError::content(&path, "does not hold whole pairs of 16-bit codes"));
-        };
-        let code = |low, high| i16::from_le_bytes([low, high]);
-        Ok(RawCodes {
-            i: pairs.iter().map(|[low, high, ..]| code(*low, *high)).collect(),
-            q: pairs.iter().map(|[.., low, high]| code(*low, *high)).collect(),
-            sha512: hash::hex(&Sha512::digest(&bytes)),
-        })
+fn check(record: &CaptureRecord, samples: CaptureSamples<'_>) -> Result<(), String> {
+    let [i, q] = samples.counts();
+    if i != q {
+        return Err(format!("I has {i} samples and Q has {q}; they must be as many"));
     }
-}
-
-impl RunFolder {
-    /// The number of samples of a capture of ours, and at most the first `count` codes of I and of Q.
-    ///
-    /// # Errors
-    /// When the file is missing or cannot be read.
-    pub fn first_codes(
-        &self,
-        capture: CaptureNo,
-        count: usize,
-    ) -> Result<(usize, [Vec<i16>; 2]), RecordError> {
-        let path = self.capture_path(capture, DATA_ENDING);
-        let file = File::open(&path).map_err(RecordError::io(&path, "open"))?;
-        let bytes = file.metadata().map_err(RecordError::io(&path, "read"))?.len();
-        let mut first = Vec::new();
-        file.take(4 * count as u64)
-            .read_to_end(&mut first)
-            .map_err(RecordError::io(&path, "read"))?;
-        let channel = |at: usize| {
-            let pairs = first.as_chunks::<4>().0.iter();
-            pairs.map(|pair| i16::from_le_bytes([pair[at], pair[at + 1]])).collect()
-        };
-        Ok((usize::try_from(bytes / 4).unwrap_or(usize::MAX), [channel(0), channel(2)]))
-    }
-}
-
-/// The codes of a capture.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct RawCodes {
-    /// Those of the channel that carries I.
-    pub i: Vec<i16>,
-    /// Those of the channel that carries Q.
-    pub q: Vec<i16>,
-    /// SHA-512 of the data file, lower case hex.
-    pub sha512: String,
-}
-
-fn check(record: &CaptureRecord, i_codes: &[i16], q_codes: &[i16]) -> Result<(), String> {
-    if i_codes.len() != q_codes.len() {
-        let (i, q) = (i_codes.len(), q_codes.len());
-        return Err(format!("I has {i} codes and Q has {q}; they must be as many"));
-    }
-    if i_codes.is_empty() {
+    if i == 0 {
         return Err("the capture is empty".to_owned());
     }
     let rate = record.sample_rate_hz;
@@ -187,7 +184,7 @@ fn check(record: &CaptureRecord, i_codes: &[i16], q_codes: &[i16]) -> Result<(),
     }
     for channel in &record.channels {
         let finite = channel.volts_per_code.is_finite() && channel.offset_v.is_finite();
-        if !finite || !(1..=16).contains(&channel.bits) {
+        if !finite || !(1..=samples.bits_max()).contains(&channel.bits) {
             return Err(format!("the scale of channel {} is not usable", channel.name));
         }
     }
@@ -201,13 +198,24 @@ pub(super) fn write_codes(
     i_codes: &[i16],
     q_codes: &[i16],
 ) -> Result<String, RecordError> {
+    write_pairs(file, path, i_codes, q_codes, i16::to_le_bytes)
+}
+
+/// Writes I and Q in turn and returns the SHA-512 of what was written.
+fn write_pairs<T: Copy, const BYTES: usize>(
+    file: &mut File,
+    path: &Path,
+    i: &[T],
+    q: &[T],
+    bytes_of: impl Fn(T) -> [u8; BYTES],
+) -> Result<String, RecordError> {
     let mut hasher = Sha512::new();
-    let mut bytes = Vec::with_capacity(4 * CHUNK_CODES);
-    for (i_chunk, q_chunk) in i_codes.chunks(CHUNK_CODES).zip(q_codes.chunks(CHUNK_CODES)) {
+    let mut bytes = Vec::with_capacity(2 * BYTES * CHUNK_SAMPLES);
+    for (i_chunk, q_chunk) in i.chunks(CHUNK_SAMPLES).zip(q.chunks(CHUNK_SAMPLES)) {
         bytes.clear();
         for (i, q) in i_chunk.iter().zip(q_chunk) {
-            bytes.extend_from_slice(&i.to_le_bytes());
-            bytes.extend_from_slice(&q.to_le_bytes());
+            bytes.extend_from_slice(&bytes_of(*i));
+            bytes.extend_from_slice(&bytes_of(*q));
         }
         hasher.update(&bytes);
         file.write_all(&bytes).map_err(RecordError::io(path, "write"))?;
@@ -227,21 +235,30 @@ fn clipped_fraction(channels: &[ChannelScale; 2], i_codes: &[i16], q_codes: &[i1
     clipped as f64 / i_codes.len() as f64
 }
 
-fn describe(record: &CaptureRecord, sha512: &str, clipped_fraction: f64) -> SigmfMeta {
+fn describe(
+    record: &CaptureRecord,
+    samples: CaptureSamples<'_>,
+    sha512: &str,
+    clipped_fraction: Option<f64>,
+) -> SigmfMeta {
     SigmfMeta {
-        global: describe_global(record, sha512),
+        global: describe_global(record, samples, sha512),
         captures: vec![describe_capture(record, clipped_fraction)],
         annotations: Vec::new(),
     }
 }
 
-fn describe_global(record: &CaptureRecord, sha512: &str) -> SigmfGlobal {
+fn describe_global(
+    record: &CaptureRecord,
+    samples: CaptureSamples<'_>,
+    sha512: &str,
+) -> SigmfGlobal {
     let run = &record.provenance;
     let label = record.label.as_deref().unwrap_or("capture");
     let bench = if run.simulated { "simulated bench" } else { "bench" };
     let scope = run.instruments.iter().find(|instrument| instrument.role == "scope");
     SigmfGlobal {
-        datatype: DataType::CI16_LE.to_string(),
+        datatype: samples.data_type().to_string(),
         version: SIGMF_VERSION.to_owned(),
         sample_rate_hz: Some(record.sample_rate_hz),
         num_channels: Some(1),
@@ -263,7 +280,7 @@ fn describe_global(record: &CaptureRecord, sha512: &str) -> SigmfGlobal {
     }
 }
 
-fn describe_capture(record: &CaptureRecord, clipped_fraction: f64) -> SigmfCapture {
+fn describe_capture(record: &CaptureRecord, clipped_fraction: Option<f64>) -> SigmfCapture {
     SigmfCapture {
         sample_start: 0,
         centre_hz: record.centre_hz,
@@ -278,7 +295,8 @@ fn describe_capture(record: &CaptureRecord, clipped_fraction: f64) -> SigmfCaptu
         readings: record.readings.clone(),
         frame: record.frame.clone(),
         beams: record.beams.clone(),
-        clipped_fraction: Some(clipped_fraction),
+        clipped_fraction,
+        doubts: record.doubts.clone(),
         other: Map::new(),
     }
 }

@@ -38,8 +38,10 @@ impl Exchange {
         fill(&mut piece, source, &mut left, total).await?;
         self.in_step = false;
         self.owed_bytes = total;
-        let mut by = Instant::now() + timeout * BLOCK_PATIENCE + self.travel_time(total);
+        let mut patience = Instant::now() + timeout * BLOCK_PATIENCE;
         loop {
+            // What the instrument takes earns time, not what it was told to expect.
+            let by = patience + self.travel_time(total - left);
             let part = if left == 0 { Part::Last } else { Part::Middle };
             if left == 0 {
                 piece.push(b'\n');
@@ -58,7 +60,7 @@ impl Exchange {
             piece.clear();
             let since = Instant::now();
             fill(&mut piece, source, &mut left, total).await?;
-            by += since.elapsed();
+            patience += since.elapsed();
         }
     }
 
@@ -87,9 +89,9 @@ impl Exchange {
     /// Ends whatever message the instrument may be in the middle of.
     pub async fn end_message(&mut self, timeout: Duration) -> Result<(), InstrumentFault> {
         let mut by = Instant::now() + timeout;
-        by += self.travel_time(self.owed_bytes);
         while self.owed_bytes > 0 {
             let zeros = vec![0; self.owed_bytes.min(PIECE_BYTES)];
+            by += self.travel_time(zeros.len());
             let pace = Pace { by, idle: timeout };
             self.link.send(&zeros, Part::Middle, pace).await.map_err(bare)?;
             self.owed_bytes -= zeros.len();

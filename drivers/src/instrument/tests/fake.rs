@@ -26,6 +26,8 @@ pub enum Reply {
     Dribble(Vec<u8>),
     /// These bytes, then the connection is closed.
     Close(Vec<u8>),
+    /// These bytes, then another one each time for ever.
+    Endless(Vec<u8>, Duration),
 }
 
 pub fn line(text: impl ToString) -> Reply {
@@ -114,6 +116,28 @@ impl Fake {
         }
     }
 
+    /// Takes a message and its end; what is answered at once, where nothing else is asked of time
+    /// and connection.
+    pub fn answer_to(&self, mut message: Vec<u8>) -> Vec<u8> {
+        message.pop_if(|last| *last == b'\n');
+        let text = String::from_utf8_lossy(&message).into_owned();
+        let reply = {
+            let mut state = self.state();
+            state.arrived.push(message);
+            (state.handler)(&text)
+        };
+        match reply {
+            Reply::Usual => match self.usual(&text) {
+                Reply::Line(text) => format!("{text}\n").into_bytes(),
+                _ => Vec::new(),
+            },
+            Reply::Silence => Vec::new(),
+            Reply::Line(text) => format!("{text}\n").into_bytes(),
+            Reply::Bytes(bytes) => bytes,
+            other => panic!("{other:?} needs a stream"),
+        }
+    }
+
     async fn serve(self, mut stream: DuplexStream) {
         while let Some(message) = read_message(&mut stream).await {
             let text = String::from_utf8_lossy(&message).into_owned();
@@ -141,6 +165,14 @@ impl Fake {
                         }
                     }
                     Ok(())
+                }
+                Reply::Endless(bytes, every) => {
+                    let mut written = stream.write_all(&bytes).await;
+                    while written.is_ok() {
+                        sleep(every).await;
+                        written = stream.write_all(b"x").await;
+                    }
+                    written
                 }
                 Reply::Close(bytes) => {
                     let _ = stream.write_all(&bytes).await;

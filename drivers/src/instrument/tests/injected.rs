@@ -1,9 +1,11 @@
 //! Thousands of disturbances from a seed on the link itself: no answer is ever taken for another
 //! query's, and afterwards the instrument is as usable as before.
 
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering::Relaxed};
 use std::sync::{Arc, Mutex};
 
 use super::fake::{Fake, Reply, line};
+use super::hislip_fake::{self, Mischief};
 use super::*;
 use crate::message::emit_block_header;
 use crate::transport::{FaultPlan, Faulty, Injected, PipeLink};
@@ -145,6 +147,68 @@ async fn ten_thousand_faults_on_a_line_that_is_drained() {
     // Only a connection that broke was opened again.
     let broken = injected.of(crate::transport::Disturbance::Disconnect);
     assert!(fake.state().connections as u64 <= broken + 1);
+}
+
+/// Over HiSLIP the way back is a device clear: a new session only where the connection broke, or
+/// the clear itself failed.
+#[tokio::test(start_paused = true)]
+async fn ten_thousand_faults_over_hislip_that_is_cleared() {
+    let link = |fake: &Fake| hislip_fake::link(fake, || None);
+    let (fake, injected) = check_disturbances(0xBEA3_0003, link).await;
+    let broken = injected.of(crate::transport::Disturbance::Disconnect);
+    let sessions = fake.state().connections as u64;
+    println!("{sessions} sessions, {broken} broken connections");
+    assert!(sessions <= broken + 1, "{sessions} sessions, {broken} broken connections");
+}
+
+/// Disturbances within the protocol: late answers under their own MessageID, messages cut in the
+/// payload, withdrawn answers, one dead socket of the two, device clears that nobody acknowledges.
+#[tokio::test(start_paused = true)]
+async fn ten_thousand_faults_within_hislip() {
+    const SEED: u64 = 0xBEA3_0004;
+    println!("seed {SEED:#x}");
+    let fake = numbering();
+    let on = Arc::new(AtomicBool::new(false));
+    let counts: Arc<[AtomicU64; Mischief::ALL.len()]> = Arc::default();
+    let random = Arc::new(Mutex::new(SEED));
+    let draw = {
+        let (on, counts) = (on.clone(), counts.clone());
+        move || {
+            let mut state = random.lock().unwrap();
+            // xorshift64, Marsaglia 2003.
+            *state ^= *state << 13;
+            *state ^= *state >> 7;
+            *state ^= *state << 17;
+            let drawn = (*state >> 20) as usize;
+            if !on.load(Relaxed) || !drawn.is_multiple_of(4) {
+                return None;
+            }
+            let kind = drawn / 4 % Mischief::ALL.len();
+            counts[kind].fetch_add(1, Relaxed);
+            Some(Mischief::ALL[kind])
+        }
+    };
+    let total = || counts.iter().map(|count| count.load(Relaxed)).sum::<u64>();
+    let link = Box::new(hislip_fake::link(&fake, draw));
+    let mut supply = Instrument::open("supply", link, driver()).await.unwrap();
+    on.store(true, Relaxed);
+    let (mut serial, mut yielded) = (0, 0);
+    while total() < DISTURBANCES {
+        serial += 1;
+        yielded += u32::from(exchange(&mut supply, &fake, serial).await);
+        if serial % 1000 == 0 {
+            fake.state().arrived.retain(|text| text == b"TOKEN?");
+        }
+    }
+    println!("{yielded} of {serial} exchanges yielded something");
+    assert!(yielded > serial / 4, "{yielded} of {serial}");
+    for (kind, count) in Mischief::ALL.iter().zip(counts.iter()) {
+        assert!(count.load(Relaxed) > DISTURBANCES / 12, "{kind:?}: {count:?}");
+    }
+    on.store(false, Relaxed);
+    for serial in 290_000..290_020 {
+        assert!(exchange(&mut supply, &fake, serial).await, "{serial}");
+    }
 }
 
 #[tokio::test(start_paused = true)]

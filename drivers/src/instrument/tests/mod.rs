@@ -2,11 +2,13 @@
 
 mod actions;
 mod completion;
+mod deadlines;
 mod fake;
 mod faults;
 mod field;
 mod fields;
 mod frames;
+mod hislip_fake;
 mod injected;
 mod links;
 mod registers;

@@ -164,9 +164,9 @@ fn a_preview_shows_every_message() {
             "set to -180 deg: AXIS:POSition -1.8E+02",
             "set to 180 deg: AXIS:POSition 1.8E+02",
             "until it answers 1: *OPC?",
-            "until its bits are clear: STATus:OPERation:CONDition?",
+            "until bits 1, 8 are clear, every 50 ms: STATus:OPERation:CONDition?",
             "errors: SYSTem:ERRor:NEXT?",
-            "read back: AXIS:POSition?",
+            "read back, within 0.1 deg: AXIS:POSition?",
             "by hand: AXIS:POS <deg>",
         ]
     );
@@ -209,10 +209,14 @@ models:
         ]
     );
     assert_eq!(shown(&preview, "setting b")[0], "one of slow, fast, after a");
-    let [(called, sections)] = &preview.models[..] else { panic!() };
-    let names: Vec<(&str, usize)> =
-        sections.iter().map(|section| (section.name.as_str(), section.messages.len())).collect();
-    assert_eq!((called.as_str(), names), ("wide", vec![("setting a", 4), ("setting b", 0)]));
+    let [model] = &preview.models[..] else { panic!() };
+    let names: Vec<(&str, usize)> = model
+        .differs
+        .iter()
+        .map(|section| (section.name.as_str(), section.messages.len()))
+        .collect();
+    assert_eq!((model.called.as_str(), model.known_by.as_str()), ("wide", "model W"));
+    assert_eq!(names, [("setting a", 4), ("setting b", 0)]);
 }
 
 #[test]
@@ -225,5 +229,61 @@ fn every_shipped_profile_has_a_preview() {
                 assert!(!message.message.contains(['{', '}']), "{name}: {message:?}");
             }
         }
+    }
+}
+
+#[track_caller]
+fn check_mixed_up(from: &str, to: &str, expected: &[&str]) {
+    let supply = include_str!("../../../profiles/scpi-supply.yaml");
+    assert!(supply.contains(from), "{from}");
+    let faults = parse(&Source::new("p", supply.replacen(from, to, 1))).unwrap_err().to_string();
+    assert_eq!(faults.lines().collect::<Vec<_>>(), expected);
+}
+
+/// What asks nothing would be waited for in vain; what asks where nobody reads spoils the next answer.
+#[test]
+fn queries_ask_and_commands_do_not() {
+    check_mixed_up(
+        "query: \"MEASure[:SCALar]:CURRent[:DC]?\"",
+        "query: \"MEASure:CURRent\"",
+        &[
+            "p:55:12: this asks nothing, so no answer would come (a query's header ends in ?, as in \
+           \"MEASure:CURRent?\")",
+        ],
+    );
+    check_mixed_up(
+        "send: \"OUTPut:STATe 0\"",
+        "send: \"OUTPut:STATe 0;*OPC?\"",
+        &[
+            "p:69:15: this asks, and nobody reads the answer here (ask with 'query' or a step 'ask', \
+           or leave out the ?)",
+        ],
+    );
+    // A string may hold a question mark; a port of lines asks with any text.
+    for (name, from, to) in [
+        ("scpi-supply.yaml", "send: \"OUTPut:STATe 0\"", "send: 'DISP:TEXT \"?\"'"),
+        ("register-port.yaml", "timeout: 2 s", "readings: {t: {type: number, unit: V, query: t}}"),
+    ] {
+        let text = load(name, None).unwrap().text.replacen(from, to, 1);
+        parse(&Source::new("p", text)).unwrap();
+    }
+}
+
+#[test]
+fn a_name_nearly_right_is_suggested_and_its_ending_may_be_left_out() {
+    assert_eq!(load("scpi-scope", None).unwrap().name, "scpi-scope");
+    let error = load("scpi-scop", None).unwrap_err().to_string();
+    assert!(error.ends_with("did you mean the shipped scpi-scope.yaml?"), "{error}");
+    let error = load("mine", None).unwrap_err().to_string();
+    assert!(error.contains("; shipped are scpi-source.yaml, "), "{error}");
+}
+
+/// What messages hold and YAML takes for something else.
+#[test]
+fn a_message_without_quotes_is_explained() {
+    for identity in ["{query: *IDN?}", "{query: [SYSTem:]IDN?}"] {
+        let text = format!("profile: p\nrole: scope\nidentity: {identity}\n");
+        let faults = parse(&Source::new("p", text)).unwrap_err().to_string();
+        assert!(faults.contains("put the text in quotes"), "{faults}");
     }
 }

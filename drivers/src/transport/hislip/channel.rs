@@ -4,12 +4,14 @@
 //! a timeout in the middle of a payload loses nothing. Knows no order of messages.
 
 use std::io::{self, IoSlice};
+use std::pin::Pin;
+use std::task::{Context, Poll, Waker};
 
 use bytes::BufMut;
-use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
-use tokio::net::TcpStream;
+use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWrite, AsyncWriteExt, BufReader};
 use tokio::time::timeout_at;
 
+use super::dial::Wire;
 use super::wire::{BAD_HEADER, HEADER_BYTES, Header, Kind, UNKNOWN_TYPE};
 use crate::transport::{LinkFault, Pace};
 
@@ -23,7 +25,7 @@ const BUFFER_BYTES: usize = 8 << 10;
 
 /// A connection.
 pub(super) struct Channel {
-    stream: BufReader<TcpStream>,
+    stream: BufReader<Wire>,
     head: [u8; HEADER_BYTES],
     /// Bytes of `head` that are there.
     have: usize,
@@ -38,7 +40,7 @@ pub(super) struct Channel {
 }
 
 impl Channel {
-    pub fn new(stream: TcpStream) -> Self {
+    pub fn new(stream: Wire) -> Self {
         Channel {
             stream: BufReader::with_capacity(BUFFER_BYTES, stream),
             head: [0; HEADER_BYTES],
@@ -48,11 +50,6 @@ impl Channel {
             kept: Vec::new(),
             torn: false,
         }
-    }
-
-    /// The socket.
-    pub fn socket(&self) -> &TcpStream {
-        self.stream.get_ref()
     }
 
     /// Whether a message was sent in part only.
@@ -168,9 +165,12 @@ impl Channel {
     /// Sends a header if the system takes it without waiting. A peer that does not read need not
     /// be told what it did wrong.
     fn send_at_once(&mut self, header: Header) {
-        if !self.torn
-            && let Ok(count) = self.socket().try_write(&header.emit())
-        {
+        if self.torn {
+            return;
+        }
+        let mut context = Context::from_waker(Waker::noop());
+        let written = Pin::new(self.stream.get_mut()).poll_write(&mut context, &header.emit());
+        if let Poll::Ready(Ok(count)) = written {
             self.torn = count < HEADER_BYTES;
         }
     }

@@ -1,7 +1,8 @@
 //! The asynchronous connection: status, service requests, the acknowledgement of a device clear.
 //!
 //! Answers on it name no question. So they are counted, and an answer that comes after its query
-//! was given up is never taken for the next one's.
+//! was given up is never taken for the next one's. A device clear begins the count anew: answers
+//! come in order, so that what was not answered before its acknowledgement never will be.
 
 use super::channel::Channel;
 use super::wire::{Header, Kind};
@@ -71,13 +72,16 @@ impl Control {
         self.channel.drop_message().await?;
         match noted {
             Noted::Request => self.request = Some(header.control),
+            // Nobody asked for it.
+            Noted::Status(_) if self.answered == self.asked => return Ok(Noted::Other),
             Noted::Status(_) => {
                 self.answered += 1;
                 if self.answered != self.asked {
                     return Ok(Noted::Other);
                 }
             }
-            _ => {}
+            Noted::Cleared => self.answered = self.asked,
+            Noted::Other => {}
         }
         Ok(noted)
     }

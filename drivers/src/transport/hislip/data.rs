@@ -1,10 +1,16 @@
 //! The synchronous connection: messages out in parts that the server accepts, answers in, each tied
 //! to its question by the MessageID.
 
+use tokio::task::yield_now;
+
 use super::channel::Channel;
 use super::wire::{DELIVERED, FIRST_ID, HEADER_BYTES, Header, ID_STEP, Kind, UNKNOWN_ID};
 use super::{as_error, as_fatal};
 use crate::transport::{LinkFault, Pace, Part, Received};
+
+/// Messages that are dropped before others get their turn: a peer that floods us keeps nobody from a
+/// deadline.
+const DROPPED_AT_ONCE: u32 = 64;
 
 /// The synchronous connection.
 pub(super) struct Data {
@@ -101,7 +107,12 @@ impl Data {
         into: &mut Vec<u8>,
         at_most: usize,
     ) -> Result<Received, LinkFault> {
+        let mut looks: u32 = 0;
         loop {
+            looks += 1;
+            if looks.is_multiple_of(DROPPED_AT_ONCE) {
+                yield_now().await;
+            }
             let header = self.channel.message().await?;
             match header.kind {
                 Kind::Data | Kind::DataEnd if !self.is_ours(header) => {

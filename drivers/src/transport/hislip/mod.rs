@@ -11,6 +11,7 @@
 mod channel;
 mod control;
 mod data;
+mod dial;
 mod session;
 #[cfg(test)]
 mod tests;
@@ -19,9 +20,11 @@ mod wire;
 use std::time::Duration;
 
 use async_trait::async_trait;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::time::{Instant, timeout_at};
 
 use self::channel::Channel;
+use self::dial::{Dial, PipeDial, TcpDial};
 use self::session::Session;
 use self::wire::{Header, Kind};
 use super::stream::by;
@@ -30,8 +33,7 @@ use super::{Address, LinkError, LinkFault, LinkPhase, Pace, Part, Received, Reco
 /// A link over HiSLIP.
 pub struct HislipLink {
     address: String,
-    host: String,
-    port: u16,
+    dial: Box<dyn Dial>,
     device: String,
     session: Option<Session>,
 }
@@ -41,13 +43,19 @@ impl HislipLink {
     #[must_use]
     pub fn new(host: &str, port: u16, device: &str) -> Self {
         let address = Address::Hislip { host: host.into(), port, device: device.into() };
-        HislipLink {
-            address: address.to_string(),
-            host: host.into(),
-            port,
-            device: device.into(),
-            session: None,
-        }
+        let dial = Box::new(TcpDial::new(host, port));
+        HislipLink { address: address.to_string(), dial, device: device.into(), session: None }
+    }
+
+    /// A link over streams that a function makes, two for each session: the synchronous one, then
+    /// the asynchronous one. `name` stands for the address in messages.
+    pub fn over_pipes<F, S>(name: &str, make: F) -> Self
+    where
+        F: FnMut() -> Option<S> + Send + 'static,
+        S: AsyncRead + AsyncWrite + Unpin + Send + Sync + 'static,
+    {
+        let dial = Box::new(PipeDial(make));
+        HislipLink { address: name.into(), dial, device: "hislip0".into(), session: None }
     }
 
     /// Binds a fault to this link, and drops both connections unless the session survives it.
@@ -102,7 +110,7 @@ impl Transport for HislipLink {
         let since = Instant::now();
         // Both sockets are closed before the new ones are opened.
         self.session = None;
-        let start = Session::start(&self.host, self.port, &self.device, until);
+        let start = Session::start(&mut *self.dial, &self.device, until);
         match timeout_at(until, start).await.unwrap_or(Err(LinkFault::TimedOut)) {
             Ok(session) => {
                 self.session = Some(session);

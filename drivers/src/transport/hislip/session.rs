@@ -1,13 +1,14 @@
 //! A session over both connections: how it starts, and the device clear.
 
+use tokio::task::yield_now;
 use tokio::time::Instant;
 
 use super::channel::{Channel, PAYLOAD_BYTES_MAX};
 use super::control::{Control, Noted};
 use super::data::Data;
+use super::dial::Dial;
 use super::wire::{ENCRYPTED, Header, Kind, OVERLAPPED};
 use super::{as_fatal, name_of};
-use crate::transport::tcp::{connect, connect_to};
 use crate::transport::{LinkFault, Pace, Received};
 
 /// The version that we speak, 1.0, as the parameter of Initialize has it.
@@ -33,15 +34,12 @@ impl Session {
     /// No connection, a server that does not keep to the protocol, or one that insists on what we
     /// do not do.
     pub async fn start(
-        host: &str,
-        port: u16,
+        dial: &mut dyn Dial,
         device: &str,
         until: Instant,
     ) -> Result<Self, LinkFault> {
         let pace = by(until);
-        let stream = connect(host, port).await?;
-        let place = stream.peer_addr().map_err(|error| LinkFault::from(&error))?;
-        let mut sync = Channel::new(stream);
+        let mut sync = Channel::new(dial.synchronous().await?);
         let [high, low] = VENDOR;
         let parameter = VERSION << 16 | u32::from(u16::from_be_bytes([high, low]));
         let initialize = Header::new(Kind::Initialize, 0, parameter);
@@ -49,8 +47,7 @@ impl Session {
         let (response, _) = due(&mut sync, Kind::InitializeResponse).await?;
         check_response(response)?;
 
-        // The same host under the same address: a name may stand for several.
-        let mut control = Channel::new(connect_to(place).await?);
+        let mut control = Channel::new(dial.asynchronous().await?);
         let own_session = response.parameter & 0xFFFF;
         let initialize = Header::new(Kind::AsyncInitialize, 0, own_session);
         control.send(initialize, &[], pace, &mut 0).await?;
@@ -85,6 +82,8 @@ impl Session {
                 received = self.data.receive(into, at_most) => return received,
                 noted = self.control.attend() => { noted?; }
             }
+            // A peer that floods this connection keeps nobody from a deadline.
+            yield_now().await;
         }
     }
 
@@ -120,6 +119,9 @@ impl Session {
                     header?;
                     quiet = false;
                 }
+            }
+            if self.control.request.is_none() {
+                yield_now().await;
             }
         }
     }

@@ -425,6 +425,56 @@ async fn the_status_byte_is_read_beside_the_data() {
     assert_eq!(status.unwrap(), Some(0x02));
 }
 
+/// Answers on the asynchronous connection name no question. A query that is never answered, as one
+/// that the server calls an error, must not make every later answer another query's.
+#[tokio::test]
+async fn a_status_query_that_is_never_answered_ends_with_the_device_clear() {
+    let (mut link, mut server) = opened().await;
+    let (status, ()) = tokio::join!(link.status_byte(soon()), async {
+        expect(&mut server.control, &message(21, 0, 0xFFFF_FEFE, b"")).await;
+        say(&mut server.control, &message(3, 1, 0, b"no status here")).await;
+    });
+    assert_eq!(status.unwrap_err().class(), Class::Transient);
+    let (cleared, ()) = tokio::join!(link.clear(soon()), async {
+        expect(&mut server.control, &message(19, 0, 0, b"")).await;
+        say(&mut server.control, &message(23, 0, 0, b"")).await;
+        expect(&mut server.sync, &message(8, 0, 0, b"")).await;
+        say(&mut server.sync, &message(9, 0, 0, b"")).await;
+    });
+    cleared.unwrap();
+    for byte in [0x11, 0x12, 0x13] {
+        let soon_over = Instant::now() + Duration::from_millis(500);
+        let (status, ()) = tokio::join!(link.status_byte(soon_over), async {
+            expect(&mut server.control, &message(21, 0, 0xFFFF_FEFE, b"")).await;
+            say(&mut server.control, &message(22, byte, 0, b"")).await;
+        });
+        assert_eq!(status.unwrap(), Some(byte));
+        // Nor one that nobody asked for.
+        say(&mut server.control, &message(22, 0x77, 0, b"")).await;
+        nothing_comes(&mut link, 30).await;
+    }
+}
+
+/// A server that sends messages without end that answer nothing keeps nobody from the deadline, and
+/// a look at what is there ends too.
+#[tokio::test]
+async fn a_flood_of_late_answers_ends_at_the_deadline() {
+    let (mut link, mut server) = opened().await;
+    send(&mut link, b"Q?").await;
+    send(&mut link, b"R?").await;
+    let flood = tokio::spawn(async move {
+        let late = message(7, 0, 0xFFFF_FF00, b"").repeat(4096);
+        while server.sync.write_all(&late).await.is_ok() {}
+    });
+    for wait_ms in [200, 0] {
+        let since = Instant::now();
+        nothing_comes(&mut link, wait_ms).await;
+        assert!(since.elapsed() < Duration::from_secs(2), "{:?}", since.elapsed());
+    }
+    drop(link);
+    flood.await.unwrap();
+}
+
 #[tokio::test]
 async fn service_requests_are_kept_and_waited_for() {
     let (mut link, mut server) = opened().await;

@@ -7,7 +7,7 @@ use std::collections::VecDeque;
 use std::io;
 use std::time::Duration;
 
-use super::super::{SimBench, Talk, sleep_until};
+use super::super::{SimBench, Talk, Turn, sleep_until};
 use super::wire::*;
 use crate::post::Post;
 use crate::scpi::error::Fault;
@@ -37,6 +37,8 @@ pub(super) struct Session {
     clearing: bool,
     /// Service was wanted when last looked.
     wanted: bool,
+    /// How often the instrument's links had been closed when the session began.
+    links: u64,
 }
 
 /// The asynchronous connection.
@@ -72,7 +74,9 @@ impl Session {
             answer_waiting: false,
             clear_asked: false,
         };
+        let links = bench.links(post);
         Self {
+            links,
             bench,
             post,
             talk: Talk::new(post),
@@ -105,9 +109,22 @@ impl Session {
             let changed = bench.shared.changed.notified();
             tokio::pin!(changed);
             changed.as_mut().enable();
-            let (step, wake) = self.poll();
+            let (turn, wake) = self.poll();
+            if !turn.linked && !matches!(turn.step, Step::Disturbed(_)) {
+                return Err(io::ErrorKind::ConnectionAborted.into());
+            }
             self.request_service().await?;
-            let until = match step {
+            let until = match turn.step {
+                Step::Disturbed(disturbed) => {
+                    tokio::time::sleep(disturbed.late).await;
+                    if !disturbed.bytes.is_empty() {
+                        self.reply(&disturbed.bytes).await?;
+                    }
+                    if disturbed.close {
+                        return Err(io::ErrorKind::ConnectionAborted.into());
+                    }
+                    None
+                }
                 Step::Reply(bytes) => {
                     self.reply(&bytes).await?;
                     None
@@ -124,7 +141,7 @@ impl Session {
                     }
                     None => Some(wake),
                 },
-                Step::Blocked(until) => Some(until),
+                Step::Blocked(until) => Some(until.into_iter().chain(wake).min()),
             };
             if let Some(until) = until {
                 let woke = tokio::select! {
@@ -148,22 +165,15 @@ impl Session {
     }
 
     /// What the instrument does next, and when to look again although nothing comes.
-    fn poll(&mut self) -> (Step, Option<Duration>) {
-        let talk = &mut self.talk;
-        let (step, acted, wake) = self.bench.visit(self.post, |world| {
-            let before = world.revision();
-            let step = talk.poll(world);
-            let wake = match world.busy() {
-                // An operation that ends may have to be reported.
-                Busy::Until(time) if world.front().service_enable() != 0 => Some(time),
-                _ => None,
-            };
-            (step, world.revision() != before, wake)
+    fn poll(&mut self) -> (Turn, Option<Duration>) {
+        let turn = self.bench.turn(self.post, &mut self.talk, self.links);
+        let ends = self.bench.visit(self.post, |world| match world.busy() {
+            // An operation that ends may have to be reported.
+            Busy::Until(time) if world.front().service_enable() != 0 => Some(time),
+            _ => None,
         });
-        if acted {
-            self.bench.shared.changed.notify_waiters();
-        }
-        (step, wake)
+        let wake = turn.wake.into_iter().chain(ends).min();
+        (turn, wake)
     }
 
     /// Tells the client once when service becomes wanted.

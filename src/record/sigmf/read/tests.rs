@@ -5,7 +5,7 @@ use serde_json::{Value as Json, json};
 
 use super::*;
 use crate::record::fixture::{STORY, Writer};
-use crate::record::{CaptureNo, RunFolder};
+use crate::record::{CaptureNo, CaptureSamples, RunFolder};
 
 fn ours(root: &Path) -> (RunFolder, CaptureNo) {
     let mut writer = Writer::begin(root, "x");
@@ -29,7 +29,7 @@ fn the_meta_file_is_what_the_specification_and_our_namespace_say() {
     assert_eq!(global["core:num_channels"], 1);
     assert_eq!(
         global["core:extensions"],
-        json!([{"name": "beamwarden", "version": "1.0.0", "optional": true}])
+        json!([{"name": "beamwarden", "version": "1.1.0", "optional": true}])
     );
     assert_eq!(
         global["beamwarden:channels"],
@@ -65,8 +65,11 @@ fn a_capture_comes_back_as_volts_from_any_of_its_names() {
     let record = writer.capture_record(&STORY[0], None);
     let i = [-512, 511, 100, 0];
     let q = [0, 1, -100, -1];
-    let taken = writer.folder.write_capture(&record, &i, &q).expect("a new capture");
-    assert_eq!(taken.clipped_fraction, 0.5);
+    let taken = writer
+        .folder
+        .write_capture(&record, CaptureSamples::Codes { i: &i, q: &q })
+        .expect("a new capture");
+    assert_eq!(taken.clipped_fraction, Some(0.5));
     assert_eq!(taken.file, "captures/000000.sigmf-data");
     let data = std::fs::read(writer.folder.path().join(&taken.file)).expect("data");
     assert_eq!(data[..8], [0x00, 0xfe, 0, 0, 0xff, 0x01, 1, 0], "I then Q, low byte first");
@@ -85,7 +88,7 @@ fn a_capture_comes_back_as_volts_from_any_of_its_names() {
         assert!(recording.checksum_compared);
         assert_eq!(recording.meta.captures[0].frame, record.frame);
     }
-    let again = writer.folder.write_capture(&record, &i, &q);
+    let again = writer.folder.write_capture(&record, CaptureSamples::Codes { i: &i, q: &q });
     assert!(again.is_err(), "a capture is never overwritten");
 }
 
@@ -97,7 +100,7 @@ fn unusable_captures_are_refused_and_leave_nothing() {
     let check = |change: &dyn Fn(&mut crate::record::CaptureRecord), i: &[i16], q: &[i16]| {
         let mut record = sound.clone();
         change(&mut record);
-        assert!(writer.folder.write_capture(&record, i, q).is_err());
+        assert!(writer.folder.write_capture(&record, CaptureSamples::Codes { i, q }).is_err());
     };
     check(&|_| {}, &[], &[]);
     check(&|_| {}, &[1, 2], &[1]);
