@@ -109,8 +109,8 @@ fn print(arguments: &Arguments, fitted: &Fitted, terminal: &mut Terminal) -> Res
     terminal.line(format!("{compared} of {all} captures could be held against a rehearsal"))?;
     match (&arguments.out, &fitted.yaml) {
         (Some(out), Some(_)) => terminal.line(format!("model   {}", out.display()))?,
-        (None, Some(_)) => terminal.line("--out FILE writes the model".to_owned())?,
-        (_, None) => terminal.line("nothing could be estimated; no model is written".to_owned())?,
+        (None, Some(_)) => terminal.line("--out FILE writes the model")?,
+        (_, None) => terminal.line("nothing could be estimated; no model is written")?,
     }
     Ok(())
 }

@@ -173,3 +173,48 @@ fn emit(format: BinaryFormat, samples: &RawChannel, into: &mut Vec<u8>) {
         RawChannel::Volts(_) => into.extend(samples.to_bytes()),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{CaptureSamples, Unkept, fixture};
+    use beamwarden_drivers::message::emit_block_header;
+
+    /// Whether an answer is put together again from its beginning and its length.
+    #[track_caller]
+    fn check(kept: &KeptAnswers, format: BinaryFormat, samples: &RawChannel, ending: &[u8]) {
+        let mut data = Vec::new();
+        emit(format, samples, &mut data);
+        let header = emit_block_header(data.len()).unwrap();
+        let answer = [header.as_bytes(), &data, ending].concat();
+        let candidates = kept.candidates(&answer[..256], answer.len() as u64);
+        assert!(candidates.contains(&answer), "{}: {}", format.name(), candidates.len());
+    }
+
+    #[test]
+    fn answers_are_put_together_in_every_format() {
+        let root = tempfile::tempdir().unwrap();
+        let folder = fixture::story(root.path(), 400, 16);
+        let path = folder.trace_path(UNKEPT_FILE).unwrap();
+        let volts: Vec<f32> = (0..300u16).map(|n| 1e-3 * f32::from(n)).collect();
+        let small: Vec<i16> = (0..300).map(|n| n % 100 - 50).collect();
+        let mut unkept = Unkept::append(&path).unwrap();
+        assert!(unkept.write(CaptureSamples::Volts { i: &volts, q: &volts }).unwrap());
+        assert!(unkept.write(CaptureSamples::Codes { i: &small, q: &small }).unwrap());
+        let recorded = Recorded::read(&folder).unwrap();
+        let kept = KeptAnswers::of(&recorded);
+        let capture = *recorded.captures.keys().next_back().unwrap();
+        let channels = folder.read_raw(capture).unwrap().channels;
+        for (format, _) in BinaryFormat::ALL {
+            match (format.is_float(), format.bytes_each()) {
+                (true, _) => check(&kept, *format, &RawChannel::Volts(volts.clone()), b"\n"),
+                // Codes that one byte holds.
+                (_, 1) => check(&kept, *format, &RawChannel::Codes(small.clone()), b"\r\n"),
+                _ => channels.iter().for_each(|channel| check(&kept, *format, channel, b"\n")),
+            }
+        }
+        let mut other = vec![b'9'; 256];
+        other[0] = b'+';
+        assert!(kept.candidates(&other, 5000).is_empty(), "no block of these samples");
+    }
+}

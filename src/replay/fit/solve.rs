@@ -172,9 +172,9 @@ fn rotate(a: &mut Matrix, vectors: &mut Matrix, p: usize, q: usize) {
         (row[p], row[q]) = (c * row[p] - s * row[q], s * row[p] + c * row[q]);
     }
     for matrix in [a, vectors] {
-        for k in 0..matrix.len() {
-            let (x, y) = (matrix[p][k], matrix[q][k]);
-            (matrix[p][k], matrix[q][k]) = (c * x - s * y, s * x + c * y);
+        let (above, below) = matrix.split_at_mut(q);
+        for (x, y) in above[p].iter_mut().zip(&mut below[0]) {
+            (*x, *y) = (c * *x - s * *y, s * *x + c * *y);
         }
     }
 }
