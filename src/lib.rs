@@ -8,6 +8,7 @@ pub mod cli;
 pub mod clock;
 pub mod phy;
 pub mod record;
+pub mod replay;
 pub mod report;
 pub mod run;
 pub mod sequence;

@@ -252,7 +252,7 @@ async fn run(
         read_sequence(&source, plan.knobs()).map_err(|faults| faults.render(false)).unwrap();
     let clock = Clock::start();
     let seed = Some(plan.simulated.seed);
-    let inputs = RunInputs { sequence: &sequence, plan: &plan, seed };
+    let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
     let mut recorder = Recorder::begin(&folder.join("runs"), inputs, clock).unwrap();
     let began = clock.now();
     let (mut bench, failures) = Bench::open_what_answers(plan.clone(), None).await.unwrap();

@@ -34,6 +34,19 @@ impl ArrayGeometry {
         self.positions_wavelengths.len()
     }
 
+    /// What a wave from `angle_deg` is at each element, relative to the first place along the array.
+    #[must_use]
+    pub fn waves(&self, angle_deg: f64) -> Vec<Complex64> {
+        let u = angle_deg.to_radians().sin();
+        self.positions_wavelengths.iter().map(|x| Complex64::cis(TAU * x * u)).collect()
+    }
+
+    /// The phase of a code, in radians.
+    #[must_use]
+    pub fn phase_rad(&self, code: u32) -> f64 {
+        TAU * f64::from(code) / f64::from(1u32 << self.phase_bits)
+    }
+
     /// Bits of each phase shifter.
     #[must_use]
     pub fn phase_bits(&self) -> u32 {

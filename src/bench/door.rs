@@ -16,6 +16,7 @@ use super::error::BenchError;
 use super::knob::{BEAM_RX, BEAM_TX, FRAME, KnobValue, from_driver, to_driver};
 use super::lock::Locks;
 use super::plan::{BenchPlan, InstrumentPlan};
+use super::recorded::RecordedLinks;
 use super::simulated::Simulated;
 use super::steering::Steering;
 use super::trace::{TraceKeeper, told};
@@ -100,6 +101,8 @@ pub struct Bench {
     losses: BTreeMap<String, u64>,
     /// Lives as long as its instruments.
     pub(super) simulated: Option<Simulated>,
+    /// Instead of instruments, when a recorded run is replayed.
+    recorded: Option<RecordedLinks>,
     /// Held as long as the bench is open.
     _locks: Locks,
     trace: Option<TraceKeeper>,
@@ -131,9 +134,20 @@ impl Bench {
         plan: BenchPlan,
         trace: Option<&TraceKeeper>,
     ) -> Result<(Self, Vec<(String, BenchError)>), BenchError> {
+        let simulated = Simulated::for_plan(&plan)?;
+        Self::open_over(plan, simulated, None, trace).await
+    }
+
+    pub(super) async fn open_over(
+        plan: BenchPlan,
+        simulated: Option<Simulated>,
+        recorded: Option<RecordedLinks>,
+        trace: Option<&TraceKeeper>,
+    ) -> Result<(Self, Vec<(String, BenchError)>), BenchError> {
         let mut bench = Bench {
             _locks: Locks::take(&plan)?,
-            simulated: Simulated::for_plan(&plan)?,
+            simulated,
+            recorded,
             instruments: BTreeMap::new(),
             standing: BTreeMap::new(),
             frame: None,
@@ -155,9 +169,10 @@ impl Bench {
     }
 
     async fn open_one(&mut self, planned: &InstrumentPlan) -> Result<(), BenchError> {
-        let link = match link_for(&planned.address) {
-            Some(link) => link,
-            None => self.simulated_link(planned)?,
+        let link = match (&self.recorded, link_for(&planned.address)) {
+            (Some(recorded), _) => recorded.link(&planned.name)?,
+            (None, Some(link)) => link,
+            (None, None) => self.simulated_link(planned)?,
         };
         let link: Box<dyn Transport> = if tracing::enabled!(tracing::Level::TRACE) {
             Box::new(Traced::new(link, self.began, told(&planned.name)))

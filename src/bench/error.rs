@@ -35,6 +35,17 @@ pub enum BenchError {
     /// The instrument was not reached when the bench was opened.
     #[error("{0} is not open: it did not answer; go there and look at it")]
     NotOpen(String),
+    /// The run that is replayed has no trace of an instrument.
+    #[error("the run keeps no trace of {0}: nothing answers in its place")]
+    NoTrace(String),
+    /// A trace cannot be played.
+    #[error("failed to read the trace {path}: {why}")]
+    Trace {
+        /// The file.
+        path: String,
+        /// What is wrong with it.
+        why: String,
+    },
     /// A register's value has bits that no setting accounts for.
     #[error(
         "{instrument}: the bits {foreign:#06x} of register {address:#06x} belong to no setting, so \
@@ -115,6 +126,8 @@ impl BenchError {
             | BenchError::Lock { .. } => Class::Instrument,
             BenchError::Simulated(_) => Class::Internal,
             BenchError::Knob(_)
+            | BenchError::NoTrace(_)
+            | BenchError::Trace { .. }
             | BenchError::NoInstrument(_)
             | BenchError::ForeignBits { .. }
             | BenchError::NoArrays

@@ -74,6 +74,15 @@ impl BenchPlan {
     /// Every fault of every file, one element a file.
     pub fn load(source: &Source, near: Option<&Path>) -> Result<Self, Vec<Faults>> {
         let (file, faults) = BenchFile::read(source).map_err(|faults| vec![faults])?;
+        Self::of_file(file, faults, source, near)
+    }
+
+    fn of_file(
+        file: BenchFile,
+        faults: Vec<Fault>,
+        source: &Source,
+        near: Option<&Path>,
+    ) -> Result<Self, Vec<Faults>> {
         let mut loader = Loader { near, faults, others: Vec::new() };
         let instruments: Vec<InstrumentPlan> =
             file.instruments.iter().filter_map(|entry| loader.instrument(entry)).collect();
@@ -494,6 +503,7 @@ fn knob(name: String, setting: &DriverKnob<'_>, origin: String) -> Knob {
     Knob { name, kind, at_least, at_most, steps }
 }
 
+mod frozen;
 mod signal;
 #[cfg(test)]
 mod tests;

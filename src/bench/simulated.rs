@@ -1,6 +1,7 @@
 //! The bench that needs no hardware: pipes to the simulated instruments.
 //!
-//! The one place of this crate that knows the simulator; nothing but bytes passes.
+//! The one place of this crate that knows the simulator. Nothing but bytes passes to and from its
+//! instruments; of its model only the numbers that a run can be fitted for are read and written.
 
 use beamwarden_drivers::fault::Source;
 use beamwarden_drivers::profile::Role;
@@ -56,11 +57,7 @@ impl Simulated {
         if !any {
             return Ok(None);
         }
-        let failed = |error: beamwarden_sim::ModelError| BenchError::Simulated(error.to_string());
-        let mut model = match &plan.model {
-            Some(source) => Model::from_yaml(&source.text).map_err(failed)?,
-            None => Model::default(),
-        };
+        let mut model = plan.sim_model()?;
         model.seed = plan.simulated.seed;
         let faults = match &plan.faults {
             Some(source) => FaultPlan::from_yaml(&source.text)
@@ -83,5 +80,92 @@ impl Simulated {
         };
         let bench = self.bench.clone();
         Box::new(PipeLink::new(&format!("simulated {role}"), move || Some(bench.pipe(post))))
+    }
+}
+
+/// The numbers of a model that a run can tell something of.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ModelFacts {
+    /// Loss beyond free space, dB.
+    pub extra_loss_db: f64,
+    /// Direction of the receiver as the transmitter's array sees it, degrees.
+    pub tx_bearing_deg: f64,
+    /// Table angle at which the receiver's broadside points at the transmitter, degrees.
+    pub table_zero_deg: f64,
+    /// Error of the transmitter's reference, ppm.
+    pub tx_reference_ppm: f64,
+    /// Noise figure of the receive elements, dB.
+    pub noise_figure_db: f64,
+    /// One step of the attenuators of the transmitter and of the receiver, dB.
+    pub attenuation_step_db: [f64; 2],
+    /// Gain errors, dB, and phase errors, degrees, of the transmitter's elements.
+    pub tx_errors: (Vec<f64>, Vec<f64>),
+    /// The same of the receiver's.
+    pub rx_errors: (Vec<f64>, Vec<f64>),
+    /// Why errors of elements cannot be told apart from what the model has besides.
+    pub elements_unknown: Option<String>,
+}
+
+impl BenchPlan {
+    fn sim_model(&self) -> Result<Model, BenchError> {
+        let failed = |error: beamwarden_sim::ModelError| BenchError::Simulated(error.to_string());
+        match &self.model {
+            Some(source) => Model::from_yaml(&source.text).map_err(failed),
+            None => Ok(Model::default()),
+        }
+    }
+
+    /// What the model of this bench says.
+    ///
+    /// # Errors
+    /// When it cannot be simulated.
+    pub fn model_facts(&self) -> Result<ModelFacts, BenchError> {
+        let model = self.sim_model()?;
+        let arrays = [("tx", &model.tx.array), ("rx", &model.rx.array)];
+        let other = arrays.into_iter().find_map(|(side, array)| {
+            let own = !array.gain_errors_db.is_empty() || !array.phase_errors_deg.is_empty();
+            let drawn = array.gain_error_rms_db > 0.0 || array.phase_error_rms_deg > 0.0;
+            let placed = array.rows > 1 || array.positions_wavelengths.is_some();
+            let why = if own || drawn {
+                "has errors of its elements already; fit on a model without"
+            } else if !array.dead_elements.is_empty() {
+                "has dead elements"
+            } else if placed {
+                "is no uniform line, and the bench file describes no other"
+            } else {
+                return None;
+            };
+            Some(format!("{side}.array of the model {why}"))
+        });
+        let elements_unknown = other.or_else(|| {
+            let several = !model.path.reflections.is_empty();
+            several
+                .then(|| "the model has reflections, so that powers do not tell of one path".into())
+        });
+        Ok(ModelFacts {
+            extra_loss_db: model.path.extra_loss_db,
+            tx_bearing_deg: model.path.tx_bearing_deg,
+            table_zero_deg: model.path.table_zero_deg,
+            tx_reference_ppm: model.tx.reference_ppm,
+            noise_figure_db: model.rx.noise_figure_db,
+            attenuation_step_db: arrays.map(|(_, array)| array.attenuation_step_db),
+            tx_errors: (model.tx.array.gain_errors_db, model.tx.array.phase_errors_deg),
+            rx_errors: (model.rx.array.gain_errors_db, model.rx.array.phase_errors_deg),
+            elements_unknown,
+        })
+    }
+
+    /// The model of this bench with other facts, as a model file.
+    ///
+    /// # Errors
+    /// When the outcome cannot be simulated.
+    pub fn model_with(&self, facts: &ModelFacts) -> Result<String, BenchError> {
+        let mut model = self.sim_model()?;
+        model.path.extra_loss_db = facts.extra_loss_db;
+        model.tx.reference_ppm = facts.tx_reference_ppm;
+        model.rx.noise_figure_db = facts.noise_figure_db;
+        (model.tx.array.gain_errors_db, model.tx.array.phase_errors_deg) = facts.tx_errors.clone();
+        (model.rx.array.gain_errors_db, model.rx.array.phase_errors_deg) = facts.rx_errors.clone();
+        model.to_yaml().map_err(|error| BenchError::Simulated(error.to_string()))
     }
 }

@@ -8,12 +8,14 @@ mod check;
 mod exercise;
 mod failure;
 mod figures_table;
+mod fit;
 mod frame;
 mod live;
 mod measure;
 mod now;
 mod registers;
 mod remarks;
+mod replay;
 mod report;
 mod run;
 mod runs;
@@ -73,6 +75,10 @@ enum Command {
     Runs(runs::Arguments),
     /// Show one run, or one capture of it with every setting.
     Show(show::Arguments),
+    /// Take a recorded run once more and compare the figures.
+    Replay(replay::Arguments),
+    /// Estimate the main parameters of a model of the bench from a run.
+    Fit(fit::Arguments),
     /// Write the report page of a run.
     Report(report::Arguments),
     /// Serve the simulated instruments on TCP ports and a serial pseudo-terminal.
@@ -126,6 +132,8 @@ fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure>
         Command::Frame(arguments) => frame::run(&arguments, terminal),
         Command::Runs(arguments) => runs::run(&arguments, terminal),
         Command::Show(arguments) => show::run(&arguments, terminal),
+        Command::Replay(arguments) => replay::run(&arguments, terminal),
+        Command::Fit(arguments) => fit::run(&arguments, terminal),
         Command::Report(arguments) => report::run(&arguments, terminal),
         Command::Sim(arguments) => sim::run(&arguments, terminal),
         Command::Say(arguments) => say::run(&arguments, terminal),

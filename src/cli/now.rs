@@ -55,7 +55,7 @@ impl Now {
         let summary = runtime.block_on(async {
             let clock = Clock::start();
             let seed = plan.is_simulated().then_some(plan.simulated.seed);
-            let inputs = RunInputs { sequence: &sequence, plan: &plan, seed };
+            let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
             let mut recorder =
                 Recorder::begin(&self.runs, inputs, clock).map_err(Failure::internal)?;
             let folder = recorder.folder().path().join(TRACE_FOLDER);

@@ -75,9 +75,10 @@ async fn execute(
 ) -> Result<(RunFolder, Result<RunSummary, BenchError>), Failure> {
     let clock = Clock::start();
     let seed = plan.is_simulated().then_some(plan.simulated.seed);
-    let inputs = RunInputs { sequence, plan: &plan, seed };
+    let inputs = RunInputs { sequence, plan: &plan, seed, replay: None };
     let mut recorder =
         Recorder::begin(&arguments.runs, inputs, clock).map_err(Failure::internal)?;
+    recorder.keep_for_replay();
     let folder = recorder.folder().clone();
     let trace = TraceKeeper::in_folder(folder.path().join(TRACE_FOLDER))
         .map_err(|error| Failure::internal(anyhow::Error::new(error).context("failed to trace")))?;
@@ -97,7 +98,7 @@ async fn execute(
 }
 
 /// Report and catalogue; the run itself is complete without either.
-fn finish_folder(folder: &RunFolder, terminal: &mut Terminal) -> Option<PathBuf> {
+pub(super) fn finish_folder(folder: &RunFolder, terminal: &mut Terminal) -> Option<PathBuf> {
     if let Some(root) = folder.path().parent() {
         let indexed = Catalogue::open(root).and_then(|mut catalogue| catalogue.index_run(folder));
         if let Err(error) = indexed {

@@ -99,6 +99,31 @@ pub struct RunStarted {
     pub simulated: bool,
     /// Frozen input files.
     pub inputs: Vec<InputFile>,
+    /// Of which run it is a replay, when it is one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replay: Option<ReplayOf>,
+}
+
+/// What answered in place of the instruments of a replayed run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Against {
+    /// A simulated bench.
+    Model,
+    /// The recorded messages.
+    Trace,
+}
+
+/// Of which run another is a replay.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ReplayOf {
+    /// Name of the run that was recorded.
+    pub run: String,
+    /// What answered.
+    pub against: Against,
+    /// The model within this run's folder that stood in place of the one that the bench file names.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub model: Option<String>,
 }
 
 /// See [`Event::RunResumed`].

@@ -137,6 +137,7 @@ impl Writer {
             seed: Some(7),
             simulated: true,
             inputs,
+            replay: None,
         }));
         for (name, role) in [
             ("source", "waveform source"),

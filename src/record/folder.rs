@@ -8,6 +8,7 @@ use std::path::{Component, Path, PathBuf};
 
 use jiff::Timestamp;
 
+use super::analyses::ANALYSES_FOLDER;
 use super::disk;
 use super::error::{RecordError, RecordErrorKind};
 use super::event::InputFile;
@@ -115,7 +116,7 @@ impl RunFolder {
         let content = content.as_ref();
         let path = self.inside(file)?;
         let first = file.split('/').next().unwrap_or(file);
-        let own = [JOURNAL_FILE, CAPTURES_FOLDER, TRACE_FOLDER, REPORT_FILE];
+        let own = [JOURNAL_FILE, CAPTURES_FOLDER, TRACE_FOLDER, REPORT_FILE, ANALYSES_FOLDER];
         if own.contains(&first) {
             return Err(RecordError::new(&path, RecordErrorKind::Name));
         }

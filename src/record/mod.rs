@@ -9,6 +9,7 @@
 //! - [`verify()`] recomputes every checksum of a run.
 //! - [`read_recording`] reads any SigMF recording back, ours or a stranger's.
 
+mod analyses;
 mod analysis;
 mod catalogue;
 mod disk;
@@ -22,9 +23,11 @@ mod golden;
 mod hash;
 mod journal;
 mod sigmf;
+mod unkept;
 mod value;
 mod verify;
 
+pub use analyses::{ANALYSES_FOLDER, AnalysedCapture, LaterAnalysis};
 pub use analysis::{
     ANALYSIS_ENDING, ANALYSIS_FORMAT, Analysis, CONSTELLATION_POINTS_MAX, ChannelPoint,
     Constellation, figure,
@@ -35,9 +38,10 @@ pub use catalogue::{
 };
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
-    CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound, JournalStarted,
-    Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe, RunEnded,
-    RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
+    Against, CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound,
+    JournalStarted, Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe,
+    ReplayOf, RunEnded, RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide,
+    SettingDone,
 };
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use hash::sha256_hex;
@@ -47,10 +51,11 @@ pub use journal::{
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
     EXTENSION_NAME, EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING,
-    Recording, RunProvenance, SIGMF_VERSION, SampleType, SampleUnit, Samples, SigmfCapture,
-    SigmfExtension, SigmfGlobal, SigmfMeta, WidthSource, read_recording, read_recording_of,
-    write_waveform,
+    RawChannel, RawSamples, Recording, RunProvenance, SIGMF_VERSION, SampleType, SampleUnit,
+    Samples, SigmfCapture, SigmfExtension, SigmfGlobal, SigmfMeta, WidthSource, read_recording,
+    read_recording_of, write_waveform,
 };
+pub use unkept::{UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept, UnkeptPlace, UnkeptReader};
 pub use value::{
     AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,
     figure_names,

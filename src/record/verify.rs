@@ -10,6 +10,7 @@ use std::path::Path;
 
 use sha2::{Digest, Sha256, Sha512};
 
+use super::analyses::ANALYSES_FOLDER;
 use super::analysis::ANALYSIS_ENDING;
 use super::error::RecordError;
 use super::event::{CaptureTaken, Event, RunEnded};
@@ -71,6 +72,7 @@ pub fn verify(folder: &RunFolder) -> Result<Vec<Finding>, RecordError> {
     check.journal(&reading);
     check.inputs(&reading);
     check.captures(&reading)?;
+    check.later_analyses()?;
     Ok(check.findings)
 }
 
@@ -157,6 +159,21 @@ impl Check<'_> {
             }
         }
         self.extras(&told)
+    }
+
+    /// Later analyses have their checksum in themselves; a page of the comparison may stand beside.
+    fn later_analyses(&mut self) -> Result<(), RecordError> {
+        for name in self.folder.later_analyses()? {
+            let file = format!("{ANALYSES_FOLDER}/{name}");
+            if name.ends_with(".jsonl") {
+                if let Err(error) = self.folder.read_later_analysis(&name) {
+                    self.find(&file, Problem::Unreadable(error.kind.to_string()));
+                }
+            } else if !name.ends_with(".html") {
+                self.find(&file, Problem::Extra);
+            }
+        }
+        Ok(())
     }
 
     fn extras(&mut self, told: &BTreeSet<String>) -> Result<(), RecordError> {

@@ -4,6 +4,7 @@
 //! script and no other file: it opens from a mail attachment.
 
 mod captures;
+mod comparison;
 mod html;
 mod number;
 mod page;
@@ -18,6 +19,7 @@ use std::path::{Path, PathBuf};
 
 use crate::record::{RecordError, RunFolder};
 
+pub use comparison::{ComparedFigure, ComparedPair, Comparison};
 pub use number::{count, duration, error_rate, number, number_exact, rate, recorded};
 
 /// Writes `report.html` into the run folder, over an older one, and returns its path.

@@ -13,7 +13,7 @@ use super::story;
 use super::trends;
 use crate::record::{CaptureNo, Expectation, Level, Outcome, RecordedValue};
 
-const STYLE: &str = include_str!("style.css");
+pub(super) const STYLE: &str = include_str!("style.css");
 
 /// A section: anchor, heading, content.
 type Section = (&'static str, &'static str, String);

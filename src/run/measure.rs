@@ -125,6 +125,8 @@ impl Engine<'_> {
         let (kept, analysis) = beside(keep, || self.analyse(&captured, place));
         if let Some(taken) = kept.transpose()? {
             self.recorder.capture(taken)?;
+        } else {
+            self.recorder.unkept(captured.to_keep())?;
         }
         let analysis = analysis?;
         let figures = figures_of(&analysis);

@@ -14,11 +14,12 @@ mod search;
 mod stop;
 mod translate;
 
+pub use combine::combine;
 pub use engine::{Engine, RunSummary};
 pub use error::RunError;
 pub use measure::Measurement;
 pub use progress::{Progress, ProgressEvent, Silent};
-pub use recorder::{Recorder, RunInputs};
+pub use recorder::{Recorder, Replayed, RunInputs};
 pub use search::SearchFound;
 pub use stop::Stop;
-pub use translate::figures_of;
+pub use translate::{figures_of, fill_curves};

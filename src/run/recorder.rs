@@ -10,10 +10,11 @@ use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken, Event, FaultClass,
-    InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished, PointStarted,
-    ReadingRecord, RecordError, RecordedValue, RunEnded, RunFolder, RunProvenance, RunStarted,
-    SettingDone, SettingRecord, Value,
+    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken, Event,
+    FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
+    PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
+    RunProvenance, RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept,
+    Value,
 };
 use crate::sequence::{Position, Sequence};
 
@@ -26,6 +27,19 @@ pub struct RunInputs<'a> {
     pub plan: &'a BenchPlan,
     /// Seed of everything random, where there is such.
     pub seed: Option<u64>,
+    /// Of which run this is a replay, when it is one.
+    pub replay: Option<&'a Replayed>,
+}
+
+/// What a replay is of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Replayed {
+    /// Name of the recorded run.
+    pub run: String,
+    /// What answers in place of its instruments.
+    pub against: Against,
+    /// Whether what answers comes from simulated instruments.
+    pub simulated: bool,
 }
 
 /// The record of one run while it is written.
@@ -36,6 +50,8 @@ pub struct Recorder {
     captures: u32,
     kept: u64,
     provenance: RunProvenance,
+    /// Codes that no capture keeps, when the run keeps its traces.
+    unkept: Option<Unkept>,
 }
 
 impl Recorder {
@@ -44,7 +60,7 @@ impl Recorder {
     /// # Errors
     /// When the folder cannot be written.
     pub fn begin(root: &Path, inputs: RunInputs<'_>, clock: Clock) -> Result<Self, RecordError> {
-        let RunInputs { sequence, plan, seed } = inputs;
+        let RunInputs { sequence, plan, seed, replay } = inputs;
         let folder = RunFolder::create(root, &sequence.name, clock.now())?;
         let frozen = freeze(&folder, sequence, plan)?;
         let journal = folder.start_journal(clock.now())?;
@@ -54,10 +70,19 @@ impl Recorder {
             bench: plan.name().to_string(),
             version: env!("CARGO_PKG_VERSION").to_string(),
             seed,
-            simulated: plan.is_simulated(),
+            simulated: replay.map_or_else(|| plan.is_simulated(), |replay| replay.simulated),
             instruments: Vec::new(),
         };
-        let mut recorder = Recorder { folder, journal, clock, captures: 0, kept: 0, provenance };
+        let replay = replay.map(|replay| ReplayOf {
+            run: replay.run.clone(),
+            against: replay.against,
+            model: plan.model.as_ref().and_then(|_| {
+                let models = |input: &&InputFile| input.file.starts_with("models/");
+                frozen.iter().find(models).map(|input| input.file.clone())
+            }),
+        });
+        let (captures, kept, unkept) = (0, 0, None);
+        let mut recorder = Recorder { folder, journal, clock, captures, kept, provenance, unkept };
         recorder.write(Event::RunStarted(RunStarted {
             run: recorder.provenance.run.clone(),
             sequence: recorder.provenance.sequence.clone(),
@@ -66,6 +91,7 @@ impl Recorder {
             seed,
             simulated: recorder.provenance.simulated,
             inputs: frozen,
+            replay,
         }))?;
         Ok(recorder)
     }
@@ -80,6 +106,38 @@ impl Recorder {
     #[must_use]
     pub fn captures_kept(&self) -> u64 {
         self.kept
+    }
+
+    /// Keeps also the codes that become no capture, so that the run's traces can be replayed.
+    pub fn keep_for_replay(&mut self) {
+        let opened = self.folder.trace_path(UNKEPT_FILE).map_err(|error| error.to_string());
+        let opened =
+            opened.and_then(|path| Unkept::append(&path).map_err(|error| error.to_string()));
+        match opened {
+            Ok(unkept) => self.unkept = Some(unkept),
+            Err(error) => {
+                tracing::warn!(error, "probes are not kept; the trace cannot be replayed")
+            }
+        }
+    }
+
+    /// Takes codes that become no capture. Like a trace, what is kept of them only stops when the
+    /// disk refuses.
+    ///
+    /// # Errors
+    /// When the journal cannot be written.
+    pub fn unkept(&mut self, samples: CaptureSamples<'_>) -> Result<(), RecordError> {
+        let Some(unkept) = &mut self.unkept else { return Ok(()) };
+        let why = match unkept.write(samples) {
+            Ok(true) => return Ok(()),
+            Ok(false) => format!("{} MiB are kept already", UNKEPT_BYTES_MAX >> 20),
+            Err(error) => error.to_string(),
+        };
+        self.unkept = None;
+        let message = format!(
+            "codes of probes are no longer kept ({why}): a replay of the trace can go up to here"
+        );
+        self.note(Level::Info, None, message)
     }
 
     /// Appends one event.

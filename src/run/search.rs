@@ -188,6 +188,7 @@ impl Engine<'_> {
     async fn probe(&mut self, place: &str) -> Result<Option<f64>, RunError> {
         let bench = |error| RunError::bench(place, error);
         let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
+        self.recorder.unkept(captured.to_keep())?;
         for doubt in &captured.doubts {
             self.warn(format!("{place}: a probe is doubtful: {doubt}"))?;
         }

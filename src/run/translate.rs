@@ -25,7 +25,7 @@ pub fn figures_of(analysis: &Analysis) -> Vec<Figure> {
 }
 
 /// The curves of an analysis for the record: constellation, channel, EVM along the frame.
-pub(super) fn fill_curves(file: &mut AnalysisFile, analysis: &Analysis) {
+pub fn fill_curves(file: &mut AnalysisFile, analysis: &Analysis) {
     let ideal = analysis.constellation.map_or_else(Vec::new, |constellation| {
         constellation.points().iter().map(|point| [point.re, point.im]).collect()
     });

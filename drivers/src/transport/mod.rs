@@ -32,7 +32,7 @@ pub use faulty::{Disturbance, FaultPlan, Faulty, Injected};
 pub use hislip::HislipLink;
 pub use line::Line;
 pub use pipe::{PipeLink, PipeOpener};
-pub use replay::{Replay, ReplayFault};
+pub use replay::{Difference, FirstDifference, LongAnswers, Replay, ReplayFault, SharedReplay};
 pub use serial::{SerialLink, SerialOpener};
 pub use stream::{Opener, StreamLink};
 pub use tcp::{TcpLink, TcpOpener};

@@ -4,9 +4,13 @@
 //! Order is what counts; time is not played, so that a night passes in a moment. A message that
 //! differs from the recorded one is an error with the number of its line. Of a long message the
 //! trace holds the beginning, the length and a hash: what is sent is compared by all three; an
-//! answer of which only the beginning is known cannot be given again, which is an error too.
+//! answer of which only the beginning is known is given again when [`LongAnswers`] has it, and is an
+//! error otherwise.
 //!
 //! Knows traces; nothing of instruments.
+
+use std::sync::Arc;
+use std::time::Duration;
 
 use async_trait::async_trait;
 use tokio::time::Instant;
@@ -60,12 +64,24 @@ pub enum ReplayFault {
         /// Length of the whole answer.
         bytes: u64,
     },
+    /// The trace of another instrument cannot be played on: nothing after that is compared.
+    #[error("the replay has stopped at another instrument")]
+    Elsewhere,
+}
+
+/// Answers of which a trace keeps only the beginning, from wherever else they are kept.
+pub trait LongAnswers: Send + Sync {
+    /// What an answer of this length might have been that begins like this; the replay takes the
+    /// one whose hash is the recorded one.
+    fn candidates(&self, head: &[u8], bytes: u64) -> Vec<Vec<u8>>;
 }
 
 /// One line of a trace, ready to be played.
 struct Line {
     /// Its number in the trace, from 1.
     number: usize,
+    /// When, since the start of the trace.
+    at: Duration,
     direction: Direction,
     /// The message or its beginning; for happenings the text.
     bytes: Vec<u8>,
@@ -94,6 +110,9 @@ pub struct Replay {
     open: bool,
     /// After a difference everything is one.
     failed: Option<ReplayFault>,
+    answers: Option<Arc<dyn LongAnswers>>,
+    /// Name of the instrument, and what the replays of its bench share.
+    together: Option<(String, FirstDifference)>,
 }
 
 impl Replay {
@@ -137,7 +156,31 @@ impl Replay {
         };
         let address = format!("trace of {address}").trim_end_matches(" of ").to_owned();
         let (given, sending) = (0, Sending::new());
-        Replay { address, lines, next: 0, given, sending, recovery, open: false, failed: None }
+        Replay {
+            address,
+            lines,
+            next: 0,
+            given,
+            sending,
+            recovery,
+            open: false,
+            failed: None,
+            answers: None,
+            together: None,
+        }
+    }
+
+    /// The same with a place to look for long answers in.
+    #[must_use]
+    pub fn with_answers(self, answers: Arc<dyn LongAnswers>) -> Self {
+        Replay { answers: Some(answers), ..self }
+    }
+
+    /// The same as one of several instruments: the first difference of any is kept, and ends the
+    /// replay of all.
+    #[must_use]
+    pub fn together(self, instrument: &str, first: FirstDifference) -> Self {
+        Replay { together: Some((instrument.to_owned(), first)), ..self }
     }
 
     /// The same with the way back into step that the recorded link had.
@@ -163,13 +206,17 @@ impl Replay {
     }
 
     fn error(&self, phase: LinkPhase, fault: LinkFault) -> LinkError {
-        let took = std::time::Duration::ZERO;
+        let took = Duration::ZERO;
         LinkError { address: self.address.clone(), phase, bytes: 0, took, fault }
     }
 
     fn fail(&mut self, phase: LinkPhase, fault: ReplayFault) -> LinkError {
         self.open = false;
         self.failed = Some(fault.clone());
+        if let Some((instrument, first)) = &self.together {
+            let at = self.lines.get(self.next).or(self.lines.last()).map(|line| line.at);
+            first.note(instrument, at.unwrap_or_default(), &fault);
+        }
         self.error(phase, LinkFault::Replay(Box::new(fault)))
     }
 
@@ -177,6 +224,9 @@ impl Replay {
     fn over(&self, phase: LinkPhase) -> Result<(), LinkError> {
         match &self.failed {
             Some(fault) => Err(self.error(phase, LinkFault::Replay(Box::new(fault.clone())))),
+            None if self.together.as_ref().is_some_and(|(_, first)| first.get().is_some()) => {
+                Err(self.error(phase, LinkFault::Replay(Box::new(ReplayFault::Elsewhere))))
+            }
             None => Ok(()),
         }
     }
@@ -201,6 +251,22 @@ impl Replay {
         let byte = line.text().parse().ok();
         self.next += 1;
         byte
+    }
+
+    /// The whole answer that comes next, looked up when the trace holds only its beginning.
+    fn complete_answer(&mut self) -> Result<(), ReplayFault> {
+        let Some(line) = self.lines.get_mut(self.next) else { return Ok(()) };
+        let Some(blake3) = line.blake3.as_ref().filter(|_| line.bytes.len() as u64 != line.length)
+        else {
+            return Ok(());
+        };
+        let candidates = self.answers.iter().flat_map(|a| a.candidates(&line.bytes, line.length));
+        let found = candidates.into_iter().find(|bytes| {
+            bytes.len() as u64 == line.length && *blake3::hash(bytes).to_hex() == **blake3
+        });
+        let missing = ReplayFault::Abbreviated { line: line.number, bytes: line.length };
+        line.bytes = found.ok_or(missing)?;
+        Ok(())
     }
 
     /// Compares a whole message with the recorded one.
@@ -244,13 +310,14 @@ impl Sending {
 impl Line {
     fn new(number: usize, event: TraceEvent) -> Option<Self> {
         use Direction::{Received, Sent, Unasked};
+        let at = event.at;
         let message = matches!(event.direction, Sent | Received | Unasked);
         let bytes = if message { unescape(&event.text)? } else { event.text.into_bytes() };
         if message && event.blake3.is_none() && event.bytes != bytes.len() as u64 {
             return None;
         }
         let (direction, length, blake3) = (event.direction, event.bytes, event.blake3);
-        Some(Line { number, direction, bytes, length, blake3 })
+        Some(Line { number, at, direction, bytes, length, blake3 })
     }
 
     fn text(&self) -> String {
@@ -383,15 +450,12 @@ impl Transport for Replay {
     ) -> Result<Received, LinkError> {
         self.over(LinkPhase::Read)?;
         let only_a_look = until <= Instant::now();
-        let line = self.lines.get(self.next);
-        let answer = line.filter(|line| {
+        let is_answer = |line: &Line| {
             matches!(line.direction, Direction::Received | Direction::Unasked) && self.open
-        });
-        if let Some(line) = answer {
-            if line.blake3.is_some() {
-                let fault = ReplayFault::Abbreviated { line: line.number, bytes: line.length };
-                return Err(self.fail(LinkPhase::Read, fault));
-            }
+        };
+        if self.lines.get(self.next).is_some_and(is_answer) {
+            self.complete_answer().map_err(|fault| self.fail(LinkPhase::Read, fault))?;
+            let line = &mut self.lines[self.next];
             let bytes = (line.bytes.len() - self.given).min(at_most.max(1));
             into.extend_from_slice(&line.bytes[self.given..self.given + bytes]);
             self.given += bytes;
@@ -399,6 +463,8 @@ impl Transport for Replay {
             // The end of a whole answer is known, whether the link marked it or not.
             let end = all && line.direction == Direction::Received;
             if all {
+                // A night's blocks need not stay in memory.
+                line.bytes = Vec::new();
                 self.given = 0;
                 self.next += 1;
             }
@@ -417,6 +483,9 @@ impl Transport for Replay {
         Err(self.fail(LinkPhase::Read, fault))
     }
 }
+
+mod together;
+pub use together::{Difference, FirstDifference, SharedReplay};
 
 #[cfg(test)]
 mod tests;

@@ -80,6 +80,13 @@ impl Model {
         Ok(model)
     }
 
+    /// The model as a document that [`Model::from_yaml`] reads, with every key; only when it can be
+    /// simulated.
+    pub fn to_yaml(&self) -> Result<String, ModelError> {
+        self.check()?;
+        serde_yaml::to_string(self).map_err(|error| ModelError::Syntax(error.to_string()))
+    }
+
     /// Whether the values can be simulated; all that cannot are named.
     pub fn check(&self) -> Result<(), ModelError> {
         let mut wrong = Wrong::default();
@@ -107,7 +114,7 @@ mod tests {
 
     #[test]
     fn a_model_survives_its_own_yaml() {
-        let text = serde_yaml::to_string(&Model::default()).expect("a model is plain data");
+        let text = Model::default().to_yaml().expect("a model is plain data");
         assert_eq!(Model::from_yaml(&text), Ok(Model::default()));
     }
 

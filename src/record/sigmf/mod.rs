@@ -5,6 +5,7 @@
 
 mod datatype;
 mod meta;
+mod raw;
 mod read;
 mod waveform;
 mod write;
@@ -14,6 +15,7 @@ pub use meta::{
     BeamRecord, ChannelScale, FrameRecord, InstrumentRecord, RunProvenance, SigmfCapture,
     SigmfExtension, SigmfGlobal, SigmfMeta,
 };
+pub use raw::{RawChannel, RawSamples};
 pub use read::{
     CodeWidth, Recording, SampleUnit, Samples, WidthSource, read_recording, read_recording_of,
 };

@@ -56,7 +56,7 @@ async fn run(bench: &str, sequence: &str, progress: &mut dyn Progress, stops: &[
     let text = format!("sequence: ends\n{sequence}");
     let sequence = read_sequence(&Source::new("ends.yaml", text), plan.knobs()).unwrap();
     let folder = tempfile::tempdir().unwrap();
-    let inputs = RunInputs { sequence: &sequence, plan: &plan, seed: None };
+    let inputs = RunInputs { sequence: &sequence, plan: &plan, seed: None, replay: None };
     let mut recorder = Recorder::begin(folder.path(), inputs, Clock::start()).unwrap();
     let stop = Stop::default();
     for seconds in stops.iter().copied() {

@@ -153,3 +153,74 @@ async fn what_happens_beside_the_messages_is_played_too() {
         "{error}"
     );
 }
+
+/// Answers that begin like what is asked for, the right one among them when `right`.
+struct Kept {
+    right: Vec<u8>,
+}
+
+impl LongAnswers for Kept {
+    fn candidates(&self, head: &[u8], bytes: u64) -> Vec<Vec<u8>> {
+        let wrong = vec![b'?'; bytes as usize];
+        assert_eq!(head.len(), 256);
+        vec![wrong, self.right.clone()]
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_long_answer_is_given_again_when_its_hash_is_right() {
+    let long: Vec<u8> = (0..1000u32).map(|n| (n % 251) as u8).collect();
+    let opened = TraceEvent {
+        direction: Direction::Opened,
+        text: "tcp://a:1".into(),
+        bytes: 0,
+        ..event(Direction::Sent, b"", 0)
+    };
+    let events = [opened, event(Direction::Received, &long, 256)];
+    let mut replay = Replay::new(events.clone()).unwrap();
+    replay = replay.with_answers(Arc::new(Kept { right: long.clone() }));
+    replay.reopen(now()).await.unwrap();
+    let mut given = Vec::new();
+    let until = now() + Duration::from_secs(1);
+    while !replay.receive(&mut given, 300, until).await.unwrap().end {}
+    assert_eq!((given, replay.lines_left()), (long.clone(), 0));
+    let mut other = long;
+    other[999] ^= 1;
+    let mut replay = Replay::new(events).unwrap().with_answers(Arc::new(Kept { right: other }));
+    replay.reopen(now()).await.unwrap();
+    let LinkFault::Replay(fault) =
+        replay.receive(&mut Vec::new(), 9, until).await.unwrap_err().fault
+    else {
+        panic!("another content has another hash");
+    };
+    assert_eq!(*fault, ReplayFault::Abbreviated { line: 2, bytes: 1000 });
+}
+
+#[tokio::test(start_paused = true)]
+async fn the_first_difference_ends_the_replays_of_all_instruments() {
+    let first = FirstDifference::default();
+    let part =
+        |name| SharedReplay::new(Replay::parse(TRACE).unwrap().together(name, first.clone()));
+    let (mut scope, mut supply) = (part("scope"), part("supply"));
+    scope.reopen(now()).await.unwrap();
+    supply.reopen(now()).await.unwrap();
+    let pace = Pace { by: now(), idle: Duration::ZERO };
+    scope.send(b"*IDN?\n", Part::Last, pace).await.unwrap();
+    assert_eq!(first.get(), None);
+    scope.send(b"*IDN?\n", Part::Last, pace).await.unwrap_err();
+    let LinkFault::Replay(fault) =
+        supply.send(b"*IDN?\n", Part::Last, pace).await.unwrap_err().fault
+    else {
+        panic!("the supply must not go on");
+    };
+    assert_eq!(*fault, ReplayFault::Elsewhere);
+    let difference = first.get().unwrap();
+    assert_eq!(
+        (difference.instrument.as_str(), difference.at),
+        ("scope", Duration::from_millis(200))
+    );
+    assert!(matches!(difference.fault, ReplayFault::Differs { line: 4, .. }));
+    // Whoever opens it again finds the trace where it stood.
+    let again = supply.clone();
+    assert_eq!((supply.lines_left().await, again.lines_left().await), (4, 4));
+}

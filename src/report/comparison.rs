@@ -1,0 +1,191 @@
+//! The page that shows old figures beside new ones: one self-contained file, a chart a figure.
+//!
+//! Knows pairs of numbers and words; nothing of where they come from.
+
+use std::fmt::Write as _;
+
+use super::html::{escape, number_table};
+use super::number::number;
+use super::page::STYLE;
+use super::plot::{self, Axis, Draw, Mark, Series};
+
+/// Most pairs of a figure that are drawn; of more an even selection, and all that exceed.
+const PAIRS_MAX: usize = 1000;
+/// Most rows of the table.
+const ROWS_MAX: usize = 500;
+
+/// One figure of one place, old and new.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ComparedPair {
+    /// What it belongs to: a measurement, a capture.
+    pub place: String,
+    /// As it was recorded.
+    pub recorded: Option<f64>,
+    /// As it is now.
+    pub now: Option<f64>,
+    /// Whether the difference exceeds what is tolerated.
+    pub exceeds: bool,
+}
+
+/// One figure over all places.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ComparedFigure {
+    /// Its name.
+    pub name: String,
+    /// Its unit.
+    pub unit: Option<String>,
+    /// Largest difference that is tolerated, in words.
+    pub tolerance: String,
+    /// Its pairs in order.
+    pub pairs: Vec<ComparedPair>,
+}
+
+/// Everything on the page.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Comparison {
+    /// The heading.
+    pub title: String,
+    /// What is compared with what, in sentences.
+    pub about: Vec<String>,
+    /// What the recorded figures are called: `measured`.
+    pub recorded_name: String,
+    /// What the new figures are called: `simulated`.
+    pub now_name: String,
+    /// The figures.
+    pub figures: Vec<ComparedFigure>,
+}
+
+impl Comparison {
+    /// The page as HTML.
+    #[must_use]
+    pub fn page(&self) -> String {
+        let title = escape(&self.title);
+        let mut html = format!(
+            "<!doctype html>\n<html lang=\"en\">\n<head>\n<meta charset=\"utf-8\">\n\
+             <meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\n\
+             <meta name=\"color-scheme\" content=\"light dark\">\n<title>{title}</title>\n\
+             <style>\n{STYLE}</style>\n</head>\n<body>\n<header><h1>{title}</h1></header>\n<main>\n"
+        );
+        for sentence in &self.about {
+            let _ = writeln!(html, "<p>{}</p>", escape(sentence));
+        }
+        html += &self.exceeding();
+        for figure in &self.figures {
+            if figure.pairs.iter().any(|pair| pair.recorded.is_some() || pair.now.is_some()) {
+                html += &self.chart(figure);
+            }
+        }
+        html += "</main>\n</body>\n</html>\n";
+        html
+    }
+
+    /// The differences that exceed what is tolerated.
+    fn exceeding(&self) -> String {
+        let mut rows = Vec::new();
+        for figure in &self.figures {
+            let unit = figure.unit.as_deref().unwrap_or("");
+            let shown = |value: Option<f64>| value.map_or("none".into(), |x| number(x, unit));
+            for pair in figure.pairs.iter().filter(|pair| pair.exceeds) {
+                rows.push(vec![
+                    escape(&pair.place),
+                    escape(&figure.name),
+                    escape(shown(pair.recorded)),
+                    escape(shown(pair.now)),
+                    escape(&figure.tolerance),
+                ]);
+            }
+        }
+        if rows.is_empty() {
+            return "<p><b>No difference exceeds its tolerance.</b></p>\n".to_owned();
+        }
+        let all = rows.len();
+        rows.truncate(ROWS_MAX);
+        let rest = match all - rows.len() {
+            0 => String::new(),
+            more => format!("<p>{more} more are not listed.</p>\n"),
+        };
+        let head = ["where", "figure", &self.recorded_name, &self.now_name, "tolerated difference"];
+        format!(
+            "<h2>Differences that exceed their tolerance: {all}</h2>\n{}{rest}",
+            number_table("Differences that exceed their tolerance", &head, &rows)
+        )
+    }
+
+    fn chart(&self, figure: &ComparedFigure) -> String {
+        let every = figure.pairs.len().div_ceil(PAIRS_MAX).max(1);
+        let drawn: Vec<(usize, &ComparedPair)> = figure
+            .pairs
+            .iter()
+            .enumerate()
+            .filter(|(n, pair)| n % every == 0 || pair.exceeds)
+            .collect();
+        let unit = figure.unit.as_deref().unwrap_or("");
+        let series = |name: &str, of: fn(&ComparedPair) -> Option<f64>, only_exceeding: bool| {
+            let pairs = drawn.iter().filter(|(_, pair)| !only_exceeding || pair.exceeds);
+            let marks = pairs.filter_map(|(n, pair)| {
+                let y = of(pair).filter(|y| y.is_finite())?;
+                let title = format!("{}: {name} {}", pair.place, number(y, unit));
+                Some(Mark { x: *n as f64, y: Some(y), interval: None, title })
+            });
+            Series { name: name.to_owned(), marks: marks.collect(), draw: Draw::Marks }
+        };
+        let mut all = vec![
+            series(&self.recorded_name, |pair| pair.recorded, false),
+            series(&self.now_name, |pair| pair.now, false),
+        ];
+        let beyond = series("exceeds the tolerance", |pair| pair.now.or(pair.recorded), true);
+        if !beyond.marks.is_empty() {
+            all.push(beyond);
+        }
+        let values = all.iter().flat_map(|one| &one.marks).filter_map(|mark| mark.y);
+        let label = match unit {
+            "" => figure.name.clone(),
+            unit => format!("{} ({unit})", figure.name),
+        };
+        let names: Vec<String> = figure.pairs.iter().map(|pair| pair.place.clone()).collect();
+        let chart = plot::line_chart(
+            Axis::names(&names, "place in the run"),
+            Axis::linear(values, label),
+            &all,
+            &[],
+            &format!("{} of every place, old and new", figure.name),
+        );
+        format!("<h2>{}</h2>\n{chart}{}", escape(&figure.name), plot::legend(&all))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_exceeds_is_listed_and_drawn() {
+        let pair = |place: &str, recorded, now, exceeds| ComparedPair {
+            place: place.to_owned(),
+            recorded,
+            now,
+            exceeds,
+        };
+        let mut comparison = Comparison {
+            title: "replay of <b>".into(),
+            about: vec!["one sentence".into()],
+            recorded_name: "measured".into(),
+            now_name: "simulated".into(),
+            figures: vec![ComparedFigure {
+                name: "evm_db".into(),
+                unit: Some("dB".into()),
+                tolerance: "1 dB".into(),
+                pairs: vec![
+                    pair("aligned", Some(-17.0), Some(-16.5), false),
+                    pair("rotated", Some(-5.0), None, true),
+                ],
+            }],
+        };
+        let page = comparison.page();
+        assert!(page.contains("replay of &lt;b&gt;"));
+        assert!(page.contains("Differences that exceed their tolerance: 1"), "{page}");
+        assert!(page.contains("exceeds the tolerance") && page.contains("<svg"));
+        comparison.figures[0].pairs.pop();
+        assert!(comparison.page().contains("No difference exceeds"));
+    }
+}
