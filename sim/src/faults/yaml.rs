@@ -108,8 +108,9 @@ impl Entry {
             wrong.push(format!("{told}: instruments are {}", names.join(", ")));
         }
         let fault = self.kind(told, wrong);
-        let when = self.when(told, wrong);
-        let (instrument, fault, when) = (post?, fault?, when?);
+        // Without a moment the rest can still be judged, so that all that is wrong is named at once.
+        let when = self.when(told, wrong).unwrap_or(When::PerCommand(0.0));
+        let (instrument, fault) = (post?, fault?);
         Some(PlannedFault { instrument, fault, when, times: self.times, for_s: self.for_s })
     }
 
@@ -285,6 +286,7 @@ faults:
   - {instrument: supply, fault: drift, setting: output, rate_per_hour: 1, at_s: 1}
   - {instrument: supply, fault: closed link, for_s: 3, at_s: 1}
   - {instrument: supply, fault: no answer, bytes: 3, at_s: -1}
+  - {instrument: supply, fault: stuck, short_deg: 1}
 ";
         let wrong = wrong(text);
         for (place, part) in [
@@ -301,11 +303,13 @@ faults:
             (11, "for_s says nothing"),
             (12, "bytes says nothing"),
             (12, "at_s is -1"),
+            (13, "exactly one of at_s"),
+            (13, "only these can have it: turntable"),
         ] {
             let found =
                 wrong.iter().any(|w| w.starts_with(&format!("fault {place} ")) && w.contains(part));
             assert!(found, "{place}: {part} in {wrong:#?}");
         }
-        assert_eq!(wrong.len(), 13, "{wrong:#?}");
+        assert_eq!(wrong.len(), 15, "{wrong:#?}");
     }
 }

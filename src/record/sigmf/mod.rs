@@ -25,7 +25,7 @@ pub use write::{CaptureRecord, CaptureSamples};
 /// Version of the SigMF specification the writer follows.
 pub const SIGMF_VERSION: &str = "1.2.6";
 /// Version of the extension namespace `beamwarden`.
-pub const EXTENSION_VERSION: &str = "1.1.0";
+pub const EXTENSION_VERSION: &str = "1.0.0";
 /// Name of the extension namespace.
 pub const EXTENSION_NAME: &str = "beamwarden";
 /// Ending of the data file.

@@ -29,7 +29,7 @@ fn the_meta_file_is_what_the_specification_and_our_namespace_say() {
     assert_eq!(global["core:num_channels"], 1);
     assert_eq!(
         global["core:extensions"],
-        json!([{"name": "beamwarden", "version": "1.1.0", "optional": true}])
+        json!([{"name": "beamwarden", "version": "1.0.0", "optional": true}])
     );
     assert_eq!(
         global["beamwarden:channels"],
