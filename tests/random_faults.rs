@@ -39,7 +39,7 @@ faults:
   - {instrument: dut, fault: closed link, per_hour: 200}
   - {instrument: scope, fault: closed link, answer_share: 0.5, per_command: 0.00005}
   - {instrument: supply, fault: garbage, per_command: 0.0001}
-  - {instrument: source, fault: error entry, code: -310, text: fan, per_command: 0.0001}
+  - {instrument: source, fault: error entry, code: -310, text: fan, per_command: 0.0003}
   - {instrument: source, fault: setting not taken, per_command: 0.005}
   - {instrument: scope, fault: setting not taken, per_command: 0.0005}
   - {instrument: dut, fault: setting not taken, per_command: 0.002}
@@ -58,7 +58,7 @@ faults:
   - {instrument: supply, fault: restart, per_hour: 20}
   - {instrument: turntable, fault: stuck, short_deg: 2, per_command: 0.002}
   - {instrument: dut, fault: lost lock, chip: rx, per_command: 0.0005, for_s: 0.01}
-  - {instrument: dut, fault: lost lock, chip: tx, per_command: 0.0001}
+  - {instrument: dut, fault: lost lock, chip: tx, per_command: 0.00001}
   - {instrument: supply, fault: current limit, to_share: 0.9, per_hour: 200, for_s: 0.1}
   - {instrument: scope, fault: stale trace, per_command: 0.001}
   - {instrument: source, fault: dropped segment, share: 0.3, per_command: 0.002, for_s: 0.2}
@@ -276,11 +276,13 @@ async fn run(
 fn kind_of(message: &str) -> String {
     let kinds = [
         "has restarted",
-        "no answer within",
-        "does not answer, and reports",
+        "nothing came in time",
+        "the connection is closed",
         "it reports",
-        "closed by the other end",
         "refuses",
+        "not a number",
+        "neither on nor off",
+        "does not become silent",
     ];
     let found = kinds.iter().find(|kind| message.contains(**kind));
     found.map_or_else(|| message.chars().take(160).collect(), ToString::to_string)

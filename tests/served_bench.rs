@@ -237,3 +237,66 @@ async fn a_missing_instrument_is_named_and_the_rest_made_safe() {
     let journal = std::fs::read_to_string(only_run(&runs).join("journal.jsonl")).unwrap();
     assert!(journal.contains("\"outcome\":\"failed\""), "{journal}");
 }
+
+/// Two benches at once, each with its own instruments and seed, and a fault plan for both: the third
+/// command to a supply is never carried out.
+#[tokio::test]
+async fn several_benches_are_served_with_their_faults() {
+    use std::io::BufRead;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+    let folder = tempfile::tempdir().unwrap();
+    let plan = "faults: [{instrument: supply, fault: closed link, at_command: 3}]";
+    let plan = write(folder.path(), "plan.yaml", plan);
+    let arguments = ["sim", "--json", "--port", "0", "--benches", "2", "--seed", "7", "--faults"];
+    let mut child = program().args(arguments).arg(&plan).stdout(Stdio::piped()).spawn().unwrap();
+    let mut line = String::new();
+    std::io::BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+    let served: serde_json::Value = serde_json::from_str(&line).unwrap();
+    let benches = served["benches"].as_array().unwrap();
+    let seeds: Vec<u64> = benches.iter().map(|one| one["seed"].as_u64().unwrap()).collect();
+    assert_eq!(seeds, [7, 8]);
+    let mut addresses = std::collections::BTreeSet::new();
+    for (bench, volts) in benches.iter().zip(["1.0", "2.0"]) {
+        let instruments = bench["instruments"].as_array().unwrap();
+        addresses.extend(instruments.iter().map(|one| one["address"].to_string()));
+        let supply = instruments.iter().find(|one| one["role"] == "supply").unwrap();
+        let address = supply["address"].as_str().unwrap().strip_prefix("tcp://").unwrap();
+        let mut stream = tokio::net::TcpStream::connect(address).await.unwrap();
+        stream.write_all(format!("VOLT {volts}\nVOLT?\nVOLT?\n").as_bytes()).await.unwrap();
+        let mut answers = String::new();
+        stream.read_to_string(&mut answers).await.unwrap();
+        let answers: Vec<f64> = answers.lines().map(|line| line.parse().unwrap()).collect();
+        assert_eq!(
+            answers,
+            [volts.parse::<f64>().unwrap()],
+            "two benches, each with its own setting"
+        );
+    }
+    assert_eq!(addresses.len(), 12, "none is listed twice");
+    child.kill().unwrap();
+    child.wait().unwrap();
+}
+
+/// A fault plan with faults of its own is refused, by `sim` and by the check of a bench.
+#[test]
+fn a_wrong_fault_plan_is_told() {
+    let folder = tempfile::tempdir().unwrap();
+    let plan = "faults: [{instrument: supply, fault: stuck, short_deg: 1}]";
+    let plan = write(folder.path(), "plan.yaml", plan);
+    let shipped =
+        std::fs::read_to_string(common::root().join("sequences/packing-arm.bench.yaml")).unwrap();
+    let text = shipped.replace("simulated: {seed: 1}", "simulated: {seed: 1, faults: plan.yaml}");
+    let bench = write(folder.path(), "bench.yaml", &text);
+    let sequence = "sequences/rotate-and-recover.yaml";
+    for arguments in [&["sim", "--faults", &plan][..], &["check", sequence, "--bench", &bench]] {
+        let output = common::run(arguments);
+        expect_status(&output, 2);
+        let shown = String::from_utf8_lossy(&output.stderr).into_owned();
+        for part in ["exactly one of at_s", "only these can have it: turntable"] {
+            assert!(shown.contains(part), "{part}: {shown}");
+        }
+    }
+    write(folder.path(), "plan.yaml", "faults: [{instrument: supply, fault: restart, at_s: 9}]");
+    let shown = expect_status(&common::run(&["check", sequence, "--bench", &bench]), 0);
+    assert!(shown.contains("1 planned for the simulated bench"), "{shown}");
+}
