@@ -36,11 +36,12 @@ fn captures(criterion: &mut Criterion) {
         ("everything on", everything(), 20_000),
     ];
     for (name, model, points) in cases {
-        let mut lab = Lab::new(model);
-        runtime.block_on(async {
+        let mut lab = runtime.block_on(async {
+            let mut lab = Lab::new(model);
             lab.play(&shaped_noise(4096)).await;
             lab.wake().await;
             lab.aim(points as usize).await;
+            lab
         });
         group.throughput(Throughput::Elements(points));
         group.bench_function(format!("{name}, {points} points"), |bencher| {

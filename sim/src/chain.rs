@@ -60,7 +60,7 @@ fn back_off_db(gain: u16) -> f64 {
 }
 
 fn phase_noise(model: &PhaseNoiseModel) -> PhaseNoise {
-    let floor = model.floor_dbc_per_hz.map_or(0.0, |db| 10f64.powf(db / 10.0));
+    let floor = model.floor_dbc_per_hz.map_or(0.0, |db| libm::exp10(db / 10.0));
     let band_hz = (model.band_hz[0], model.band_hz[1]);
     PhaseNoise::integrated(model.rms_deg.to_radians(), model.loop_hz, band_hz, floor)
 }

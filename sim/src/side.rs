@@ -10,6 +10,7 @@ use crate::physics::array::{Array, ElementCode};
 use crate::physics::element::Element;
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::{SPEED_OF_LIGHT_M_S, amplitude_of_db};
+use crate::physics::oscillator::cis;
 use crate::physics::shifter::{CodeSpread, CodeSteps, CodeTable};
 
 /// What the random numbers of one side are drawn for.
@@ -152,7 +153,7 @@ fn place(model: &ArrayModel) -> Array {
     };
     array.with_element(Element {
         cosine_exponent: model.element.cosine_exponent,
-        back_lobe: 10f64.powf(model.element.back_lobe_db / 10.0),
+        back_lobe: libm::exp10(model.element.back_lobe_db / 10.0),
     })
 }
 
@@ -165,7 +166,7 @@ fn errors(model: &ArrayModel, mut random: Stream) -> Vec<Complex64> {
                 model.gain_error_rms_db * random.normal() + listed(&model.gain_errors_db, n);
             let phase_deg =
                 model.phase_error_rms_deg * random.normal() + listed(&model.phase_errors_deg, n);
-            let error = Complex64::from_polar(amplitude_of_db(gain_db), phase_deg.to_radians());
+            let error = amplitude_of_db(gain_db) * cis(phase_deg.to_radians());
             if model.dead_elements.contains(&n) { Complex64::ZERO } else { error }
         })
         .collect()
@@ -180,7 +181,7 @@ fn offsets(model: &ArrayModel, mut random: Stream) -> Option<Arc<[Offset]>> {
     let most = i32::from(power_up.codes);
     let draw = |_| Offset {
         codes: (random.uniform() * f64::from(2 * most + 1)) as i32 - most,
-        turn: Complex64::cis((power_up.phase_rms_deg * random.normal()).to_radians()),
+        turn: cis((power_up.phase_rms_deg * random.normal()).to_radians()),
     };
     Some((0..model.count()).map(draw).collect())
 }
@@ -203,6 +204,6 @@ impl Drift {
     fn factor(&self, element: usize, excess_k: f64) -> Complex64 {
         let phase_deg = self.phase_deg_per_k[element] * excess_k;
         let amplitude = amplitude_of_db(self.gain_db_per_k * excess_k);
-        Complex64::from_polar(amplitude, phase_deg.to_radians())
+        amplitude * cis(phase_deg.to_radians())
     }
 }

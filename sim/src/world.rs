@@ -178,6 +178,8 @@ impl World {
 
     /// Supply and chips settle on each other: chips that lose power also stop drawing current.
     fn power(&mut self) {
+        // What the chips draw depends on how warm they are by now.
+        self.dut.warm(self.now, self.supply.terminal_v(self.now), &self.model.chips);
         let load = self.dut.conductance_s(self.supply.terminal_v(self.now), &self.model.chips);
         self.supply.tick(self.now, load, &self.model.supply);
         let was_powered = self.dut.powered;

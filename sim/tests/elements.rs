@@ -327,3 +327,24 @@ async fn elements_drift_as_the_chip_warms() {
     tokio::time::sleep(Duration::from_secs(600)).await;
     assert!((lab.bench.truth().rx.temperature_c - 24.0).abs() < 1e-3);
 }
+
+#[tokio::test(start_paused = true)]
+async fn a_warming_chip_ends_where_its_own_current_brings_it() {
+    // The current grows with the temperature that it makes; where that ends is the same whether the
+    // chip takes its time or not, and however rarely anybody looks.
+    let mut model = half_wave(8, 5);
+    (model.chips.current_per_k, model.chips.heating_c_per_w) = (0.004, 120.0);
+    let mut ends = Vec::new();
+    for warming_s in [0.0, 40.0] {
+        model.chips.warming_s = warming_s;
+        let mut lab = Lab::new(model.clone());
+        lab.wake().await;
+        tokio::time::sleep(Duration::from_secs(3600)).await;
+        let truth = lab.bench.truth();
+        ends.push((truth.tx.temperature_c, truth.rx.temperature_c, truth.supply.current_a));
+    }
+    let (at_once, in_time) = (ends[0], ends[1]);
+    assert!((at_once.0 - in_time.0).abs() < 1e-6, "{ends:?}");
+    assert!((at_once.1 - in_time.1).abs() < 1e-6, "{ends:?}");
+    assert!((at_once.2 - in_time.2).abs() < 1e-9 && at_once.0 > 40.0, "{ends:?}");
+}

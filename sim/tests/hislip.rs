@@ -170,3 +170,26 @@ async fn what_is_wrong_is_answered_and_survived() {
     // And others can still start one.
     start(at, 1 << 20).await;
 }
+
+/// Faults reach what speaks HiSLIP, too: an answer that comes later, and a link that is closed with both
+/// of its connections; a new session finds the instrument as it stands.
+#[tokio::test]
+async fn faults_reach_sessions() {
+    use beamwarden_sim::FaultKind;
+    let (bench, serving) = serving().await;
+    let at = place(&serving, Post::Supply);
+    let (mut sync, mut control) = start(at, 1 << 20).await;
+    let late = FaultKind::LateAnswer { late_s: 0.2 };
+    bench.put_fault(Post::Supply, late, None).expect("it makes sense");
+    let began = tokio::time::Instant::now();
+    say(&mut sync, &message(7, 0, 2, b"VOLT 1;*TST?")).await;
+    expect(&mut sync, &message(7, 0, 2, b"0\n")).await;
+    assert!(began.elapsed().as_secs_f64() >= 0.2);
+    bench.put_fault(Post::Supply, FaultKind::ClosedLink { answer_share: None }, None).expect("too");
+    for stream in [&mut sync, &mut control] {
+        assert!(matches!(stream.read(&mut [0; 16]).await, Ok(0) | Err(_)));
+    }
+    let (mut sync, _control) = start(at, 1 << 20).await;
+    say(&mut sync, &message(7, 0, 2, b"VOLT?")).await;
+    expect(&mut sync, &message(7, 0, 2, b"1.00000000000E+00\n")).await;
+}

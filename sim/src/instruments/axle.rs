@@ -63,8 +63,8 @@ impl Axle {
 /// `exp(-t/tau) cos(2 pi f t)`.
 fn decay(passed: Duration, model: &TurntableModel) -> f64 {
     let passed_s = passed.as_secs_f64();
-    let swing = (std::f64::consts::TAU * model.sway_hz * passed_s).cos();
-    (-passed_s / model.sway_decay_s).exp() * swing
+    let swing = libm::cos(std::f64::consts::TAU * model.sway_hz * passed_s);
+    libm::exp(-passed_s / model.sway_decay_s) * swing
 }
 
 #[cfg(test)]

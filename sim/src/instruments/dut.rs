@@ -128,9 +128,17 @@ impl Chip {
 
     /// Temperature with `supply_v` at the chip, degC.
     pub fn temperature_c(&self, supply_v: f64, model: &ChipModel) -> f64 {
-        if model.warming_s > 0.0 {
-            return model.ambient_c + self.rise.value();
-        }
+        let rise_k = if model.warming_s > 0.0 {
+            self.rise.value()
+        } else {
+            self.steady_rise_k(supply_v, model).0
+        };
+        model.ambient_c + rise_k
+    }
+
+    /// Rise over ambient that `supply_v` leads to in the end, K, and the gain of the loop from
+    /// temperature over current to temperature.
+    fn steady_rise_k(&self, supply_v: f64, model: &ChipModel) -> (f64, f64) {
         let standby = 0.5 * model.standby_a / NOMINAL_V;
         let per_siemens = model.heating_c_per_w * supply_v * supply_v;
         let chip = self.nominal_conductance_s(model);
@@ -138,14 +146,14 @@ impl Chip {
         // gain of the loop near 1 would be thermal runaway; the model ends before.
         let loop_gain = (per_siemens * chip * model.current_per_k).min(0.9);
         let at_ambient = chip * (1.0 + model.current_per_k * (model.ambient_c - model.nominal_c));
-        model.ambient_c + per_siemens * (standby + at_ambient) / (1.0 - loop_gain)
+        (per_siemens * (standby + at_ambient) / (1.0 - loop_gain), loop_gain)
     }
 
-    /// Lets it warm until `now`, and from then on toward what `supply_v` makes of it.
+    /// Lets it warm until `now`, and from then on toward what `supply_v` makes of it. The loop makes
+    /// it slower: `warming_s T' = P0 + g T - T` has the time constant `warming_s/(1 - g)`.
     fn warm(&mut self, now: Duration, supply_v: f64, model: &ChipModel) {
-        let conductance = self.conductance_s(supply_v, model) + 0.5 * model.standby_a / NOMINAL_V;
-        let rise_k = model.heating_c_per_w * supply_v * supply_v * conductance;
-        self.rise.turn(rise_k, model.warming_s, now);
+        let (rise_k, loop_gain) = self.steady_rise_k(supply_v, model);
+        self.rise.turn(rise_k, model.warming_s / (1.0 - loop_gain), now);
     }
 
     fn read(&self, offset: u16, at: &Instant<'_>) -> Result<u16, Refusal> {

@@ -83,7 +83,7 @@ impl Relaxation {
     /// `constant_s`.
     pub fn turn(&mut self, target: f64, constant_s: f64, now: Duration) {
         let passed_s = now.saturating_sub(self.at).as_secs_f64();
-        let left = if self.constant_s > 0.0 { (-passed_s / self.constant_s).exp() } else { 0.0 };
+        let left = if self.constant_s > 0.0 { libm::exp(-passed_s / self.constant_s) } else { 0.0 };
         let value = self.target + (self.value - self.target) * left;
         *self = Self { value, target, constant_s, at: now };
     }

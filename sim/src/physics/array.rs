@@ -10,6 +10,7 @@ use num_complex::Complex64;
 
 use super::element::Element;
 use super::link::SPEED_OF_LIGHT_M_S;
+use super::oscillator::cis;
 
 /// What one element of a chip is set to.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -46,8 +47,8 @@ impl Direction {
 
     /// Cosines toward x, y and z.
     pub fn cosines(self) -> [f64; 3] {
-        let (sin, cos) = self.azimuth_deg.to_radians().sin_cos();
-        let (up, level) = self.elevation_deg.to_radians().sin_cos();
+        let (sin, cos) = libm::sincos(self.azimuth_deg.to_radians());
+        let (up, level) = libm::sincos(self.elevation_deg.to_radians());
         [sin * level, up, cos * level]
     }
 }
@@ -95,9 +96,7 @@ impl Array {
         let sum: Complex64 = weights
             .iter()
             .zip(&self.positions_m)
-            .map(|(weight, [x, y, z])| {
-                weight * Complex64::cis(wavenumber * (x * u + y * v + z * w))
-            })
+            .map(|(weight, [x, y, z])| weight * cis(wavenumber * (x * u + y * v + z * w)))
             .sum();
         sum * self.element.amplitude(w)
     }

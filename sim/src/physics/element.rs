@@ -21,7 +21,7 @@ impl Element {
         if self.cosine_exponent == 0.0 {
             return 1.0;
         }
-        let power = cos_off_broadside.max(0.0).powf(self.cosine_exponent);
+        let power = libm::pow(cos_off_broadside.max(0.0), self.cosine_exponent);
         power.max(self.back_lobe).sqrt()
     }
 }

@@ -58,19 +58,19 @@ pub fn specific_attenuation(air: &Air, carrier_hz: f64) -> Specific {
 /// Strength times shape of one oxygen line: equations (3), (5), (6a), (6b), (7).
 fn oxygen_line(&[f0, a1, a2, a3, a4, a5, a6]: &[f64; 7], f: f64, air: &State) -> f64 {
     let State { dry, vapour, theta } = *air;
-    let strength = a1 * 1e-7 * dry * theta.powi(3) * (a2 * (1.0 - theta)).exp();
-    let width = a3 * 1e-4 * (dry * theta.powf(0.8 - a4) + 1.1 * vapour * theta);
+    let strength = a1 * 1e-7 * dry * theta.powi(3) * libm::exp(a2 * (1.0 - theta));
+    let width = a3 * 1e-4 * (dry * libm::pow(theta, 0.8 - a4) + 1.1 * vapour * theta);
     // Zeeman splitting.
     let width = (width * width + 2.25e-6).sqrt();
-    let interference = (a5 + a6 * theta) * 1e-4 * (dry + vapour) * theta.powf(0.8);
+    let interference = (a5 + a6 * theta) * 1e-4 * (dry + vapour) * libm::pow(theta, 0.8);
     strength * shape(f, f0, width, interference)
 }
 
 /// Strength times shape of one line of water vapour.
 fn water_line(&[f0, b1, b2, b3, b4, b5, b6]: &[f64; 7], f: f64, air: &State) -> f64 {
     let State { dry, vapour, theta } = *air;
-    let strength = b1 * 0.1 * vapour * theta.powf(3.5) * (b2 * (1.0 - theta)).exp();
-    let width = b3 * 1e-4 * (dry * theta.powf(b4) + b5 * vapour * theta.powf(b6));
+    let strength = b1 * 0.1 * vapour * libm::pow(theta, 3.5) * libm::exp(b2 * (1.0 - theta));
+    let width = b3 * 1e-4 * (dry * libm::pow(theta, b4) + b5 * vapour * libm::pow(theta, b6));
     // Doppler broadening.
     let width = 0.535 * width + (0.217 * width * width + 2.1316e-12 * f0 * f0 / theta).sqrt();
     strength * shape(f, f0, width, 0.0)
@@ -86,9 +86,9 @@ fn shape(f: f64, f0: f64, width: f64, interference: f64) -> f64 {
 /// The dry continuum: equations (8) and (9).
 fn dry_continuum(f: f64, air: &State) -> f64 {
     let State { dry, vapour, theta } = *air;
-    let width = 5.6e-4 * (dry + vapour) * theta.powf(0.8);
+    let width = 5.6e-4 * (dry + vapour) * libm::pow(theta, 0.8);
     let debye = 6.14e-5 / (width * (1.0 + (f / width).powi(2)));
-    let nitrogen = 1.4e-12 * dry * theta.powf(1.5) / (1.0 + 1.9e-5 * f.powf(1.5));
+    let nitrogen = 1.4e-12 * dry * libm::pow(theta, 1.5) / (1.0 + 1.9e-5 * libm::pow(f, 1.5));
     f * dry * theta * theta * (debye + nitrogen)
 }
 

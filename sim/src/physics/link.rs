@@ -5,6 +5,8 @@
 
 use num_complex::Complex64;
 
+use super::oscillator::cis;
+
 /// Speed of light in vacuum, m/s (exact, SI).
 pub const SPEED_OF_LIGHT_M_S: f64 = 299_792_458.0;
 /// Boltzmann constant, J/K (exact, SI).
@@ -17,13 +19,13 @@ pub const LOAD_OHM: f64 = 50.0;
 /// Free-space basic transmission loss in dB, ITU-R P.525: `20 log10(4 pi d f/c)`.
 pub fn free_space_loss_db(carrier_hz: f64, distance_m: f64) -> f64 {
     let ratio = 4.0 * std::f64::consts::PI * distance_m * carrier_hz / SPEED_OF_LIGHT_M_S;
-    20.0 * ratio.log10()
+    20.0 * libm::log10(ratio)
 }
 
 /// Power density in W/m^2 at a distance in the far field: `S = EIRP/(4 pi R^2)` (Balanis, Antenna
 /// Theory, 4th ed., sec. 2.2).
 pub fn power_density_w_m2(eirp_dbm: f64, distance_m: f64) -> f64 {
-    1e-3 * 10f64.powf(eirp_dbm / 10.0) / (4.0 * std::f64::consts::PI * distance_m * distance_m)
+    1e-3 * libm::exp10(eirp_dbm / 10.0) / (4.0 * std::f64::consts::PI * distance_m * distance_m)
 }
 
 /// Thermal noise power kTB in watts (ITU-R P.372).
@@ -38,7 +40,7 @@ pub fn channel_centre_hz(channel: u16) -> f64 {
 
 /// A power ratio in dB as an amplitude factor.
 pub fn amplitude_of_db(db: f64) -> f64 {
-    10f64.powf(db / 20.0)
+    libm::exp10(db / 20.0)
 }
 
 /// One way of the signal through the air.
@@ -88,7 +90,7 @@ pub struct Budget {
 /// sum of the amplitudes by sqrt(N), so that equal elements with independent noise gain 10 log10 N
 /// in signal-to-noise ratio (Van Trees, Optimum Array Processing, sec. 2.6).
 pub fn budget(link: &LinkInputs) -> Budget {
-    let element_w = 1e-3 * 10f64.powf(link.element_output_dbm / 10.0);
+    let element_w = 1e-3 * libm::exp10(link.element_output_dbm / 10.0);
     let combiner = 1.0 / (link.rx_elements.max(1) as f64);
     let to_volts = (2.0 * LOAD_OHM).sqrt() * amplitude_of_db(link.rx_gain_db);
     let gain = |way: &Way| {
@@ -96,9 +98,9 @@ pub fn budget(link: &LinkInputs) -> Budget {
         let at_combiner = way.tx_response
             * way.rx_response
             * (element_w.sqrt() * amplitude_of_db(-loss_db) * combiner.sqrt());
-        at_combiner * to_volts * Complex64::cis(way.phase_rad)
+        at_combiner * to_volts * cis(way.phase_rad)
     };
-    let noise_figure = 10f64.powf(link.noise_figure_db / 10.0);
+    let noise_figure = libm::exp10(link.noise_figure_db / 10.0);
     let noise_w_per_hz = thermal_noise_w(STANDARD_TEMPERATURE_K, 1.0)
         * noise_figure
         * link.rx_weight_power

@@ -90,7 +90,7 @@ impl Imbalance {
     /// Of this gain of Q over I in dB and this error of the right angle in degrees; `None` when
     /// both are 0.
     pub fn new(gain_db: f64, phase_deg: f64) -> Option<Self> {
-        let g = libm::pow(10.0, gain_db / 20.0);
+        let g = libm::exp10(gain_db / 20.0);
         let (sin, cos) = libm::sincos(phase_deg.to_radians());
         (gain_db != 0.0 || phase_deg != 0.0)
             .then_some(Self { q_from_i: -g * sin, q_from_q: g * cos })

@@ -7,6 +7,7 @@ use num_complex::Complex64;
 use super::array::ElementCode;
 use super::gaussian::Stream;
 use super::link::amplitude_of_db;
+use super::oscillator::cis;
 
 /// Attenuator codes of an element.
 pub const ATTENUATIONS: usize = 8;
@@ -27,8 +28,8 @@ impl CodeSteps {
             return Complex64::ZERO;
         }
         let step_rad = std::f64::consts::TAU / f64::from(self.states());
-        let magnitude = 10f64.powf(-self.attenuation_db * f64::from(code.attenuation) / 20.0);
-        Complex64::from_polar(magnitude, step_rad * f64::from(code.phase))
+        let magnitude = amplitude_of_db(-self.attenuation_db * f64::from(code.attenuation));
+        magnitude * cis(step_rad * f64::from(code.phase))
     }
 
     /// Phase codes that there are.
@@ -73,7 +74,7 @@ impl CodeTable {
             phase.extend((0..states).map(|_| {
                 let gain_db = spread.gain_db * random.normal();
                 let turn_deg: f64 = spread.phase_deg * random.normal();
-                Complex64::from_polar(amplitude_of_db(gain_db), turn_deg.to_radians())
+                amplitude_of_db(gain_db) * cis(turn_deg.to_radians())
             }));
             attenuation.extend(
                 (0..ATTENUATIONS).map(|_| amplitude_of_db(spread.attenuation_db * random.normal())),
