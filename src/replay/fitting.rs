@@ -128,6 +128,7 @@ pub async fn fit_model(
         parameters: Vec::new(),
         remarks: Vec::new(),
         compared: 0,
+        common_gain_uncertainty_db: 0.0,
     };
     fitting.facts = fitting.plan.model_facts()?;
     fitting.all().await
@@ -147,6 +148,9 @@ struct Fitting<'a> {
     parameters: Vec<Parameter>,
     remarks: Vec<String>,
     compared: usize,
+    /// One standard deviation of the gain that all receive elements may have in common, dB: that of
+    /// the first element, which the others are relative to.
+    common_gain_uncertainty_db: f64,
 }
 
 impl Fitting<'_> {
@@ -240,6 +244,9 @@ impl Fitting<'_> {
                             residual_rms: fit.residual_rms_db,
                             points: fit.points,
                         });
+                    }
+                    if fit.rx.is_ok() {
+                        self.common_gain_uncertainty_db = fit.offset_db.1;
                     }
                     let with = |errors: Result<ElementErrors, Refusal>| {
                         Some(errors.map(|errors| (errors, fit.residual_rms_db, fit.points)))
@@ -367,8 +374,14 @@ impl Fitting<'_> {
             })
             .collect();
         let before = self.facts.noise_figure_db;
-        let found = noise_figure_offset(&points, RAISED_DB)
-            .map(|found| Estimate { value: before + found.value, ..found });
+        // The elements' own gains let in noise, too: what is uncertain of all of them together is
+        // uncertain of the noise figure.
+        let common = self.common_gain_uncertainty_db;
+        let found = noise_figure_offset(&points, RAISED_DB).map(|found| Estimate {
+            value: before + found.value,
+            uncertainty: found.uncertainty.hypot(common),
+            ..found
+        });
         if let Ok(found) = &found {
             self.facts.noise_figure_db = found.value;
         }

@@ -235,6 +235,9 @@ fn provenance(run: &Run<'_>) -> String {
         rows.push(vec!["Seed".to_owned(), escape(seed)]);
         let bench = if start.simulated { "simulated: no hardware took part" } else { "hardware" };
         rows.push(vec!["Instruments".to_owned(), bench.to_owned()]);
+        if let Some(replay) = &start.replay {
+            rows.push(vec!["Replay of".to_owned(), code(&replay.run)]);
+        }
     }
     let mut html = table("Origin", &["What", "Value"], &rows);
     let instruments: Vec<Vec<String>> = run
