@@ -162,7 +162,8 @@ impl World {
         Some(self.chain.passes.borrow_mut().played(&waveform, &self.transmission()))
     }
 
-    /// Noise of the source's converters, V^2/Hz of complex envelope at its output.
+    /// Noise of the source's converters, V^2/Hz of complex envelope at its output: white over the
+    /// rate at which it plays.
     pub fn source_noise_v2_per_hz(&self) -> f64 {
         let noise_v = self.model.source.noise_of_amplitude * self.source.amplitude_v;
         if self.source.output { 2.0 * noise_v * noise_v / self.source_rate_hz() } else { 0.0 }
@@ -199,15 +200,9 @@ impl World {
     fn receiver(&self, band: &Band, interval_s: f64) -> Receiver {
         let (tx, rx) = (&self.model.tx, &self.model.rx);
         let listening = self.is_listening();
-        let from_source = if self.is_linked() {
-            self.source_noise_v2_per_hz() * self.mean_power_gain()
-        } else {
-            0.0
-        };
-        let own = if listening { self.budget().noise_v2_per_hz } else { 0.0 };
         Receiver {
             shaper: self.chain.filters.borrow_mut().shaper(band, interval_s),
-            noise_v2_per_hz: own + from_source,
+            noise_v2_per_hz: if listening { self.budget().noise_v2_per_hz } else { 0.0 },
             phase_noise: [tx.phase_noise, rx.phase_noise].map(|m| m.as_ref().map(phase_noise)),
             imbalance: Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg),
             offset_v: if listening { rx.dc_offset_v } else { [0.0; 2] },
@@ -215,15 +210,11 @@ impl World {
         }
     }
 
-    /// Power gain from the source's output to the scope, all ways together as if they were
-    /// independent, without compression.
-    pub fn mean_power_gain(&self) -> f64 {
-        self.rays().iter().map(|ray| ray.gain.norm_sqr()).sum()
-    }
-
-    /// What arrives from the source now.
+    /// What arrives from the source now: what it plays, and its converters' noise.
     fn signal(&self, band: &Band) -> Option<Signal> {
-        let played = self.played().filter(|_| self.is_linked())?;
+        let noise = if self.source.output { self.model.source.noise_of_amplitude } else { 0.0 };
+        let silence = || (noise > 0.0).then(Arc::<Played>::default);
+        let played = self.played().or_else(silence).filter(|_| self.is_linked())?;
         let rate_hz = self.source_rate_hz();
         let (tx_hz, rx_hz) = self.carriers_hz();
         let amplitude_v = self.source.amplitude_v;
@@ -239,6 +230,7 @@ impl World {
             interpolator: self.chain.filters.borrow_mut().interpolator(&band, rate_hz),
             rays: self.rays().into_iter().map(at_amplitude).collect(),
             carrier_offset_hz: tx_hz - rx_hz,
+            noise,
         })
     }
 

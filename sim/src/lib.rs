@@ -126,12 +126,12 @@
 //!
 //! | stage | what happens | from |
 //! |---|---|---|
-//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel\] | IEEE Std 1241 |
+//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel; own noise of each sample, which takes every way and filter of the signal, but no compression\] | IEEE Std 1241 |
 //! | transmitter | \[I/Q imbalance and its image; leaking carrier; Rapp compression, AM/PM\] | Schenk ch. 5; Rapp 1991 |
 //! | reconstruction | Kaiser-windowed low-pass, which is at once the receiver's baseband filter: flat to `rx.pass_hz`, 70 dB down from `rx.stop_hz`, own error below -55 dB \[zero-order hold; Gaussian bandwidths of source and scope, folded into it\] | Oppenheim and Schafer |
 //! | air | transmit gain (1 dB per code \[with an error each, and with temperature\]), arrays, path, delay of each way | ITU-R P.525 |
 //! | carriers | turn by the carrier offset from a random phase \[references drift with temperature; phase noise of both synthesisers, of a given integrated value\] | IEEE Std 1139 |
-//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band \[with the source's noise\] | ITU-R P.372 |
+//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band | ITU-R P.372 |
 //! | receiver | gain (1 dB per code \[as the transmitter's\]) \[I/Q imbalance; DC offset; lines that end, hard or by Rapp's form\] | Schenk ch. 5 |
 //! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
 //!

@@ -200,7 +200,9 @@ pub struct LinkTruth {
     /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
     /// V^2; 0 when none arrives.
     pub signal_v2: f64,
-    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope: the mean over the
+    /// waveform's spectrum, with which both come over the same ways; without a waveform the sum over
+    /// the ways. Compression is left out. It lies within half the source's rate to either side.
     pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
@@ -369,8 +371,10 @@ fn link(world: &World) -> LinkTruth {
     let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
     let arriving_v2 = if linked { sent_v2 } else { 0.0 };
     let rays = world.rays();
-    let signal_v2 = arriving_v2 * power_gain(world, &rays);
-    let source_noise = world.source_noise_v2_per_hz() * world.mean_power_gain();
+    let gain = power_gain(world, &rays);
+    let signal_v2 = arriving_v2 * gain;
+    // It takes the same ways as the signal, so it adds up over them in the same way.
+    let source_noise = world.source_noise_v2_per_hz() * gain;
     let eirp_dbm = eirp_dbm(world, sent_v2);
     LinkTruth {
         linked,
@@ -398,7 +402,7 @@ fn power_gain(world: &World, rays: &[Ray]) -> f64 {
     match (rays, world.source.playing()) {
         ([only], _) => only.gain.norm_sqr(),
         (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
-        (_, None) => 0.0,
+        (_, None) => rays.iter().map(|ray| ray.gain.norm_sqr()).sum(),
     }
 }
 
