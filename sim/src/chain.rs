@@ -169,12 +169,22 @@ impl World {
         if self.source.output { 2.0 * noise_v * noise_v / self.source_rate_hz() } else { 0.0 }
     }
 
+    /// What receiver and scope let through.
+    fn receiver_band(&self) -> Band {
+        let rx = &self.model.rx;
+        let low_pass = LowPass { pass_hz: rx.pass_hz, stop_hz: rx.stop_hz };
+        Band::from(low_pass).with_bandwidth(self.model.scope.bandwidth_hz)
+    }
+
+    /// Between two samples of the scope as its clock really runs, s.
+    fn interval_s(&self) -> f64 {
+        self.scope.interval_s / (1.0 + 1e-6 * self.model.scope.clock_ppm)
+    }
+
     /// What an acquisition triggered now would show.
     pub fn scene(&self, index: u64) -> Scene {
         let (model, scope) = (&self.model, &self.model.scope);
-        let low_pass = LowPass { pass_hz: model.rx.pass_hz, stop_hz: model.rx.stop_hz };
-        let band = Band::from(low_pass).with_bandwidth(scope.bandwidth_hz);
-        let interval_s = self.scope.interval_s / (1.0 + 1e-6 * scope.clock_ppm);
+        let (band, interval_s) = (self.receiver_band(), self.interval_s());
         Scene {
             seed: model.seed,
             index,
@@ -234,6 +244,15 @@ impl World {
         })
     }
 
+    /// Power over the signal's of phase noise after a least-squares gain, for Gaussian phase of spread
+    /// sigma: `1 - exp(-sigma^2)`.
+    fn phase_error(&self, noise: &PhaseNoise) -> f64 {
+        let shaper =
+            self.chain.filters.borrow_mut().shaper(&self.receiver_band(), self.interval_s());
+        let floor = noise.floor_rad2(shaper.noise_bandwidth_hz());
+        -libm::expm1(-(noise.wander_rad * noise.wander_rad + floor))
+    }
+
     /// Every error that is switched on and would show now, with its power over the signal's where a
     /// closed form gives it. `signal_v2` is the signal's mean square at the scope.
     pub fn impairments(&self, signal_v2: f64) -> Vec<Impairment> {
@@ -245,14 +264,11 @@ impl World {
         if let Some(played) = played.as_ref().filter(|_| self.transmission().has_errors()) {
             say(Kind::Transmission, Some(played.error_ratio));
         }
-        let interval_s = self.scope.interval_s;
-        // After a least-squares gain: 1 - exp(-sigma^2) for Gaussian phase.
-        let phase = |m: &PhaseNoiseModel| -libm::expm1(-phase_noise(m).variance_rad2(interval_s));
-        if let Some(model) = &tx.phase_noise {
-            say(Kind::TxPhaseNoise, Some(phase(model)));
-        }
-        if let Some(model) = &rx.phase_noise {
-            say(Kind::RxPhaseNoise, Some(phase(model)));
+        let ends = [(&tx.phase_noise, Kind::TxPhaseNoise), (&rx.phase_noise, Kind::RxPhaseNoise)];
+        for (model, kind) in ends {
+            if let Some(model) = model {
+                say(kind, Some(self.phase_error(&phase_noise(model))));
+            }
         }
         if let Some(own) = Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg) {
             say(Kind::RxImbalance, Some(own.image_ratio()));

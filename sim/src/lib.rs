@@ -136,7 +136,7 @@
 //! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
 //!
 //! The section, clause and paper names are from memory. Invented: the shape of the phase noise (first
-//! order above its loop's bandwidth, and a floor), all sizes of all errors. Source and transmitter
+//! order above its loop's bandwidth, and a floor that ends with the receiver's filter), all sizes of all errors. Source and transmitter
 //! are periodic with the waveform: they are computed once for a waveform and its settings, at the
 //! source's sample instants, so products of compression beyond half its rate fold back. The scope's
 //! bandwidth is applied before the receiver's last stages, which is the same while those are linear.

@@ -252,7 +252,7 @@ fn phase_noise(scene: &Scene) -> Option<Vec<f32>> {
         for (noise, purpose) in both.iter().zip([Purpose::TxPhase, Purpose::RxPhase]) {
             let mut random = Stream::new(scene.seed, purpose, scene.index);
             if let Some(noise) = noise {
-                noise.add(&mut random, scene.interval_s, &mut phase);
+                noise.add(&mut random, scene.interval_s, &scene.receiver.shaper, &mut phase);
             }
         }
         phase
