@@ -244,32 +244,43 @@ impl World {
         })
     }
 
-    /// Power over the signal's of phase noise after a least-squares gain, for Gaussian phase of spread
-    /// sigma: `1 - exp(-sigma^2)`.
-    fn phase_error(&self, noise: &PhaseNoise) -> f64 {
-        let shaper =
-            self.chain.filters.borrow_mut().shaper(&self.receiver_band(), self.interval_s());
-        let floor = noise.floor_rad2(shaper.noise_bandwidth_hz());
-        -libm::expm1(-(noise.wander_rad * noise.wander_rad + floor))
+    /// What both synthesisers' phases cost: `exp(sigma^2) - 1` after a least-squares gain, for
+    /// Gaussian phase of spread sigma. The record's mean phase is no error.
+    fn phase_errors(&self) -> Vec<Impairment> {
+        use ImpairmentKind as Kind;
+        let (tx, rx) = (&self.model.tx.phase_noise, &self.model.rx.phase_noise);
+        let record_s = self.scope.points as f64 * self.interval_s();
+        let mut found = Vec::new();
+        for (model, wander, floor) in [
+            (tx, Kind::TxPhaseNoise, Kind::TxPhaseFloor),
+            (rx, Kind::RxPhaseNoise, Kind::RxPhaseFloor),
+        ] {
+            let Some(noise) = model.as_ref().map(phase_noise) else { continue };
+            let error_ratio = Some(libm::expm1(noise.wander_within_rad2(record_s)));
+            found.push(Impairment::within(wander, error_ratio));
+            if noise.floor_rad2_per_hz > 0.0 {
+                let mut filters = self.chain.filters.borrow_mut();
+                let shaper = filters.shaper(&self.receiver_band(), self.interval_s());
+                let band_hz = shaper.noise_bandwidth_hz();
+                let error_ratio = Some(libm::expm1(noise.floor_rad2(band_hz)));
+                found.push(Impairment { kind: floor, error_ratio, spread_hz: Some(band_hz) });
+            }
+        }
+        found
     }
 
     /// Every error that is switched on and would show now, with its power over the signal's where a
     /// closed form gives it. `signal_v2` is the signal's mean square at the scope.
     pub fn impairments(&self, signal_v2: f64) -> Vec<Impairment> {
         use ImpairmentKind as Kind;
-        let (tx, rx, scope) = (&self.model.tx, &self.model.rx, &self.model.scope);
+        let (rx, scope) = (&self.model.rx, &self.model.scope);
         let mut found = Vec::new();
-        let mut say = |kind, error_ratio| found.push(Impairment { kind, error_ratio });
         let played = self.played();
         if let Some(played) = played.as_ref().filter(|_| self.transmission().has_errors()) {
-            say(Kind::Transmission, Some(played.error_ratio));
+            found.push(Impairment::within(Kind::Transmission, Some(played.error_ratio)));
         }
-        let ends = [(&tx.phase_noise, Kind::TxPhaseNoise), (&rx.phase_noise, Kind::RxPhaseNoise)];
-        for (model, kind) in ends {
-            if let Some(model) = model {
-                say(kind, Some(self.phase_error(&phase_noise(model))));
-            }
-        }
+        found.extend(self.phase_errors());
+        let mut say = |kind, error_ratio| found.push(Impairment::within(kind, error_ratio));
         if let Some(own) = Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg) {
             say(Kind::RxImbalance, Some(own.image_ratio()));
         }
@@ -298,7 +309,10 @@ impl World {
             say(Kind::ScopeSkew, turn(0.5 * scope.skew_s).map(|angle| angle * angle));
         }
         if scope.aperture_jitter_s > 0.0 {
-            say(Kind::ApertureJitter, turn(scope.aperture_jitter_s).map(|angle| angle * angle));
+            let error_ratio = turn(scope.aperture_jitter_s).map(|angle| angle * angle);
+            // Each sample errs for itself.
+            let spread_hz = Some(1.0 / self.interval_s());
+            found.push(Impairment { kind: Kind::ApertureJitter, error_ratio, spread_hz });
         }
         found
     }

@@ -220,6 +220,23 @@ pub struct Impairment {
     /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
     /// gives it, or no signal arrives.
     pub error_ratio: Option<f64>,
+    /// Band over which its power lies evenly, Hz, where it is white; `None` where it lies within the
+    /// signal's own band, or may.
+    pub spread_hz: Option<f64>,
+}
+
+impl Impairment {
+    /// One whose power a matched filter sees whole.
+    pub(crate) fn within(kind: ImpairmentKind, error_ratio: Option<f64>) -> Self {
+        Self { kind, error_ratio, spread_hz: None }
+    }
+
+    /// What a matched filter for symbols at `symbol_rate_hz` leaves of [`Impairment::error_ratio`]:
+    /// of a white error the share of the symbol rate.
+    pub fn error_ratio_at(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let share = self.spread_hz.map_or(1.0, |hz| (symbol_rate_hz / hz).min(1.0));
+        self.error_ratio.map(|ratio| ratio * share)
+    }
 }
 
 /// Which error of the signal chain.
@@ -229,10 +246,15 @@ pub enum ImpairmentKind {
     /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
     /// whole band: a matched filter sees less.
     Transmission,
-    /// `1 - exp(-sigma^2)`.
+    /// The wandering part: `exp(sigma^2) - 1`, sigma being the spread about the record's mean. It is
+    /// what one expects over many records; slow noise differs much from one to the next.
     TxPhaseNoise,
-    /// `1 - exp(-sigma^2)`.
+    /// The same at the receiver.
     RxPhaseNoise,
+    /// The floor: `exp(sigma^2) - 1` with what the receiver's filter lets through.
+    TxPhaseFloor,
+    /// The same at the receiver.
+    RxPhaseFloor,
     /// 1/IRR.
     RxImbalance,
     /// Square of the offset over the signal.
@@ -245,7 +267,7 @@ pub enum ImpairmentKind {
     ScopeOffset,
     /// Image only, `(pi f t)^2` at the waveform's rms frequency.
     ScopeSkew,
-    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    /// `(2 pi f t)^2` at the waveform's rms frequency, white over the scope's rate.
     ApertureJitter,
 }
 
@@ -328,13 +350,17 @@ impl Truth {
     }
 
     /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
-    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
-    /// uncorrelated; the images of both mixers are not quite that. Those without one are in
-    /// [`LinkTruth::impairments`]. `None` when no signal arrives.
+    /// [`Truth::es_n0_db`], with what [`Impairment::error_ratio_at`] says of every impairment that
+    /// has a closed form added, as uncorrelated; the images of both mixers are not quite that. Of
+    /// [`ImpairmentKind::Transmission`] the filter sees less than is counted here where its error is
+    /// wider than the signal (few bits, compression). One complex gain over the whole record is
+    /// taken out; who tracks phase within the record finds less. Impairments without a closed form
+    /// are in [`LinkTruth::impairments`]. `None` when no signal arrives.
     pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
         let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
-        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        let errors: f64 =
+            link.impairments.iter().filter_map(|i| i.error_ratio_at(symbol_rate_hz)).sum();
         (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
     }
 }

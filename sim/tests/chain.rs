@@ -383,7 +383,7 @@ async fn the_truth_counts_noise_and_every_error() {
     let mut model = Model::default();
     model.tx.phase_noise = Some(PhaseNoiseModel {
         rms_deg: 2.0,
-        loop_hz: 1e6,
+        loop_hz: 1e9,
         band_hz: [0.0, 100e9],
         floor_dbc_per_hz: None,
     });
@@ -402,8 +402,8 @@ async fn the_truth_counts_noise_and_every_error() {
     let expected = [Kind::Transmission, Kind::TxPhaseNoise, Kind::RxImbalance, Kind::RxSaturation];
     assert_eq!(kinds, expected);
     assert_eq!(found[3].error_ratio, None);
-    // 2 deg: -29.142 dB; 0.5 dB: 30.820 dB (detection.yaml).
-    check_db("phase noise", db(found[1].error_ratio.expect("closed form")), -29.142, 0.01);
+    // 2 deg: -29.142 dB; 0.5 dB: 30.820 dB (detection.yaml). 0.6 % of the phase lies beyond 100 GHz.
+    check_db("phase noise", db(found[1].error_ratio.expect("closed form")), -29.142, 0.04);
     check_db("imbalance", db(found[2].error_ratio.expect("closed form")), -30.820, 0.001);
     let noise_only = truth.es_n0_db(1.76e9).expect("a signal arrives");
     let errors: f64 = found.iter().filter_map(|i| i.error_ratio).sum();

@@ -37,6 +37,20 @@ impl PhaseNoise {
         Self { wander_rad: wander, loop_hz, floor_rad2_per_hz }
     }
 
+    /// Variance of the wandering part about its mean over a record of this length, rad^2:
+    /// `w^2 (1 - 2 (a - 1 + exp(-a))/a^2)` at `a = 2 pi f0 T` (variance of the mean of a first-order
+    /// process, from the integral of its autocorrelation).
+    pub fn wander_within_rad2(&self, record_s: f64) -> f64 {
+        let a = std::f64::consts::TAU * self.loop_hz * record_s;
+        // Where the differences cancel, their series: a/3 - a^2/12.
+        let rest = if a < 1e-3 {
+            a / 3.0 - a * a / 12.0
+        } else {
+            1.0 - 2.0 * (a + libm::expm1(-a)) / (a * a)
+        };
+        self.wander_rad * self.wander_rad * rest
+    }
+
     /// Variance of the floor behind a filter of this two-sided noise bandwidth, rad^2.
     pub fn floor_rad2(&self, noise_bandwidth_hz: f64) -> f64 {
         self.floor_rad2_per_hz * noise_bandwidth_hz
