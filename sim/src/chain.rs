@@ -12,7 +12,7 @@ use num_complex::Complex64;
 use crate::instruments::dut::GAIN_MOST;
 use crate::model::{Model, PhaseNoiseModel, SaturationModel, SourceModel};
 use crate::physics::capture::{Ray, Scene, Signal, Start, Waveform};
-use crate::physics::converters::Digitiser;
+use crate::physics::converters::{Digitiser, volts_per_code};
 use crate::physics::correlation::{Correlations, whole_band};
 use crate::physics::filter::{Band, Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
@@ -328,6 +328,31 @@ impl World {
         found
     }
 
+    /// What the ends of the scope's range take off the signal, noise aside.
+    fn clipping(&self) -> Option<Impairment> {
+        let played = self.played().filter(|_| self.is_linked())?;
+        let (rx, scope, range_v) = (&self.model.rx, &self.model.scope, self.scope.range_v);
+        // The upper end is the last code's own upper edge.
+        let end_v = range_v - 0.5 * volts_per_code(range_v, scope.bits);
+        let most_v = |channel: usize| {
+            let own_v = end_v - (scope.offset_of_range[channel] * range_v).abs();
+            own_v / amplitude_of_db(scope.gain_error_db[channel]) - rx.dc_offset_v[channel].abs()
+        };
+        let most_v = most_v(0).min(most_v(1)).max(0.0);
+        let rays = self.rays();
+        let amplitude_v = self.source.amplitude_v;
+        let most_gain: f64 = rays.iter().map(|ray| ray.gain.norm_sqr().sqrt()).sum();
+        if played.peak() * most_gain * amplitude_v <= most_v {
+            return None;
+        }
+        // Several ways change the waveform's shape, and with it how often it is that large.
+        let gain = self.power_gain(&rays).sqrt() * amplitude_v;
+        let error_ratio = (rays.len() == 1).then(|| played.clipping(most_v / gain));
+        // A narrow band may have lowered the only way's peak.
+        let shows = error_ratio.is_none_or(|ratio| ratio > 0.0);
+        shows.then_some(Impairment::within(ImpairmentKind::ScopeClipping, error_ratio))
+    }
+
     /// Every error that is switched on and would show now, with its power over the signal's where a
     /// closed form gives it. `signal_v2` is the signal's mean square at the scope.
     pub fn impairments(&self, signal_v2: f64) -> Vec<Impairment> {
@@ -362,6 +387,8 @@ impl World {
                 scope.offset_of_range.iter().map(|s| (s * self.scope.range_v).powi(2)).sum();
             say(Kind::ScopeOffset, (signal_v2 > 0.0).then(|| square / signal_v2));
         }
+        found.extend(self.clipping());
+        let mut say = |kind, error_ratio| found.push(Impairment::within(kind, error_ratio));
         // Angle that the signal turns in a time, rms.
         let turn = |time_s: f64| {
             let cycles = played.as_ref().map(|p| p.rms_frequency() * self.source_rate_hz())?;

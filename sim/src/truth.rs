@@ -268,6 +268,10 @@ pub enum ImpairmentKind {
     ScopeGain,
     /// Square of the offset over the signal.
     ScopeOffset,
+    /// What lies beyond the scope's range, on the waveform's samples over all phases of the carrier,
+    /// noise aside; no closed form over several rays. Listed when the waveform's peak exceeds the
+    /// range.
+    ScopeClipping,
     /// Image only, `(pi f t)^2` at the waveform's rms frequency.
     ScopeSkew,
     /// `(2 pi f t)^2` at the waveform's rms frequency, white over the scope's rate.
