@@ -18,7 +18,7 @@ use crate::physics::filter::{Band, Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::amplitude_of_db;
 use crate::physics::multipath::mean_square;
-use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Rapp, Saturation};
+use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Modulator, Rapp, Saturation};
 use crate::physics::oscillator::{PhaseNoise, cis};
 use crate::physics::receive::Receiver;
 use crate::physics::transmit::{Passes, Played, Transmission};
@@ -138,7 +138,7 @@ impl World {
             gain: gain_error_db.map(amplitude_of_db),
             offset: offset_of_amplitude,
             skew_samples: skew_s * self.source_rate_hz(),
-            imbalance: Imbalance::new(tx.iq_imbalance.gain_db, tx.iq_imbalance.phase_deg),
+            imbalance: Modulator::new(tx.iq_imbalance.gain_db, tx.iq_imbalance.phase_deg),
             leakage: self.chain.leakage_turn * (leakage_v / self.source.amplitude_v),
             amplifier: self.amplifier(),
         }

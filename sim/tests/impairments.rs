@@ -238,6 +238,24 @@ async fn evm_and_image_of_unequal_branches_are_the_table() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn a_skewed_modulator_turns_the_signal_forward_and_a_skewed_mixer_back() {
+    // alpha = (1 + g exp(+jp))/2 at the modulator, (1 + g exp(-jp))/2 at the mixer (T. Schenk, RF
+    // Imperfections in High-rate Wireless Systems, ch. 5, from memory): half of p at g = 1. The
+    // carrier's phase is the same in every first acquisition of a seed.
+    let tone = Tones::one(101e6, 0.9);
+    let plain = line(&capture(clean(), &tone, PASS).await, 101e6);
+    for (end, due_deg) in [("tx", 2.5), ("rx", -2.5)] {
+        let mut model = clean();
+        let slot =
+            if end == "tx" { &mut model.tx.iq_imbalance } else { &mut model.rx.iq_imbalance };
+        slot.phase_deg = 5.0;
+        let turned = line(&capture(model, &tone, PASS).await, 101e6) / plain;
+        let turn_deg = turned.arg().to_degrees();
+        assert!((turn_deg - due_deg).abs() < 0.01, "{end}: {turn_deg} deg, due {due_deg}");
+    }
+}
+
+#[tokio::test(start_paused = true)]
 async fn a_full_scale_sine_has_the_signal_to_quantisation_ratio() {
     // 1009 cycles in 7040 points: every sample meets another phase.
     let tones = Tones::one(1009e6, 0.9);
