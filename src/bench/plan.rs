@@ -17,6 +17,7 @@ use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, S
 use super::frame_file::FrameFile;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
+    LIMITS_OF_BENCH,
 };
 use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
@@ -338,7 +339,7 @@ impl Loader<'_> {
                     self.faults.push(Fault::new(place.span.clone(), message));
                     return None;
                 };
-                Some(Bound { value, origin: format!("limits of bench {}", file.name) })
+                Some(Bound { value, origin: format!("{LIMITS_OF_BENCH}{}", file.name) })
             };
             let (low, high) = (bound(&limit.at_least), bound(&limit.at_most));
             if limit.at_least.is_none() && limit.at_most.is_none() {

@@ -278,6 +278,9 @@ pub struct MeasurementDone {
     pub captures: Vec<CaptureNo>,
     /// The figures of all its captures together: counts are sums.
     pub figures: Vec<Figure>,
+    /// What speaks against trusting it; none when nothing does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
 }
 
 /// See [`Event::Expectation`].

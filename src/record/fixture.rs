@@ -300,6 +300,7 @@ impl Writer {
             frame: Some(shot.frame.to_owned()),
             captures,
             figures,
+            doubts: Vec::new(),
         }));
     }
 
