@@ -91,18 +91,19 @@ fn a_record_that_came_twice_is_left_out_of_the_sums() {
     assert_eq!(two["passed"], false);
 }
 
-/// A gain that silently did not take: told when it was set, and a doubt of every capture since.
+/// A move that silently did not take: told when it was set, and a doubt of every capture since.
 #[test]
 fn a_setting_that_did_not_take_is_a_doubt_of_every_capture() {
     let folder = tempfile::tempdir().unwrap();
-    let faults = "{instrument: source, fault: setting not taken, at_s: 0, for_s: 1000}";
-    let steps = "  - measure: {as: first}\n    expect: {detected: at least 0}\n";
+    let faults = "{instrument: turntable, fault: setting not taken, at_s: 0, for_s: 1000}";
     let steps =
-        steps.replace("    expect: {detected: at least 0}\n", "    expect: {ber: at most 50 %}\n");
-    let summary = run_under(folder.path(), faults, &steps, 1);
-    let first = measurement(&summary, "first");
-    assert!(doubts(&first).contains("source."), "{first}");
-    assert!(doubts(&first).contains("was asked for"), "{first}");
+        "  - measure: {as: first}\n    expect: {ber: at most 50 %}\n  - measure: {as: second}\n";
+    let summary = run_under(folder.path(), faults, steps, 1);
+    for label in ["first", "second"] {
+        let told = doubts(&measurement(&summary, label));
+        assert!(told.contains("turntable.angle stood at 0 deg, and 5 deg was asked for"), "{told}");
+    }
+    assert_eq!(measurement(&summary, "first")["passed"], false);
 }
 
 /// `verify` holds a run against its own record.
