@@ -162,18 +162,29 @@ impl World {
         Some(self.chain.passes.borrow_mut().played(&waveform, &self.transmission()))
     }
 
-    /// Noise of the source's converters, V^2/Hz of complex envelope at its output.
+    /// Noise of the source's converters, V^2/Hz of complex envelope at its output: white over the
+    /// rate at which it plays.
     pub fn source_noise_v2_per_hz(&self) -> f64 {
         let noise_v = self.model.source.noise_of_amplitude * self.source.amplitude_v;
         if self.source.output { 2.0 * noise_v * noise_v / self.source_rate_hz() } else { 0.0 }
     }
 
+    /// What receiver and scope let through.
+    fn receiver_band(&self) -> Band {
+        let rx = &self.model.rx;
+        let low_pass = LowPass { pass_hz: rx.pass_hz, stop_hz: rx.stop_hz };
+        Band::from(low_pass).with_bandwidth(self.model.scope.bandwidth_hz)
+    }
+
+    /// Between two samples of the scope as its clock really runs, s.
+    fn interval_s(&self) -> f64 {
+        self.scope.interval_s / (1.0 + 1e-6 * self.model.scope.clock_ppm)
+    }
+
     /// What an acquisition triggered now would show.
     pub fn scene(&self, index: u64) -> Scene {
         let (model, scope) = (&self.model, &self.model.scope);
-        let low_pass = LowPass { pass_hz: model.rx.pass_hz, stop_hz: model.rx.stop_hz };
-        let band = Band::from(low_pass).with_bandwidth(scope.bandwidth_hz);
-        let interval_s = self.scope.interval_s / (1.0 + 1e-6 * scope.clock_ppm);
+        let (band, interval_s) = (self.receiver_band(), self.interval_s());
         Scene {
             seed: model.seed,
             index,
@@ -199,15 +210,9 @@ impl World {
     fn receiver(&self, band: &Band, interval_s: f64) -> Receiver {
         let (tx, rx) = (&self.model.tx, &self.model.rx);
         let listening = self.is_listening();
-        let from_source = if self.is_linked() {
-            self.source_noise_v2_per_hz() * self.mean_power_gain()
-        } else {
-            0.0
-        };
-        let own = if listening { self.budget().noise_v2_per_hz } else { 0.0 };
         Receiver {
             shaper: self.chain.filters.borrow_mut().shaper(band, interval_s),
-            noise_v2_per_hz: own + from_source,
+            noise_v2_per_hz: if listening { self.budget().noise_v2_per_hz } else { 0.0 },
             phase_noise: [tx.phase_noise, rx.phase_noise].map(|m| m.as_ref().map(phase_noise)),
             imbalance: Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg),
             offset_v: if listening { rx.dc_offset_v } else { [0.0; 2] },
@@ -215,15 +220,11 @@ impl World {
         }
     }
 
-    /// Power gain from the source's output to the scope, all ways together as if they were
-    /// independent, without compression.
-    pub fn mean_power_gain(&self) -> f64 {
-        self.rays().iter().map(|ray| ray.gain.norm_sqr()).sum()
-    }
-
-    /// What arrives from the source now.
+    /// What arrives from the source now: what it plays, and its converters' noise.
     fn signal(&self, band: &Band) -> Option<Signal> {
-        let played = self.played().filter(|_| self.is_linked())?;
+        let noise = if self.source.output { self.model.source.noise_of_amplitude } else { 0.0 };
+        let silence = || (noise > 0.0).then(Arc::<Played>::default);
+        let played = self.played().or_else(silence).filter(|_| self.is_linked())?;
         let rate_hz = self.source_rate_hz();
         let (tx_hz, rx_hz) = self.carriers_hz();
         let amplitude_v = self.source.amplitude_v;
@@ -239,29 +240,47 @@ impl World {
             interpolator: self.chain.filters.borrow_mut().interpolator(&band, rate_hz),
             rays: self.rays().into_iter().map(at_amplitude).collect(),
             carrier_offset_hz: tx_hz - rx_hz,
+            noise,
         })
+    }
+
+    /// What both synthesisers' phases cost: `exp(sigma^2) - 1` after a least-squares gain, for
+    /// Gaussian phase of spread sigma. The record's mean phase is no error.
+    fn phase_errors(&self) -> Vec<Impairment> {
+        use ImpairmentKind as Kind;
+        let (tx, rx) = (&self.model.tx.phase_noise, &self.model.rx.phase_noise);
+        let record_s = self.scope.points as f64 * self.interval_s();
+        let mut found = Vec::new();
+        for (model, wander, floor) in [
+            (tx, Kind::TxPhaseNoise, Kind::TxPhaseFloor),
+            (rx, Kind::RxPhaseNoise, Kind::RxPhaseFloor),
+        ] {
+            let Some(noise) = model.as_ref().map(phase_noise) else { continue };
+            let error_ratio = Some(libm::expm1(noise.wander_within_rad2(record_s)));
+            found.push(Impairment::within(wander, error_ratio));
+            if noise.floor_rad2_per_hz > 0.0 {
+                let mut filters = self.chain.filters.borrow_mut();
+                let shaper = filters.shaper(&self.receiver_band(), self.interval_s());
+                let band_hz = shaper.noise_bandwidth_hz();
+                let error_ratio = Some(libm::expm1(noise.floor_rad2(band_hz)));
+                found.push(Impairment { kind: floor, error_ratio, spread_hz: Some(band_hz) });
+            }
+        }
+        found
     }
 
     /// Every error that is switched on and would show now, with its power over the signal's where a
     /// closed form gives it. `signal_v2` is the signal's mean square at the scope.
     pub fn impairments(&self, signal_v2: f64) -> Vec<Impairment> {
         use ImpairmentKind as Kind;
-        let (tx, rx, scope) = (&self.model.tx, &self.model.rx, &self.model.scope);
+        let (rx, scope) = (&self.model.rx, &self.model.scope);
         let mut found = Vec::new();
-        let mut say = |kind, error_ratio| found.push(Impairment { kind, error_ratio });
         let played = self.played();
         if let Some(played) = played.as_ref().filter(|_| self.transmission().has_errors()) {
-            say(Kind::Transmission, Some(played.error_ratio));
+            found.push(Impairment::within(Kind::Transmission, Some(played.error_ratio)));
         }
-        let interval_s = self.scope.interval_s;
-        // After a least-squares gain: 1 - exp(-sigma^2) for Gaussian phase.
-        let phase = |m: &PhaseNoiseModel| -libm::expm1(-phase_noise(m).variance_rad2(interval_s));
-        if let Some(model) = &tx.phase_noise {
-            say(Kind::TxPhaseNoise, Some(phase(model)));
-        }
-        if let Some(model) = &rx.phase_noise {
-            say(Kind::RxPhaseNoise, Some(phase(model)));
-        }
+        found.extend(self.phase_errors());
+        let mut say = |kind, error_ratio| found.push(Impairment::within(kind, error_ratio));
         if let Some(own) = Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg) {
             say(Kind::RxImbalance, Some(own.image_ratio()));
         }
@@ -290,7 +309,10 @@ impl World {
             say(Kind::ScopeSkew, turn(0.5 * scope.skew_s).map(|angle| angle * angle));
         }
         if scope.aperture_jitter_s > 0.0 {
-            say(Kind::ApertureJitter, turn(scope.aperture_jitter_s).map(|angle| angle * angle));
+            let error_ratio = turn(scope.aperture_jitter_s).map(|angle| angle * angle);
+            // Each sample errs for itself.
+            let spread_hz = Some(1.0 / self.interval_s());
+            found.push(Impairment { kind: Kind::ApertureJitter, error_ratio, spread_hz });
         }
         found
     }

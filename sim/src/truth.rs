@@ -200,7 +200,9 @@ pub struct LinkTruth {
     /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
     /// V^2; 0 when none arrives.
     pub signal_v2: f64,
-    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope: the mean over the
+    /// waveform's spectrum, with which both come over the same ways; without a waveform the sum over
+    /// the ways. Compression is left out. It lies within half the source's rate to either side.
     pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
@@ -218,6 +220,23 @@ pub struct Impairment {
     /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
     /// gives it, or no signal arrives.
     pub error_ratio: Option<f64>,
+    /// Band over which its power lies evenly, Hz, where it is white; `None` where it lies within the
+    /// signal's own band, or may.
+    pub spread_hz: Option<f64>,
+}
+
+impl Impairment {
+    /// One whose power a matched filter sees whole.
+    pub(crate) fn within(kind: ImpairmentKind, error_ratio: Option<f64>) -> Self {
+        Self { kind, error_ratio, spread_hz: None }
+    }
+
+    /// What a matched filter for symbols at `symbol_rate_hz` leaves of [`Impairment::error_ratio`]:
+    /// of a white error the share of the symbol rate.
+    pub fn error_ratio_at(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let share = self.spread_hz.map_or(1.0, |hz| (symbol_rate_hz / hz).min(1.0));
+        self.error_ratio.map(|ratio| ratio * share)
+    }
 }
 
 /// Which error of the signal chain.
@@ -227,10 +246,15 @@ pub enum ImpairmentKind {
     /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
     /// whole band: a matched filter sees less.
     Transmission,
-    /// `1 - exp(-sigma^2)`.
+    /// The wandering part: `exp(sigma^2) - 1`, sigma being the spread about the record's mean. It is
+    /// what one expects over many records; slow noise differs much from one to the next.
     TxPhaseNoise,
-    /// `1 - exp(-sigma^2)`.
+    /// The same at the receiver.
     RxPhaseNoise,
+    /// The floor: `exp(sigma^2) - 1` with what the receiver's filter lets through.
+    TxPhaseFloor,
+    /// The same at the receiver.
+    RxPhaseFloor,
     /// 1/IRR.
     RxImbalance,
     /// Square of the offset over the signal.
@@ -243,7 +267,7 @@ pub enum ImpairmentKind {
     ScopeOffset,
     /// Image only, `(pi f t)^2` at the waveform's rms frequency.
     ScopeSkew,
-    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    /// `(2 pi f t)^2` at the waveform's rms frequency, white over the scope's rate.
     ApertureJitter,
 }
 
@@ -326,13 +350,17 @@ impl Truth {
     }
 
     /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
-    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
-    /// uncorrelated; the images of both mixers are not quite that. Those without one are in
-    /// [`LinkTruth::impairments`]. `None` when no signal arrives.
+    /// [`Truth::es_n0_db`], with what [`Impairment::error_ratio_at`] says of every impairment that
+    /// has a closed form added, as uncorrelated; the images of both mixers are not quite that. Of
+    /// [`ImpairmentKind::Transmission`] the filter sees less than is counted here where its error is
+    /// wider than the signal (few bits, compression). One complex gain over the whole record is
+    /// taken out; who tracks phase within the record finds less. Impairments without a closed form
+    /// are in [`LinkTruth::impairments`]. `None` when no signal arrives.
     pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
         let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
-        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        let errors: f64 =
+            link.impairments.iter().filter_map(|i| i.error_ratio_at(symbol_rate_hz)).sum();
         (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
     }
 }
@@ -369,8 +397,10 @@ fn link(world: &World) -> LinkTruth {
     let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
     let arriving_v2 = if linked { sent_v2 } else { 0.0 };
     let rays = world.rays();
-    let signal_v2 = arriving_v2 * power_gain(world, &rays);
-    let source_noise = world.source_noise_v2_per_hz() * world.mean_power_gain();
+    let gain = power_gain(world, &rays);
+    let signal_v2 = arriving_v2 * gain;
+    // It takes the same ways as the signal, so it adds up over them in the same way.
+    let source_noise = world.source_noise_v2_per_hz() * gain;
     let eirp_dbm = eirp_dbm(world, sent_v2);
     LinkTruth {
         linked,
@@ -398,7 +428,7 @@ fn power_gain(world: &World, rays: &[Ray]) -> f64 {
     match (rays, world.source.playing()) {
         ([only], _) => only.gain.norm_sqr(),
         (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
-        (_, None) => 0.0,
+        (_, None) => rays.iter().map(|ray| ray.gain.norm_sqr()).sum(),
     }
 }
 

@@ -51,7 +51,7 @@ impl Default for Transmission {
 const POINTS_LEAST: usize = 8192;
 
 /// One pass, or several of a short one, as it leaves the transmitter's elements.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Default)]
 pub struct Played {
     /// Points of one pass.
     pass: usize,
