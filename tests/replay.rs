@@ -306,3 +306,75 @@ fn what_a_run_does_not_support_is_refused() {
     assert!(shown.contains("rx.array.gain_errors_db is not estimated: "), "{shown}");
     assert!(!out.exists());
 }
+
+/// Records a few angles of a bench of `tests/external/benches` with the short frame.
+fn recorded_external(folder: &Path, name: &str) -> PathBuf {
+    let read = |file: &str| {
+        fs::read_to_string(root().join(format!("tests/external/benches/{name}.{file}.yaml")))
+    };
+    write(folder, "short.frame.yaml", SHORT_FRAME);
+    for file in ["model", "registers"] {
+        if let Ok(text) = read(file) {
+            write(folder, &format!("{name}.{file}.yaml"), &text);
+        }
+    }
+    let bench = format!("{}\nframes: [short.frame.yaml]\n", read("bench").unwrap());
+    let bench = write(folder, &format!("{name}.bench.yaml"), &bench);
+    let sequence = read("sequence").unwrap().replace("frame: qpsk uncoded", "frame: short");
+    let sequence = sequence.replace("{from: -60 deg, to: 60 deg", "{from: -15 deg, to: 15 deg");
+    recorded(folder, &write(folder, "sequence.yaml", &sequence), &bench)
+}
+
+/// Arrays of four, of two rows, of elements anywhere; walls: each run is simulated as it was.
+#[test]
+fn a_bench_of_any_size_is_replayed_and_fitted() {
+    for name in ["four-element", "scattered", "wall"] {
+        let folder = tempfile::tempdir().unwrap();
+        let run_folder = recorded_external(folder.path(), name);
+        let runs = folder.path().join("again");
+        let found = json(&replay(&run_folder, &runs, &["--against", "model", "--json"]), 0);
+        expect_all_the_same(&found);
+        let new = PathBuf::from(found["run"].as_str().unwrap());
+        assert_eq!((captures(&new).len(), captures(&new)), (5, captures(&run_folder)), "{name}");
+
+        let fitted = json(&run(&["fit", &run_folder.display().to_string(), "--json"]), 0);
+        assert_eq!((&fitted["captures"], &fitted["captures_compared"]), (&5.into(), &5.into()));
+        let all = fitted["parameters"].as_array().unwrap();
+        // The model is the run's own: nothing is off by more than another seed's noise.
+        for (key, within) in [("path.extra_loss_db", 0.2), ("tx.reference_ppm", 0.1)] {
+            let one = all.iter().find(|one| one["key"] == key).unwrap();
+            let off = one["fitted"].as_f64().unwrap() - one["model"].as_f64().unwrap();
+            assert!(off.abs() < within, "{name}: {one}");
+        }
+    }
+}
+
+#[test]
+fn a_map_of_another_layout_gives_way_to_the_simulated_chips() {
+    let folder = tempfile::tempdir().unwrap();
+    let run_folder = recorded_external(folder.path(), "four-element");
+    let map = run_folder.join("registers/four-element.registers.yaml");
+    let text = fs::read_to_string(&map).unwrap();
+    // A chip that has its gain elsewhere, with the same name.
+    fs::write(&map, text.replace("0x003", "0x004")).unwrap();
+    let arguments = ["--against", "model"];
+    let output = replay(&run_folder, &folder.path().join("again"), &arguments);
+    let shown = expect_status(&output, 0) + &String::from_utf8_lossy(&output.stderr);
+    let told =
+        "the register map 4-element of their own, not by the run's four-element.registers.yaml";
+    assert!(shown.contains(told), "{shown}");
+}
+
+#[test]
+fn a_rehearsal_that_fails_is_told_with_its_failure() {
+    let folder = tempfile::tempdir().unwrap();
+    let run_folder = recorded_external(folder.path(), "four-element").display().to_string();
+    let model = "{tx: {array: {elements: 2}}, rx: {array: {elements: 2}}}\n";
+    let model = write(folder.path(), "two.yaml", model);
+    let output = run(&["fit", &run_folder, "--model", &model]);
+    assert_eq!(output.status.code(), Some(2));
+    let told = String::from_utf8_lossy(&output.stderr);
+    assert!(told.contains("took 0 of the run's 5 captures"), "{told}");
+    assert_eq!(told.matches("no such register").count(), 1, "{told}");
+    assert!(told.contains("dut") && !told.contains("limited by the receiver"), "{told}");
+}

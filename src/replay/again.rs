@@ -37,11 +37,8 @@ impl Desk {
     pub fn simulated(recorded: &Recorded, model: Option<Source>) -> Result<Self, ReplayError> {
         let replay = recorded.start.replay.as_ref();
         let own = replay.and_then(|replay| replay.model.as_deref());
-        let loaded = BenchPlan::load_simulated(recorded.folder.path(), own);
+        let loaded = BenchPlan::load_simulated(recorded.folder.path(), own, model);
         let (mut plan, remarks) = loaded.map_err(ReplayError::Faults)?;
-        if let Some(model) = model {
-            plan = plan.with_model(model).map_err(ReplayError::Faults)?;
-        }
         if let Some(seed) = recorded.start.seed {
             plan.simulated.seed = seed;
         }

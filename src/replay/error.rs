@@ -5,6 +5,7 @@ use beamwarden_drivers::fault::Faults;
 use crate::bench::BenchError;
 use crate::phy::analyse::AnalysisError;
 use crate::record::{CaptureNo, RecordError};
+use crate::run::RunError;
 
 /// Why a run cannot be replayed.
 #[derive(Debug, thiserror::Error)]
@@ -44,6 +45,20 @@ pub enum ReplayError {
     /// The bench in place of the recorded one cannot be set up.
     #[error(transparent)]
     Bench(#[from] BenchError),
+    /// The simulated bench did not get through the sequence.
+    #[error(
+        "the sequence does not run on the simulated bench, so that nothing can be fitted: the rehearsal \
+         took {captures} of the run's {recorded} captures and ended with: {first}"
+    )]
+    Rehearsal {
+        /// Captures of the run that the rehearsal took as well.
+        captures: usize,
+        /// Captures of the run.
+        recorded: usize,
+        /// What failed first.
+        #[source]
+        first: RunError,
+    },
     /// The operator stopped it.
     #[error("stopped by the operator; nothing was written")]
     Stopped,
