@@ -9,6 +9,7 @@ use beamwarden_drivers::transport::{Difference, LongAnswers};
 
 use super::answers::KeptAnswers;
 use super::error::ReplayError;
+use super::inputs::Use;
 use super::recorded::Recorded;
 use crate::bench::{Bench, BenchError, BenchPlan, RecordedLinks, TraceKeeper};
 use crate::clock::Clock;
@@ -35,6 +36,7 @@ impl Desk {
     /// # Errors
     /// When the frozen files cannot be used or the model cannot be simulated.
     pub fn simulated(recorded: &Recorded, model: Option<Source>) -> Result<Self, ReplayError> {
+        recorded.check_inputs(Use::Model { own: model.is_none() })?;
         let replay = recorded.start.replay.as_ref();
         let own = replay.and_then(|replay| replay.model.as_deref());
         let loaded = BenchPlan::load_simulated(recorded.folder.path(), own);
@@ -53,6 +55,7 @@ impl Desk {
     /// # Errors
     /// When the frozen files or the traces cannot be used.
     pub fn recorded(recorded: &Recorded) -> Result<Self, ReplayError> {
+        recorded.check_inputs(Use::Trace)?;
         let mut plan = recorded.bench()?;
         plan.simulated.seed = recorded.start.seed.unwrap_or(plan.simulated.seed);
         let answers: Arc<dyn LongAnswers> = Arc::new(KeptAnswers::of(recorded));

@@ -10,6 +10,7 @@ use serde_json::{Map, Value as Json, json};
 use tokio::time::Instant;
 
 use super::error::ReplayError;
+use super::inputs::Use;
 use super::recorded::Recorded;
 use crate::bench::knob::{FRAME, KnobValue};
 use crate::bench::{BenchPlan, Captured, Scale, Traces};
@@ -45,7 +46,7 @@ pub struct Reanalysed {
 /// `stopping` is asked before each begins.
 ///
 /// # Errors
-/// The first capture, by number, that is damaged or cannot be analysed; or a stop.
+/// Frozen files that were changed; the first capture, by number, that is damaged or cannot be analysed; or a stop.
 pub fn reanalyse(
     recorded: &Recorded,
     plan: &BenchPlan,
@@ -55,6 +56,7 @@ pub fn reanalyse(
     if recorded.captures.is_empty() {
         return Err(ReplayError::NoCaptures(recorded.folder.name().to_owned()));
     }
+    recorded.check_inputs(Use::Captures)?;
     let of = recorded.captures.len();
     let frames = Frames { plan, known: Mutex::default() };
     let outcomes: Mutex<BTreeMap<CaptureNo, Result<AnalysedCapture, ReplayError>>> =

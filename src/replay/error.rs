@@ -18,6 +18,17 @@ pub enum ReplayError {
     /// The journal does not say what ran.
     #[error("the journal of {0} does not say what ran: its first lines are missing or damaged")]
     NoStart(String),
+    /// Frozen files are not those that the run ran with.
+    #[error(
+        "run {run} cannot be replayed from other files than it ran with: {what}; put them back as they \
+         were, or run the sequence anew"
+    )]
+    Inputs {
+        /// The run.
+        run: String,
+        /// Every file, with what is wrong with it.
+        what: String,
+    },
     /// There is nothing to look at.
     #[error("{0} keeps no captures")]
     NoCaptures(String),

@@ -13,6 +13,7 @@ mod differences;
 mod error;
 pub mod fit;
 mod fitting;
+mod inputs;
 mod recorded;
 
 pub use again::{Again, Desk, run_again};
