@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use beamwarden::record::{Against, CaptureNo, Event, RunFolder, sha256_hex, verify};
-use beamwarden::replay::{Recorded, ReplayError, reanalyse};
+use beamwarden::replay::{Air, Recorded, ReplayError, reanalyse};
 use common::{expect_status, only_run, root, run, short_sequence, write};
 use serde_json::Value as Json;
 
@@ -261,17 +261,55 @@ fn a_damaged_capture_is_not_analysed_and_a_stop_leaves_nothing() {
     let run_folder = short_run(folder.path(), 3, &bench);
     let record = RunFolder::open(&run_folder).unwrap();
     let read = Recorded::read(&record).unwrap();
-    let stopped = reanalyse(&read, &read.bench().unwrap(), &|_| {}, &|| true);
+    let stopped = reanalyse(&read, &Air::of(&read).unwrap(), &|_| {}, &|| true);
     assert!(matches!(stopped, Err(ReplayError::Stopped)), "{stopped:?}");
     let data = record.capture_path(CaptureNo(2), "sigmf-data");
     let mut bytes = fs::read(&data).unwrap();
     bytes[1000] ^= 1;
     fs::write(&data, bytes).unwrap();
     let output = replay(&run_folder, folder.path(), &["--against", "captures"]);
-    assert_eq!(output.status.code(), Some(2));
-    let stderr = String::from_utf8_lossy(&output.stderr);
-    assert!(stderr.contains("capture 000002 was changed or damaged"), "{stderr}");
-    assert!(!run_folder.join("analyses").exists(), "half an analysis is none");
+    let shown = expect_status(&output, 2);
+    let told = "captures/000002.sigmf-data: capture 000002 was changed or damaged";
+    assert!(shown.contains(told) && shown.contains("NOT COMPARED: not analysed: "), "{shown}");
+    assert!(shown.contains(" 0 exceed") && !shown.contains("\n0 figures"), "{shown}");
+    let names = record.later_analyses().unwrap();
+    let name = names.iter().find(|name| name.ends_with(".jsonl")).unwrap();
+    let (_, analysed) = record.read_later_analysis(name).unwrap();
+    let numbers: Vec<CaptureNo> = analysed.iter().map(|one| one.capture).collect();
+    assert_eq!(numbers, [CaptureNo(1), CaptureNo(3)], "the others are analysed");
+
+    // The messages cannot be followed without it; the file is named, no instrument is blamed.
+    let runs = folder.path().join("again");
+    let output = replay(&run_folder, &runs, &["--against", "trace"]);
+    expect_told(&output, 2, &[told, "cannot be given again"]);
+    fs::remove_file(&data).unwrap();
+    let output = replay(&run_folder, &runs, &["--against", "trace"]);
+    expect_told(&output, 2, &["captures/000002.sigmf-data: "]);
+    fs::remove_dir_all(run_folder.join("trace")).unwrap();
+    let output = replay(&run_folder, &runs, &["--against", "trace"]);
+    expect_told(&output, 2, &["keeps no messages in its folder trace/"]);
+    assert!(!runs.exists(), "no folder is made for what cannot be replayed");
+}
+
+#[test]
+fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), "{seed: 4, model: truth.yaml, faults: rare.yaml}");
+    write(folder.path(), "truth.yaml", TRUTH);
+    write(folder.path(), "rare.yaml", "seed: 3\n");
+    let run_folder = short_run(folder.path(), 3, &bench);
+    let record = RunFolder::open(&run_folder).unwrap();
+    let entries = record.read_journal().unwrap().entries;
+    let last = entries.iter().rposition(|entry| matches!(entry.event, Event::Capture(_))).unwrap();
+    let journal: String = entries[..=last].iter().map(|entry| entry.emit().unwrap()).collect();
+    fs::write(record.journal_path(), journal).unwrap();
+    // Of the simulated instruments nothing is needed.
+    fs::remove_dir_all(run_folder.join("models")).unwrap();
+    fs::remove_dir_all(run_folder.join("faults")).unwrap();
+    let output = replay(&run_folder, folder.path(), &["--against", "captures"]);
+    let shown = expect_status(&output, 0);
+    assert!(shown.contains("\ncapture 3 had no figures yet\n"), "{shown}");
+    assert!(shown.contains(" 0 exceed") && !shown.contains("EXCEEDS"), "{shown}");
 }
 
 /// Turns the phase of one receive element after the other by quarters.

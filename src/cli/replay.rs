@@ -18,8 +18,8 @@ use crate::clock::Clock;
 use crate::record::{ANALYSES_FOLDER, LaterAnalysis, Outcome, Value};
 use crate::replay::compare::{Judged, Row, Tolerances};
 use crate::replay::{
-    Again, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures, compare_runs,
-    comparison, reanalyse, run_again,
+    Again, Air, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures,
+    compare_runs, comparison, reanalyse, run_again, without_figures,
 };
 
 /// Version of the analysis as the record names it.
@@ -87,6 +87,10 @@ struct Found {
     rows: Vec<Row>,
     /// Differences that are no figures, in sentences.
     others: Vec<String>,
+    /// What could not be compared, in sentences: then a replay without differences is none.
+    lacks: Vec<String>,
+    /// What else a person should know, in sentences.
+    notes: Vec<String>,
     /// Lines at the end: name and value.
     places: Vec<(&'static str, String)>,
     /// How it ended before its end.
@@ -124,6 +128,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
     Ok(match found.cut {
         Some(ended) => ended,
+        None if !found.lacks.is_empty() => Ended::Usage,
         None if exceeds => Ended::ExpectationFailed,
         None => Ended::Done,
     })
@@ -171,7 +176,7 @@ fn anew(
     tolerances: &Tolerances,
     terminal: &mut Terminal,
 ) -> Result<Found, Failure> {
-    let plan = recorded.bench().map_err(replay_failure)?;
+    let air = Air::of(recorded).map_err(replay_failure)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(Failure::internal)?;
     let bar = progress_bar(terminal.interactive && !arguments.json);
@@ -182,7 +187,7 @@ fn anew(
         let clock = Clock::start();
         let work = tokio::task::spawn_blocking(move || {
             let tell = |done: Reanalysed| told.set_position(done.done as u64);
-            reanalyse(&run, &plan, &tell, &|| stop.asked())
+            reanalyse(&run, &air, &tell, &|| stop.asked())
         });
         (work.await, clock.now())
     });
@@ -207,7 +212,9 @@ fn anew(
     let page = folder.write_page(&file, &page).map_err(record_failure)?;
     let places =
         vec![("analysis", path.display().to_string()), ("page", page.display().to_string())];
-    Ok(Found { rows, others: Vec::new(), places, cut: None })
+    let lacks = analysed.lost.iter().map(|lost| format!("not analysed: {}", lost.why)).collect();
+    let notes = without_figures(recorded, &analysed);
+    Ok(Found { rows, others: Vec::new(), lacks, notes, places, cut: None })
 }
 
 /// The sequence once more, on the simulated bench or over the recorded messages.
@@ -266,7 +273,8 @@ fn once_more(
     let mut places = vec![("run", folder.path().display().to_string())];
     places.extend(report.map(|report| ("report", report.display().to_string())));
     places.push(("page", page.display().to_string()));
-    Ok(Found { rows, others, places, cut })
+    let (lacks, notes) = (Vec::new(), Vec::new());
+    Ok(Found { rows, others, lacks, notes, places, cut })
 }
 
 fn recorded_failed(recorded: &Recorded) -> bool {
@@ -352,6 +360,12 @@ fn print(arguments: &Arguments, found: &Found, terminal: &mut Terminal) -> Resul
     for other in &found.others {
         terminal.line(format!("DIFFERS: {other}"))?;
     }
+    for lack in &found.lacks {
+        terminal.line(format!("NOT COMPARED: {lack}"))?;
+    }
+    for note in &found.notes {
+        terminal.line(note)?;
+    }
     let count = |judged: Judged| found.rows.iter().filter(|row| row.judged == judged).count();
     terminal.line(format!(
         "{} figures compared: {} the same, {} within tolerance, {} not judged, {} exceed",
@@ -391,6 +405,8 @@ fn as_json(arguments: &Arguments, recorded: &Recorded, found: &Found, exceeds: b
         "against": against,
         "exceeds": exceeds,
         "differences": found.others,
+        "not_compared": found.lacks,
+        "notes": found.notes,
         "figures": rows,
     });
     for (name, place) in &found.places {

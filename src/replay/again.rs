@@ -56,10 +56,19 @@ impl Desk {
     /// When the frozen files or the traces cannot be used.
     pub fn recorded(recorded: &Recorded) -> Result<Self, ReplayError> {
         recorded.check_inputs(Use::Trace)?;
+        let traces = recorded.folder.path().join(TRACE_FOLDER);
+        let has_one = |name: &str| traces.join(format!("{name}.jsonl")).is_file();
+        let name = || recorded.folder.name().to_owned();
         let mut plan = recorded.bench()?;
+        if !plan.instruments.iter().any(|instrument| has_one(&instrument.name)) {
+            return Err(ReplayError::NoTraces(name()));
+        }
+        let lost = recorded.lost_captures();
+        if !lost.is_empty() {
+            return Err(ReplayError::Lost { run: name(), lost });
+        }
         plan.simulated.seed = recorded.start.seed.unwrap_or(plan.simulated.seed);
         let answers: Arc<dyn LongAnswers> = Arc::new(KeptAnswers::of(recorded));
-        let traces = recorded.folder.path().join(TRACE_FOLDER);
         let links = RecordedLinks::read(&traces, &plan, &answers)?;
         let simulated = recorded.start.simulated;
         Self::with(recorded, plan, Some(links), Against::Trace, simulated, Vec::new())

@@ -8,17 +8,26 @@ use super::recorded::Recorded;
 use crate::record::{MeasurementDone, Probe, SearchDone, Value};
 use crate::report::{ComparedFigure, ComparedPair, Comparison};
 
-/// Compares the figures of every capture as recorded with those of a new analysis.
+/// Captures that were analysed anew and of which no figures were recorded: the run was cut off before,
+/// or the line of the journal is damaged. In sentences.
+#[must_use]
+pub fn without_figures(recorded: &Recorded, anew: &Reanalysis) -> Vec<String> {
+    let captures = anew.captures.iter().map(|analysed| analysed.capture);
+    let none = captures.filter(|capture| !recorded.figures.contains_key(capture));
+    none.map(|capture| format!("capture {} had no figures yet", capture.0)).collect()
+}
+
+/// Compares the figures of every capture as recorded with those of a new analysis. A capture of which
+/// none were recorded is passed over; [`without_figures`] tells of it.
 #[must_use]
 pub fn compare_captures(recorded: &Recorded, anew: &Reanalysis, by: &Tolerances) -> Vec<Row> {
     let mut rows = Vec::new();
     for capture in &anew.captures {
-        let old = recorded.figures.get(&capture.capture);
-        let old = old.map_or(&[][..], |found| &found.figures);
+        let Some(old) = recorded.figures.get(&capture.capture) else { continue };
         let label = recorded.captures.get(&capture.capture).and_then(|taken| taken.label.as_ref());
         let label = label.map(|label| format!(", {label}")).unwrap_or_default();
         let place = format!("capture {}{label}", capture.capture.0);
-        rows.extend(compare(&place, old, &capture.figures, by));
+        rows.extend(compare(&place, &old.figures, &capture.figures, by));
     }
     rows
 }

@@ -7,8 +7,8 @@ use beamwarden_drivers::fault::Source;
 use super::error::ReplayError;
 use crate::bench::BenchPlan;
 use crate::record::{
-    Against, CaptureNo, CaptureTaken, Event, FiguresFound, MeasurementDone, Outcome, PointStarted,
-    RunFolder, RunStarted, SearchDone,
+    Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, MeasurementDone, Outcome,
+    PointStarted, RawSamples, RunFolder, RunStarted, SearchDone,
 };
 use crate::sequence::{Sequence, read_sequence};
 
@@ -77,6 +77,28 @@ impl Recorded {
             ended,
             outcome,
         })
+    }
+
+    /// The samples of a capture, as they were recorded.
+    ///
+    /// # Errors
+    /// When a file of it is missing, or not what was recorded; with the file.
+    pub(super) fn raw(&self, number: CaptureNo) -> Result<RawSamples, ReplayError> {
+        let raw = self.folder.read_raw(number)?;
+        if self.captures.get(&number).is_none_or(|taken| taken.sha512 != raw.sha512) {
+            let file = self.folder.capture_path(number, DATA_ENDING);
+            return Err(ReplayError::Damaged { capture: number, file: file.display().to_string() });
+        }
+        Ok(raw)
+    }
+
+    /// The captures that are not there as they were recorded, each in a sentence.
+    ///
+    /// Reads every one of them.
+    #[must_use]
+    pub fn lost_captures(&self) -> Vec<String> {
+        let lost = |number: &CaptureNo| self.raw(*number).err();
+        self.captures.keys().filter_map(lost).map(|error| error.to_string()).collect()
     }
 
     /// The bench of the run, from its frozen files.
