@@ -220,7 +220,10 @@ fn another_model_differs_where_it_should() {
     expect_status(&replay(&run_folder, &folder.path().join("wide"), &arguments), 0);
 
     for (wrong, told) in [
-        (&["--against", "model", "--tolerance", "evm=1"][..], "there is no figure 'evm'"),
+        (
+            &["--against", "model", "--tolerance", "evm=1"][..],
+            "there is no figure 'evm': did you mean evm_db?",
+        ),
         (&["--against", "trace", "--model", "m.yaml"], "--model goes with --against model only"),
         (&["--against", "model", "--model", "no.yaml"], "failed to read the model file no.yaml"),
     ] {
@@ -241,6 +244,10 @@ fn a_replay_of_messages_stops_at_the_first_that_differs() {
     let arguments = ["--against", "trace", "--sequence", &other];
     let output = replay(&run_folder, &folder.path().join("other"), &arguments);
     let shown = expect_status(&output, 1);
+    let stderr = String::from_utf8_lossy(&output.stderr);
+    for alarming in ["safe state", "go there", "back into step"] {
+        assert!(!stderr.contains(alarming), "no instrument takes part: {stderr}");
+    }
     assert!(shown.contains("the messages part at turntable, line "), "{shown}");
     assert!(shown.contains(" s after the start:"), "{shown}");
     assert!(shown.contains("the record sends 'AXIS:POSition 2.1E+01"), "{shown}");
@@ -250,8 +257,10 @@ fn a_replay_of_messages_stops_at_the_first_that_differs() {
     // Without the codes of a search's probes, the first of their answers cannot be given.
     fs::remove_file(run_folder.join("trace/unkept.codes")).unwrap();
     let output = replay(&run_folder, &folder.path().join("gone"), &["--against", "trace"]);
-    let shown = expect_status(&output, 1);
+    let shown = expect_status(&output, 2);
     assert!(shown.contains("scope, ") && shown.contains("cannot be given again"), "{shown}");
+    assert!(shown.contains("unkept.codes, ") && shown.contains(" is missing"), "{shown}");
+    assert!(!shown.contains("DIFFERS: scope"), "{shown}");
 }
 
 #[test]
@@ -296,7 +305,8 @@ fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
     let folder = tempfile::tempdir().unwrap();
     let bench = bench(folder.path(), "{seed: 4, model: truth.yaml, faults: rare.yaml}");
     write(folder.path(), "truth.yaml", TRUTH);
-    write(folder.path(), "rare.yaml", "seed: 3\n");
+    let rare = "faults: [{instrument: supply, fault: restart, at_s: 7200000, for_s: 20}]\n";
+    write(folder.path(), "rare.yaml", rare);
     let run_folder = short_run(folder.path(), 3, &bench);
     let record = RunFolder::open(&run_folder).unwrap();
     let entries = record.read_journal().unwrap().entries;

@@ -15,10 +15,10 @@ use super::show::find_run;
 use super::watch::{Watch, begin, progress_bar};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::clock::Clock;
-use crate::record::{ANALYSES_FOLDER, LaterAnalysis, Outcome, Value};
+use crate::record::{ANALYSES_FOLDER, LaterAnalysis, Outcome, TRACE_FOLDER, UNKEPT_FILE, Value};
 use crate::replay::compare::{Judged, Row, Tolerances};
 use crate::replay::{
-    Again, Air, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures,
+    Again, Air, Beyond, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures,
     compare_runs, comparison, reanalyse, run_again, without_figures,
 };
 
@@ -111,14 +111,22 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let tolerances = tolerances(arguments)?;
     let folder = find_run(&arguments.run, &arguments.runs)?;
     let recorded = Recorded::read(&folder).map_err(replay_failure)?;
-    if recorded.faults > 0 || !recorded.ended {
-        let what = if recorded.ended { "has damaged lines" } else { "has no end" };
-        terminal.tell(format!("warning: the journal of {} {what}", folder.name()));
+    for damage in &recorded.damage {
+        terminal.tell(format!("warning: {}: {damage}", folder.journal_path().display()));
     }
-    let found = match against {
+    if !recorded.ended {
+        terminal.tell(format!("warning: the journal of {} has no end", folder.name()));
+    }
+    let mut found = match against {
         Against::Captures => anew(arguments, &recorded, &tolerances, terminal)?,
         Against::Model | Against::Trace => once_more(arguments, &recorded, &tolerances, terminal)?,
     };
+    match recorded.damage.iter().filter(|damage| !damage.is_the_end()).count() {
+        0 => {}
+        faults => found
+            .lacks
+            .push(format!("what {faults} damaged places of the journal told: see the warnings")),
+    }
     let exceeds =
         !found.others.is_empty() || found.rows.iter().any(|row| row.judged == Judged::Exceeds);
     if arguments.json {
@@ -149,7 +157,10 @@ fn tolerances(arguments: &Arguments) -> Result<Tolerances, Failure> {
             Failure::usage(anyhow::anyhow!(what))
         })?;
         if !Tolerances::knows(&name) {
-            let what = format!("there is no figure '{name}'; 'analyse --json' names them all");
+            let what = match Tolerances::nearest(&name) {
+                Some(near) => format!("there is no figure '{name}': did you mean {near}?"),
+                None => format!("there is no figure '{name}'; 'analyse --json' names them all"),
+            };
             return Err(Failure::usage(anyhow::anyhow!(what)));
         }
         Ok(all.with(&name, number))
@@ -240,8 +251,20 @@ fn once_more(
     let report = finish_folder(&folder, terminal);
     let new = Recorded::read(&folder).map_err(replay_failure)?;
     let rows = compare_runs(recorded, &new, tolerances);
-    let mut others = beyond_figures(recorded, &new);
-    others.extend(difference.as_ref().map(told));
+    let Beyond { differences: mut others, more: mut notes } = beyond_figures(recorded, &new);
+    let mut lacks = Vec::new();
+    match &difference {
+        Some(difference) if is_the_cut(arguments, recorded, &new) => {
+            let cut = if recorded.ended { "stopped here by the operator" } else { "cut off here" };
+            let (instrument, at) = (&difference.instrument, difference.at.as_secs_f64());
+            notes.push(format!("the record was {cut} ({instrument}, {at:.3} s after the start)"));
+        }
+        Some(difference) if matches!(difference.fault, ReplayFault::Abbreviated { .. }) => {
+            lacks.push(told(difference) + &why_not_given(recorded));
+        }
+        Some(difference) => others.push(told(difference)),
+        None => {}
+    }
     others.extend(left.iter().map(|(instrument, lines)| {
         format!("{instrument}: {lines} lines of its trace did not come up again")
     }));
@@ -273,8 +296,20 @@ fn once_more(
     let mut places = vec![("run", folder.path().display().to_string())];
     places.extend(report.map(|report| ("report", report.display().to_string())));
     places.push(("page", page.display().to_string()));
-    let (lacks, notes) = (Vec::new(), Vec::new());
     Ok(Found { rows, others, lacks, notes, places, cut })
+}
+
+/// Whether a replay of messages parted from the record where that was stopped or cut off: all that it
+/// had done until then came up again.
+fn is_the_cut(arguments: &Arguments, recorded: &Recorded, new: &Recorded) -> bool {
+    arguments.sequence.is_none() && recorded.cut_after.is_some_and(|done| new.actions >= done)
+}
+
+/// Why an answer cannot be given again though no capture is missing.
+fn why_not_given(recorded: &Recorded) -> String {
+    let unkept = recorded.folder.path().join(TRACE_FOLDER).join(UNKEPT_FILE);
+    let state = if unkept.exists() { "ends before it or is damaged" } else { "is missing" };
+    format!("; {}, which keeps the codes that are in no capture, {state}", unkept.display())
 }
 
 fn recorded_failed(recorded: &Recorded) -> bool {

@@ -9,6 +9,7 @@ use beamwarden_drivers::transport::{Difference, LongAnswers};
 
 use super::answers::KeptAnswers;
 use super::error::ReplayError;
+use super::hush::AtTheDesk;
 use super::inputs::Use;
 use super::recorded::Recorded;
 use crate::bench::{Bench, BenchError, BenchPlan, RecordedLinks, TraceKeeper};
@@ -132,13 +133,14 @@ pub async fn run_again(
     let traces = folder.path().join(TRACE_FOLDER);
     let trace =
         TraceKeeper::in_folder(traces.clone()).map_err(RecordError::io(&traces, "create"))?;
+    let mut progress = AtTheDesk { told: progress, links: links.clone() };
     let opened = match &links {
         Some(links) => Bench::open_recorded(plan, links.clone(), Some(&trace)).await,
         None => Bench::open_what_answers(plan, Some(&trace)).await,
     };
     let ran = match opened {
         Ok((mut bench, failures)) => {
-            let engine = Engine::new(&sequence, &mut bench, &mut recorder, progress, stop);
+            let engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut progress, stop);
             Ok(if failures.is_empty() {
                 engine.execute().await
             } else {

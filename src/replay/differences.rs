@@ -52,16 +52,28 @@ fn place_of(n: usize, measurement: &MeasurementDone) -> String {
 }
 
 /// What two runs differ in besides figures, in sentences: points, measurements, chosen beams.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Beyond {
+    /// Differences.
+    pub differences: Vec<String>,
+    /// What came up beyond the place where the recorded run was stopped or cut off: no difference.
+    pub more: Vec<String>,
+}
+
+/// Compares two runs besides their figures.
 #[must_use]
-pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Vec<String> {
-    let mut told = Vec::new();
+pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Beyond {
+    let (mut told, mut more) = (Vec::new(), Vec::new());
     let positions = recorded.points.iter().zip(&new.points);
     let other = positions.into_iter().find(|(old, new)| old != new);
     if let Some((old, _)) = other {
         told.push(format!("the points come in another order from point {} on", old.point));
     }
     let mut counts = |what: &str, old: usize, new: usize| {
-        if old != new {
+        if new > old && recorded.cut_after.is_some() {
+            let until = if recorded.ended { "the operator stopped it" } else { "it was cut off" };
+            more.push(format!("{old} {what} were recorded until {until}, {new} came up again"));
+        } else if old != new {
             told.push(format!("{old} {what} were recorded, {new} came up again"));
         }
     };
@@ -75,7 +87,7 @@ pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Vec<String> {
             told.push(format!("{name} chose {}, now {}", beam(old.chosen), beam(new.chosen)));
         }
     }
-    told
+    Beyond { differences: told, more }
 }
 
 fn beam(chosen: Option<Probe>) -> String {

@@ -21,6 +21,12 @@ pub enum ReplayError {
     /// The journal does not say what ran.
     #[error("the journal of {0} does not say what ran: its first lines are missing or damaged")]
     NoStart(String),
+    /// Nobody knows what the lines of the journal mean.
+    #[error(
+        "the first line of the journal of {0}, which tells its format, is missing or damaged: how to \
+         read the others is not known; 'verify' tells more"
+    )]
+    NoFormat(String),
     /// Frozen files are not those that the run ran with.
     #[error(
         "run {run} cannot be replayed from other files than it ran with: {what}; put them back as they \

@@ -14,6 +14,7 @@ mod differences;
 mod error;
 pub mod fit;
 mod fitting;
+mod hush;
 mod inputs;
 mod recorded;
 
@@ -21,7 +22,7 @@ pub use again::{Again, Desk, run_again};
 pub use air::Air;
 pub use captures::{Lost, Reanalysed, Reanalysis, reanalyse};
 pub use differences::{
-    beyond_figures, compare_captures, compare_runs, comparison, without_figures,
+    Beyond, beyond_figures, compare_captures, compare_runs, comparison, without_figures,
 };
 pub use error::ReplayError;
 pub use fitting::{Fitted, Parameter, fit_model};
