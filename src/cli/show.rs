@@ -88,12 +88,13 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
 
 /// What is known of a run as a whole, damage first told where the end is.
 fn run_lines(run: &RunRow, folder: &RunFolder) -> Vec<String> {
-    let simulated = if run.simulated { ", simulated" } else { "" };
+    let simulated = if run.simulated && run.replay.is_none() { ", simulated" } else { "" };
     let mut lines = vec![
         format!("run      {}", run.run),
         format!("bench    {}{simulated}", known(&run.bench)),
         format!("ended    {}", state_words(run)),
     ];
+    lines.extend(run.replay.iter().map(|replay| format!("REPLAY   {}", replay.words())));
     lines.extend(run.message.iter().map(|message| format!("because  {message}")));
     lines.extend(run.unreadable.iter().map(|why| format!("damage   {why}")));
     if run.journal_faults > 0 {

@@ -77,11 +77,18 @@ fn heading(run: &Run<'_>) -> String {
         .iter()
         .map(|(name, value)| format!("<div><dt>{name}</dt><dd>{value}</dd></div>"))
         .collect();
-    let simulated = if simulated {
-        "<p class=\"simulated\"><b>Simulated bench.</b> No hardware took part: the figures tell \
-         about a model, not about a chip.</p>\n"
-    } else {
-        ""
+    let replay = run.start.as_ref().and_then(|start| start.replay.as_ref());
+    let simulated = match (replay, simulated) {
+        (Some(replay), _) => format!(
+            "<p class=\"simulated\"><b>A replay, not a measurement:</b> {}.</p>\n",
+            escape(replay.words())
+        ),
+        (None, true) => {
+            "<p class=\"simulated\"><b>Simulated bench.</b> No hardware took part: the \
+                         figures tell about a model, not about a chip.</p>\n"
+                .to_owned()
+        }
+        (None, false) => String::new(),
     };
     format!(
         "<header>\n<h1>{}</h1>\n<p class=\"verdict {class}\">{verdict}</p>\n{simulated}\
@@ -233,8 +240,12 @@ fn provenance(run: &Run<'_>) -> String {
         rows.push(vec!["Software".to_owned(), escape(format!("beamwarden {}", start.version))]);
         let seed = start.seed.map_or("none".to_owned(), |seed| seed.to_string());
         rows.push(vec!["Seed".to_owned(), escape(seed)]);
-        let bench = if start.simulated { "simulated: no hardware took part" } else { "hardware" };
-        rows.push(vec!["Instruments".to_owned(), bench.to_owned()]);
+        let bench = match &start.replay {
+            Some(replay) => replay.words(),
+            None if start.simulated => "simulated: no hardware took part".to_owned(),
+            None => "hardware".to_owned(),
+        };
+        rows.push(vec!["Instruments".to_owned(), escape(bench)]);
         if let Some(replay) = &start.replay {
             rows.push(vec!["Replay of".to_owned(), code(&replay.run)]);
         }

@@ -233,7 +233,11 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
     let mut matters = false;
     let text = match &entry.event {
         Event::RunStarted(start) => {
-            let kind = if start.simulated { "simulated bench" } else { "bench" };
+            let kind = match (&start.replay, start.simulated) {
+                (Some(_), _) => "replayed bench",
+                (None, true) => "simulated bench",
+                (None, false) => "bench",
+            };
             let (sequence, bench) = (escape(&start.sequence), escape(&start.bench));
             format!("Started <b>{sequence}</b> on the {kind} <b>{bench}</b>.")
         }
