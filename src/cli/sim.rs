@@ -1,6 +1,6 @@
 //! `sim`: serves the simulated instruments of one or several benches to any client.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use anyhow::anyhow;
 use beamwarden_sim::{Address, FaultPlan, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
@@ -11,6 +11,7 @@ use super::benches_at_hand::read_source;
 use super::figures_table::table;
 use super::live::stop_on_signals;
 use super::{Ended, Failure, Terminal};
+use crate::bench::{read_faults, read_model};
 
 /// The port registered for HiSLIP.
 const HISLIP_PORT: u16 = 4880;
@@ -31,12 +32,16 @@ pub struct Arguments {
     /// Address to listen at. Whoever reaches it can steer the instruments.
     #[arg(long, default_value = "127.0.0.1")]
     host: String,
-    /// Model file; the demonstration's bench when absent.
+    /// Model file; the demonstration's bench when absent. `--print-model` shows every key of one.
     #[arg(long, value_name = "FILE")]
     model: Option<PathBuf>,
-    /// Fault plan: what goes wrong at which instrument, and when. Nothing does when absent.
+    /// Fault plan: what goes wrong at which instrument, and when. Nothing does when absent. `schema
+    /// faults` tells every key of one.
     #[arg(long, value_name = "FILE")]
     faults: Option<PathBuf>,
+    /// Print the default model as a model file, every key with its meaning, and end.
+    #[arg(long, conflicts_with_all = ["model", "faults", "seed", "benches", "json"])]
+    print_model: bool,
     /// Seed of everything random; the model's when absent. Each further bench has the next one.
     #[arg(long)]
     seed: Option<u64>,
@@ -52,27 +57,20 @@ pub struct Arguments {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let (model, path) = (Model::from_yaml, arguments.model.as_deref());
-    let mut model = read(path, "model file", model)?.unwrap_or_default();
-    let plan = FaultPlan::from_yaml;
-    let faults = read(arguments.faults.as_deref(), "fault plan", plan)?.unwrap_or_default();
+    if arguments.print_model {
+        let text = Model::default().explained().map_err(Failure::internal)?;
+        return terminal.line(text.trim_end()).map(|()| Ended::Done);
+    }
+    let model = arguments.model.as_deref();
+    let model = model.map(|path| Ok::<_, Failure>(read_model(&read_source(path, "model file")?)?));
+    let mut model = model.transpose()?.unwrap_or_default();
+    let faults = arguments.faults.as_deref();
+    let faults =
+        faults.map(|path| Ok::<_, Failure>(read_faults(&read_source(path, "fault plan")?)?));
+    let faults = faults.transpose()?.unwrap_or_default();
     model.seed = arguments.seed.unwrap_or(model.seed);
     let runtime = Builder::new_current_thread().enable_all().build().map_err(Failure::internal)?;
     runtime.block_on(serve(arguments, &model, &faults, terminal))
-}
-
-/// What a file holds, where one is named.
-fn read<T, E: std::error::Error + Send + Sync + 'static>(
-    path: Option<&Path>,
-    what: &str,
-    parse: impl Fn(&str) -> Result<T, E>,
-) -> Result<Option<T>, Failure> {
-    let Some(path) = path else { return Ok(None) };
-    let parsed = parse(&read_source(path, what)?.text).map_err(|error| {
-        let context = format!("failed to read the {what} {}", path.display());
-        Failure::usage(anyhow::Error::new(error).context(context))
-    });
-    parsed.map(Some)
 }
 
 /// One bench that is served.

@@ -156,8 +156,7 @@ impl BenchPlan {
     /// # Errors
     /// When it is not a model that can be simulated.
     pub fn with_model(mut self, model: Source) -> Result<Self, Vec<Faults>> {
-        check_model(&model)
-            .map_err(|message| vec![Faults::new(model.clone(), vec![Fault::new(0..0, message)])])?;
+        check_model(&model).map_err(|faults| vec![faults])?;
         self.model = Some(model);
         Ok(self)
     }
