@@ -1,6 +1,7 @@
 //! `sim`: serves the simulated instruments of one or several benches to any client.
 
 use std::path::PathBuf;
+use std::time::Duration;
 
 use anyhow::anyhow;
 use beamwarden_sim::{Address, FaultPlan, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
@@ -51,7 +52,8 @@ pub struct Arguments {
           value_parser = clap::value_parser!(u16).range(1..=1000))]
     benches: u16,
     /// One JSON object as soon as everything is served, for programs: `seed` and `instruments`, or
-    /// with several benches such objects in a list `benches`.
+    /// with several benches such objects in a list `benches`. Then one more for each fault as it
+    /// strikes.
     #[arg(long)]
     json: bool,
 }
@@ -73,10 +75,16 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     runtime.block_on(serve(arguments, &model, &faults, terminal))
 }
 
+/// How often it is looked for faults that struck.
+const LOOK: Duration = Duration::from_millis(100);
+
 /// One bench that is served.
 struct Served {
     seed: u64,
+    bench: SimBench,
     serving: Serving,
+    /// How many of its faults were told.
+    told: u64,
 }
 
 async fn serve(
@@ -93,11 +101,14 @@ async fn serve(
         let bench = SimBench::with_faults(model, faults).map_err(Failure::usage)?;
         let plan = plan_of(arguments, place)?;
         let serving = bench.serve(plan).await.map_err(Failure::usage)?;
-        served.push(Served { seed, serving });
+        served.push(Served { seed, bench, serving, told: 0 });
     }
     tell(&served, arguments.json, terminal)?;
+    let mut any_to_tell = !faults.faults.is_empty();
     while !stop.asked() {
-        stop.sleep(std::time::Duration::from_secs(3600)).await;
+        stop.sleep(if any_to_tell { LOOK } else { Duration::from_secs(3600) }).await;
+        // Whoever reads no further is still served.
+        any_to_tell = any_to_tell && tell_faults(&mut served, arguments.json, terminal).is_ok();
     }
     for one in served {
         one.serving.stop().await;
@@ -142,6 +153,30 @@ fn shown(bench: &Served) -> Json {
         })
         .collect();
     json!({"seed": bench.seed, "instruments": instruments})
+}
+
+/// A line for each fault that struck since the last look.
+fn tell_faults(served: &mut [Served], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {
+    let several = served.len() > 1;
+    for (place, one) in served.iter_mut().enumerate() {
+        let (struck, told) = one.bench.faults_after(one.told);
+        one.told = told;
+        for fault in struck {
+            let (at_s, place) = (fault.at.as_secs_f64(), place + 1);
+            let (instrument, name, what) = (fault.instrument.name(), fault.fault, fault.told);
+            if json {
+                let shown = json!({"fault": name, "instrument": instrument, "bench": place,
+                                   "at_s": at_s, "told": what, "commands": fault.commands,
+                                   "captures": fault.captures});
+                terminal.line(shown.to_string())?;
+                continue;
+            }
+            let bench = if several { format!("bench {place}, ") } else { String::new() };
+            let what = if what.is_empty() { what } else { format!(": {what}") };
+            terminal.line(format!("{at_s:.3} s  {bench}{instrument}  {name}{what}"))?;
+        }
+    }
+    Ok(())
 }
 
 fn tell(served: &[Served], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {

@@ -97,3 +97,19 @@ fn what_is_written_reads_back() {
     }
     assert!(read_faults(&Source::new("p.yaml", "{}")).is_ok());
 }
+
+/// The examples of the README are a model and a plan, and the model has what its text promises.
+#[test]
+fn the_examples_of_the_readme_read() {
+    let readme = include_str!("../../../README.md");
+    let block = |name: &str| {
+        let text = readme.split(&format!("```yaml\n# {name}\n")).nth(1).expect(name);
+        Source::new(name, text.split("```").next().unwrap())
+    };
+    let model = read_model(&block("bench.model.yaml")).unwrap_or_else(|faults| panic!("{faults}"));
+    assert!(model.path.gas.is_some() && model.tx.phase_noise.is_some());
+    assert_eq!(model.path.blockages[0].loss_db.len(), model.path.reflections.len() + 1);
+    assert_eq!(model.rx.array.dead_elements, [3]);
+    let plan = read_faults(&block("night.faults.yaml")).unwrap_or_else(|faults| panic!("{faults}"));
+    assert_eq!(plan.faults.len(), 5);
+}
