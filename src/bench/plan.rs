@@ -426,17 +426,22 @@ impl Loader<'_> {
     fn beside(
         &mut self,
         place: Option<&Placed>,
-        check: fn(&Source) -> Result<(), String>,
+        check: fn(&Source) -> Result<(), Faults>,
     ) -> Option<Source> {
         let place = place?;
         let path = self.near.unwrap_or(Path::new("")).join(&place.text);
-        let read = Source::read(&path)
-            .map_err(|error| format!("failed to read {}: {error}", path.display()))
-            .and_then(|source| check(&source).map(|()| source));
-        match read {
-            Ok(source) => Some(source),
-            Err(message) => {
+        let source = match Source::read(&path) {
+            Ok(source) => source,
+            Err(error) => {
+                let message = format!("failed to read {}: {error}", path.display());
                 self.faults.push(Fault::new(place.span.clone(), message));
+                return None;
+            }
+        };
+        match check(&source) {
+            Ok(()) => Some(source),
+            Err(faults) => {
+                self.others.push(faults);
                 None
             }
         }

@@ -40,6 +40,9 @@ pub struct Arguments {
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let plan = load_bench(arguments.bench.as_deref())?;
     let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
+    for remark in plan.model_remarks() {
+        terminal.tell(&format!("warning: {remark}"));
+    }
     let runtime = runtime(&plan)?;
     let (folder, ran) =
         runtime.block_on(execute(arguments, terminal.interactive, plan, &sequence))?;

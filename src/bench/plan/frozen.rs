@@ -234,10 +234,12 @@ impl BenchPlan {
         }
     }
 
-    /// The same bench with another model; nothing when it cannot be simulated.
+    /// The same bench with another model.
+    ///
+    /// # Errors
+    /// When it is not a model that can be simulated.
     fn with_model(mut self, model: Source) -> Result<Self, Vec<Faults>> {
-        check_model(&model)
-            .map_err(|message| vec![Faults::new(model.clone(), vec![Fault::new(0..0, message)])])?;
+        check_model(&model).map_err(|faults| vec![faults])?;
         self.model = Some(model);
         Ok(self)
     }
