@@ -41,7 +41,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = load_bench(arguments.bench.as_deref())?;
     let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
     for remark in plan.model_remarks() {
-        terminal.tell(&format!("warning: {remark}"));
+        terminal.tell(format!("warning: {remark}"));
     }
     let runtime = runtime(&plan)?;
     let (folder, ran) =

@@ -81,7 +81,7 @@ impl Tolerances {
     pub fn nearest(figure: &str) -> Option<String> {
         let figures = Figures::default().list();
         let rates = RATES.iter().map(|(name, ..)| *name);
-        let names: Vec<&str> = rates.chain(figures.iter().map(|known| &*known.name)).collect();
+        let names: Vec<&str> = rates.chain(figures.iter().map(|known| known.name)).collect();
         let begun = names.iter().find(|name| {
             name.strip_prefix(figure).is_some_and(|rest| rest.starts_with('_'))
                 && !figure.is_empty()
