@@ -123,9 +123,12 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     };
     match recorded.damage.iter().filter(|damage| !damage.is_the_end()).count() {
         0 => {}
+        1 => {
+            found.lacks.push("what a damaged line of the journal told: see the warning".to_owned())
+        }
         faults => found
             .lacks
-            .push(format!("what {faults} damaged places of the journal told: see the warnings")),
+            .push(format!("what {faults} damaged lines of the journal told: see the warnings")),
     }
     let exceeds =
         !found.others.is_empty() || found.rows.iter().any(|row| row.judged == Judged::Exceeds);
