@@ -9,8 +9,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
-use beamwarden::record::{Against, CaptureNo, Event, RunFolder, sha256_hex, verify};
-use beamwarden::replay::{Air, Recorded, ReplayError, reanalyse};
+use beamwarden::record::{Against, CaptureNo, Event, Outcome, RunFolder, sha256_hex, verify};
+use beamwarden::replay::{Air, Desk, Recorded, ReplayError, reanalyse, run_again};
+use beamwarden::run::{Progress, ProgressEvent, Stop};
 use common::{expect_status, only_run, root, run, short_sequence, write};
 use serde_json::Value as Json;
 
@@ -320,6 +321,98 @@ fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
     let shown = expect_status(&output, 0);
     assert!(shown.contains("\ncapture 3 had no figures yet\n"), "{shown}");
     assert!(shown.contains(" 0 exceed") && !shown.contains("EXCEEDS"), "{shown}");
+}
+
+/// Stops a run after its first measurement, as an operator does.
+struct StopsAfterOne(Stop);
+
+impl Progress for StopsAfterOne {
+    fn take(&mut self, event: ProgressEvent<'_>) {
+        if matches!(event, ProgressEvent::Measured { .. }) {
+            self.0.ask();
+        }
+    }
+}
+
+/// The sequence of a run once more on the simulated bench, stopped after the first measurement.
+async fn stopped(run_folder: &Path, runs: &Path) -> PathBuf {
+    let recorded = Recorded::read(&RunFolder::open(run_folder).unwrap()).unwrap();
+    let stop = Stop::default();
+    let desk = Desk::simulated(&recorded, None).unwrap();
+    let again = run_again(desk, runs, &mut StopsAfterOne(stop.clone()), stop).await.unwrap();
+    assert_eq!(again.ran.unwrap().outcome, Outcome::Stopped);
+    again.folder.path().to_owned()
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_stopped_run_is_compared_up_to_its_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), "{seed: 4}");
+    let steps: String = [1, 2, 3]
+        .map(|angle| {
+            format!(
+                "  - set: {{turntable.angle: {angle} deg}}\n  - measure: {{until: {{captures: 1}}}}\n"
+            )
+        })
+        .concat();
+    let sequence = short_sequence(&steps).replace("frame: qpsk uncoded", "frame: short");
+    let whole = recorded(folder.path(), &write(folder.path(), "three.yaml", &sequence), &bench);
+    let run_folder = stopped(&whole, &folder.path().join("stopped")).await;
+
+    let runs = folder.path().join("again");
+    let found = json(&replay(&run_folder, &runs, &["--against", "trace", "--json"]), 0);
+    let figures = found["figures"].as_array().unwrap();
+    assert!(figures.len() > 20 && figures.iter().all(|one| one["same"] == true), "{found}");
+    assert_eq!(found["differences"], Json::Array(vec![]));
+    let note = found["notes"][0].as_str().unwrap();
+    assert!(note.contains("the record was stopped here by the operator"), "{found}");
+
+    let found = json(&replay(&run_folder, &runs, &["--against", "model", "--json"]), 0);
+    let notes: Vec<&str> =
+        found["notes"].as_array().unwrap().iter().filter_map(Json::as_str).collect();
+    let more = "1 measurements were recorded until the operator stopped it, 3 came up again";
+    assert_eq!((notes, &found["exceeds"]), (vec![more], &false.into()));
+
+    // A difference before the stop is one.
+    let other = sequence.replace("supply.voltage: 1.2 V", "supply.voltage: 1.19 V");
+    alter(&run_folder, "sequence.yaml", &other);
+    let shown = expect_status(&replay(&run_folder, &runs, &["--against", "trace"]), 1);
+    assert!(shown.contains("DIFFERS: the messages part at supply"), "{shown}");
+}
+
+#[test]
+fn damage_of_the_journal_is_told_by_line_and_an_unknown_format_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), "{seed: 4}");
+    let run_folder = short_run(folder.path(), 2, &bench);
+    let journal = run_folder.join("journal.jsonl");
+    let sound = fs::read_to_string(&journal).unwrap();
+    let line = 1 + sound.lines().position(|line| line.contains("\"event\":\"figures\"")).unwrap();
+    let lines = sound.lines().enumerate().map(|(n, text)| {
+        if n + 1 == line { text.replacen("evm_db", "evn_db", 1) } else { text.to_owned() }
+    });
+    let damaged = lines.collect::<Vec<_>>().join("\n") + "\n";
+    fs::write(&journal, damaged).unwrap();
+    let output = replay(&run_folder, folder.path(), &["--against", "captures"]);
+    let told = format!(
+        "journal.jsonl: line {line} does not fit its checksum: it was changed or damaged; it was \
+         skipped, and seems to tell of: figures"
+    );
+    expect_told(&output, 2, &[&told]);
+    let shown = String::from_utf8_lossy(&output.stdout);
+    assert!(shown.contains("NOT COMPARED: what a damaged line of the journal told"), "{shown}");
+    assert!(shown.contains("capture 1 had no figures yet"), "{shown}");
+
+    for (from, to, told) in [
+        ("\"1.0\"", "\"9.0\"", "has format 9.0; this version reads 1.0"),
+        ("journal_started", "j0urnal_started", "which tells its format, is missing or damaged"),
+    ] {
+        fs::write(&journal, sound.replacen(from, to, 1)).unwrap();
+        for against in ["captures", "trace", "model"] {
+            let output = replay(&run_folder, folder.path(), &["--against", against]);
+            expect_told(&output, 2, &[told]);
+        }
+    }
 }
 
 /// Turns the phase of one receive element after the other by quarters.

@@ -5,7 +5,7 @@
 use std::fmt::Write as _;
 
 use super::html::{escape, number_table};
-use super::number::number;
+use super::number::{axis_unit, number};
 use super::page::STYLE;
 use super::plot::{self, Axis, Draw, Mark, Series};
 
@@ -13,6 +13,8 @@ use super::plot::{self, Axis, Draw, Mark, Series};
 const PAIRS_MAX: usize = 1000;
 /// Most rows of the table.
 const ROWS_MAX: usize = 500;
+/// Figures that span decades.
+const RATES: &[&str] = &["ber", "ber_low_95", "ber_high_95", "raw_ber", "codeword_error_rate"];
 
 /// One figure of one place, old and new.
 #[derive(Clone, Debug, PartialEq)]
@@ -70,11 +72,16 @@ impl Comparison {
             let _ = writeln!(html, "<p>{}</p>", escape(sentence));
         }
         html += &self.exceeding();
-        for figure in &self.figures {
-            if figure.pairs.iter().any(|pair| pair.recorded.is_some() || pair.now.is_some()) {
-                html += &self.chart(figure);
-            }
-        }
+        let drawn = |figure: &&ComparedFigure| {
+            figure.pairs.iter().any(|pair| pair.recorded.is_some() || pair.now.is_some())
+        };
+        let mut figures: Vec<&ComparedFigure> = self.figures.iter().filter(drawn).collect();
+        // A stable sort: what exceeds first, then what differs, each in the order of the figures.
+        figures.sort_by_key(|figure| {
+            let any = |odd: fn(&ComparedPair) -> bool| figure.pairs.iter().any(odd);
+            (!any(|pair| pair.exceeds), !any(|pair| pair.recorded != pair.now))
+        });
+        html.extend(figures.into_iter().map(|figure| self.chart(figure)));
         html += "</main>\n</body>\n</html>\n";
         html
     }
@@ -120,12 +127,13 @@ impl Comparison {
             .filter(|(n, pair)| n % every == 0 || pair.exceeds)
             .collect();
         let unit = figure.unit.as_deref().unwrap_or("");
+        let (divisor, axis, label) = value_axis(figure, unit);
         let series = |name: &str, of: fn(&ComparedPair) -> Option<f64>, only_exceeding: bool| {
             let pairs = drawn.iter().filter(|(_, pair)| !only_exceeding || pair.exceeds);
             let marks = pairs.filter_map(|(n, pair)| {
                 let y = of(pair).filter(|y| y.is_finite())?;
                 let title = format!("{}: {name} {}", pair.place, number(y, unit));
-                Some(Mark { x: *n as f64, y: Some(y), interval: None, title })
+                Some(Mark { x: *n as f64, y: Some(y / divisor), interval: None, title })
             });
             Series { name: name.to_owned(), marks: marks.collect(), draw: Draw::Marks }
         };
@@ -138,20 +146,32 @@ impl Comparison {
             all.push(beyond);
         }
         let values = all.iter().flat_map(|one| &one.marks).filter_map(|mark| mark.y);
-        let label = match unit {
-            "" => figure.name.clone(),
-            unit => format!("{} ({unit})", figure.name),
-        };
+        let y = axis(&values.collect::<Vec<f64>>(), label);
         let names: Vec<String> = figure.pairs.iter().map(|pair| pair.place.clone()).collect();
         let chart = plot::line_chart(
             Axis::names(&names, "place in the run"),
-            Axis::linear(values, label),
+            y,
             &all,
             &[],
             &format!("{} of every place, old and new", figure.name),
         );
         format!("<h2>{}</h2>\n{chart}{}", escape(&figure.name), plot::legend(&all))
     }
+}
+
+/// What the values of a figure are divided by, the kind of their axis and its label: decades for error
+/// rates, a prefix in place of many digits for everything else.
+fn value_axis(figure: &ComparedFigure, unit: &str) -> (f64, fn(&[f64], String) -> Axis, String) {
+    if RATES.contains(&figure.name.as_str()) {
+        let label = format!("{} (none at the lower edge)", figure.name);
+        return (1.0, |values, label| Axis::decades(values.iter().copied(), label), label);
+    }
+    let values = figure.pairs.iter().flat_map(|pair| [pair.recorded, pair.now]).flatten();
+    let most = values.filter(|x| x.is_finite()).fold(0.0, |most: f64, x| most.max(x.abs()));
+    let (divisor, unit) = axis_unit(most, unit);
+    let label =
+        if unit.is_empty() { figure.name.clone() } else { format!("{} ({unit})", figure.name) };
+    (divisor, |values, label| Axis::linear(values.iter().copied(), label), label)
 }
 
 #[cfg(test)]
@@ -185,6 +205,31 @@ mod tests {
         assert!(page.contains("replay of &lt;b&gt;"));
         assert!(page.contains("Differences that exceed their tolerance: 1"), "{page}");
         assert!(page.contains("exceeds the tolerance") && page.contains("<svg"));
+        // What exceeds is drawn before what does not.
+        comparison.figures.insert(
+            0,
+            ComparedFigure {
+                name: "sample_rate_hz".into(),
+                unit: Some("Hz".into()),
+                tolerance: "none given".into(),
+                pairs: vec![pair("aligned", Some(3_998_590_400.0), Some(3_998_590_000.0), false)],
+            },
+        );
+        comparison.figures.push(ComparedFigure {
+            name: "ber".into(),
+            unit: None,
+            tolerance: "none given".into(),
+            pairs: vec![pair("aligned", Some(3e-4), Some(0.0), true)],
+        });
+        let page = comparison.page();
+        let at = |text: &str| page.find(text).unwrap_or_else(|| panic!("{text}: {page}"));
+        assert!(at("<h2>evm_db</h2>") < at("<h2>ber</h2>"));
+        assert!(at("<h2>ber</h2>") < at("<h2>sample_rate_hz</h2>"));
+        assert!(page.contains("sample_rate_hz (GHz)") && page.contains(">1e-3</text>"), "{page}");
+        assert!(page.contains("3.999 GHz") && !page.contains(">3998"), "{page}");
+        let label = |figure: &ComparedFigure| value_axis(figure, "").2;
+        assert_eq!(label(&comparison.figures[2]), "ber (none at the lower edge)");
+        comparison.figures.retain(|figure| figure.name == "evm_db");
         comparison.figures[0].pairs.pop();
         assert!(comparison.page().contains("No difference exceeds"));
     }
