@@ -42,6 +42,31 @@ pub struct ComparedFigure {
     pub pairs: Vec<ComparedPair>,
 }
 
+impl ComparedFigure {
+    /// Places whose difference exceeds what is tolerated.
+    fn exceeding(&self) -> usize {
+        self.pairs.iter().filter(|pair| pair.exceeds).count()
+    }
+
+    /// What is tolerated, in words.
+    fn tolerated(&self) -> &str {
+        if RATES.contains(&self.name.as_str()) { "95 % intervals meet" } else { &self.tolerance }
+    }
+
+    /// Where it differs most, and by how much (new less old); first where only one side has it.
+    /// `None` when it is alike everywhere.
+    fn largest(&self) -> Option<(&str, Option<f64>)> {
+        let differing = self.pairs.iter().filter(|pair| pair.recorded != pair.now);
+        let size = |pair: &ComparedPair| match (pair.recorded, pair.now) {
+            (Some(old), Some(new)) => (new - old).abs(),
+            _ => f64::INFINITY,
+        };
+        let most = differing.max_by(|a, b| size(a).total_cmp(&size(b)))?;
+        let by = most.recorded.zip(most.now).map(|(old, new)| new - old);
+        Some((&most.place, by))
+    }
+}
+
 /// Everything on the page.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Comparison {
@@ -71,7 +96,7 @@ impl Comparison {
         for sentence in &self.about {
             let _ = writeln!(html, "<p>{}</p>", escape(sentence));
         }
-        html += &self.exceeding();
+        html += &self.summary();
         let drawn = |figure: &&ComparedFigure| {
             figure.pairs.iter().any(|pair| pair.recorded.is_some() || pair.now.is_some())
         };
@@ -81,9 +106,54 @@ impl Comparison {
             let any = |odd: fn(&ComparedPair) -> bool| figure.pairs.iter().any(odd);
             (!any(|pair| pair.exceeds), !any(|pair| pair.recorded != pair.now))
         });
-        html.extend(figures.into_iter().map(|figure| self.chart(figure)));
+        let (differing, alike): (Vec<_>, Vec<_>) =
+            figures.into_iter().partition(|figure| figure.largest().is_some());
+        html.extend(differing.into_iter().map(|figure| self.chart(figure)));
+        html += &self.exceeding();
+        if !alike.is_empty() {
+            let names: Vec<&str> = alike.iter().map(|figure| figure.name.as_str()).collect();
+            let names = escape(names.join(", "));
+            let _ = writeln!(html, "<h2>Alike everywhere</h2>\n<p>{names}</p>");
+        }
         html += "</main>\n</body>\n</html>\n";
         html
+    }
+
+    /// A row for each figure that differs anywhere: how often, by how much, where.
+    fn summary(&self) -> String {
+        let mut figures: Vec<&ComparedFigure> =
+            self.figures.iter().filter(|figure| figure.largest().is_some()).collect();
+        figures.sort_by_key(|figure| std::cmp::Reverse(figure.exceeding()));
+        let exceeding: usize = figures.iter().map(|figure| figure.exceeding()).sum();
+        let verdict = match exceeding {
+            0 => "<p><b>No difference exceeds its tolerance.</b></p>\n".to_owned(),
+            1 => "<p><b>1 difference exceeds its tolerance.</b></p>\n".to_owned(),
+            some => format!("<p><b>{some} differences exceed their tolerance.</b></p>\n"),
+        };
+        let rows: Vec<Vec<String>> = figures
+            .into_iter()
+            .map(|figure| {
+                let unit = figure.unit.as_deref().unwrap_or("");
+                let (place, difference) = match figure.largest() {
+                    Some((place, Some(by))) => (place, number(by, unit)),
+                    Some((place, None)) => (place, "on one side only".to_owned()),
+                    None => ("", String::new()),
+                };
+                vec![
+                    escape(&figure.name),
+                    figure.pairs.len().to_string(),
+                    figure.exceeding().to_string(),
+                    escape(difference),
+                    escape(place),
+                    escape(figure.tolerated()),
+                ]
+            })
+            .collect();
+        if rows.is_empty() {
+            return verdict;
+        }
+        let head = ["figure", "places", "exceed", "largest difference", "where", "tolerated"];
+        verdict + &number_table("Figures that differ", &head, &rows)
     }
 
     /// The differences that exceed what is tolerated.
@@ -98,12 +168,12 @@ impl Comparison {
                     escape(&figure.name),
                     escape(shown(pair.recorded)),
                     escape(shown(pair.now)),
-                    escape(&figure.tolerance),
+                    escape(figure.tolerated()),
                 ]);
             }
         }
         if rows.is_empty() {
-            return "<p><b>No difference exceeds its tolerance.</b></p>\n".to_owned();
+            return String::new();
         }
         let all = rows.len();
         rows.truncate(ROWS_MAX);
@@ -113,7 +183,8 @@ impl Comparison {
         };
         let head = ["where", "figure", &self.recorded_name, &self.now_name, "tolerated difference"];
         format!(
-            "<h2>Differences that exceed their tolerance: {all}</h2>\n{}{rest}",
+            "<h2>One by one</h2>\n<details><summary>All {all} differences that exceed their \
+             tolerance</summary>\n{}{rest}</details>\n",
             number_table("Differences that exceed their tolerance", &head, &rows)
         )
     }
@@ -203,7 +274,8 @@ mod tests {
         };
         let page = comparison.page();
         assert!(page.contains("replay of &lt;b&gt;"));
-        assert!(page.contains("Differences that exceed their tolerance: 1"), "{page}");
+        assert!(page.contains("1 difference exceeds its tolerance"), "{page}");
+        assert!(page.contains("on one side only") && page.contains(">rotated<"), "{page}");
         assert!(page.contains("exceeds the tolerance") && page.contains("<svg"));
         // What exceeds is drawn before what does not.
         comparison.figures.insert(
