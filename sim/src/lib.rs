@@ -214,6 +214,7 @@ mod faults;
 mod geometry;
 mod instruments;
 mod model;
+mod number;
 mod physics;
 mod post;
 mod scpi;

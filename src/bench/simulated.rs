@@ -3,28 +3,110 @@
 //! The one place of this crate that knows the simulator. Nothing but bytes passes to and from its
 //! instruments; of its model only the numbers that a run can be fitted for are read and written.
 
-use beamwarden_drivers::fault::Source;
+use beamwarden_drivers::fault::{Faults, Source};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::transport::{Address, PipeLink, Transport};
-use beamwarden_sim::{FaultPlan, Model, Post, SimBench};
+use beamwarden_sim::{FaultPlan, FaultPlanError, Model, ModelError, Post, SimBench};
+use serde_json::Value as Json;
 
 use super::door::Bench;
 use super::error::BenchError;
 use super::plan::BenchPlan;
+use super::simulated_file::{self, Refused};
+
+/// The JSON Schema of a model file.
+#[must_use]
+pub fn model_schema() -> Json {
+    Model::json_schema()
+}
+
+/// The JSON Schema of a fault plan.
+#[must_use]
+pub fn faults_schema() -> Json {
+    FaultPlan::json_schema()
+}
+
+/// Reads a model file.
+///
+/// # Errors
+/// All that is wrong with it, underlined.
+pub fn read_model(source: &Source) -> Result<Model, Faults> {
+    simulated_file::read(source, &model_schema(), &key_of_model, || {
+        Model::from_yaml(&source.text).map_err(|error| match error {
+            ModelError::Values(wrong) => Refused::Values(wrong),
+            other => Refused::Syntax(other.to_string()),
+        })
+    })
+}
+
+/// Reads a fault plan.
+///
+/// # Errors
+/// All that is wrong with it, underlined.
+pub fn read_faults(source: &Source) -> Result<FaultPlan, Faults> {
+    simulated_file::read(source, &faults_schema(), &key_of_plan, || {
+        FaultPlan::from_yaml(&source.text).map_err(|error| match error {
+            FaultPlanError::Values(wrong) => Refused::Values(wrong),
+            other => Refused::Syntax(other.to_string()),
+        })
+    })
+}
+
+/// The path to the key that a message about a model is of: it begins with it.
+fn key_of_model(message: &str) -> Vec<String> {
+    let key = message.split(' ').next().unwrap_or("");
+    key.split(['.', '[', ']']).filter(|part| !part.is_empty()).map(str::to_owned).collect()
+}
+
+/// The same of a message about a plan: `fault 2 (stuck at the scope): short_deg is missing`.
+fn key_of_plan(message: &str) -> Vec<String> {
+    let number = message.strip_prefix("fault ").and_then(|rest| rest.split(' ').next());
+    let place = number.and_then(|number| number.parse::<usize>().ok()?.checked_sub(1));
+    let Some(place) = place else { return Vec::new() };
+    let said = message.split_once("): ").map_or("", |(_, said)| said);
+    let key = said.split(' ').next().unwrap_or("");
+    vec!["faults".to_owned(), place.to_string(), key.to_owned()]
+}
 
 /// Checks a model file, so that a faulty one is told with the other files before anything is done.
-pub(super) fn check_model(source: &Source) -> Result<(), String> {
-    let checked = Model::from_yaml(&source.text).map(|_| ());
-    checked.map_err(|error| format!("{}: {error}", source.name))
+pub(super) fn check_model(source: &Source) -> Result<(), Faults> {
+    read_model(source).map(|_| ())
+}
+
+/// Elements of the larger array of a model; those of the standard one without, or when it is faulty,
+/// which [`check_model`] tells.
+pub(super) fn elements_of(model: Option<&Source>) -> usize {
+    let model = model.and_then(|source| Model::from_yaml(&source.text).ok()).unwrap_or_default();
+    model.tx.array.count().max(model.rx.array.count())
 }
 
 /// Checks a fault plan in the same way.
-pub(super) fn check_faults(source: &Source) -> Result<(), String> {
-    let checked = FaultPlan::from_yaml(&source.text).map(|_| ());
-    checked.map_err(|error| format!("{}: {error}", source.name))
+pub(super) fn check_faults(source: &Source) -> Result<(), Faults> {
+    read_faults(source).map(|_| ())
 }
 
 impl BenchPlan {
+    /// Where the simulated bench is another one than the bench file says, so that its figures surprise.
+    #[must_use]
+    pub fn model_remarks(&self) -> Vec<String> {
+        let any_simulated = self.instruments.iter().any(|i| i.address == Address::Simulated);
+        let (Some((tx, rx)), true, Ok(model)) = (&self.arrays, any_simulated, self.sim_model())
+        else {
+            return Vec::new();
+        };
+        let name = self.model.as_ref().map_or("the default model", |source| &source.name);
+        let sides = [("tx", tx, &model.tx.array), ("rx", rx, &model.rx.array)];
+        let differs = sides.into_iter().filter_map(|(side, planned, simulated)| {
+            let (planned, simulated) = (planned.geometry.elements(), simulated.count());
+            (planned != simulated).then(|| {
+                format!(
+                    "the {side} array has {planned} elements in the bench file and {simulated} in {name}"
+                )
+            })
+        });
+        differs.collect()
+    }
+
     /// How many faults are planned for the simulated bench, and in which file; `None` without a plan.
     #[must_use]
     pub fn planned_faults(&self) -> Option<(usize, &str)> {
@@ -108,7 +190,7 @@ pub struct ModelFacts {
 
 impl BenchPlan {
     fn sim_model(&self) -> Result<Model, BenchError> {
-        let failed = |error: beamwarden_sim::ModelError| BenchError::Simulated(error.to_string());
+        let failed = |error: ModelError| BenchError::Simulated(error.to_string());
         match &self.model {
             Some(source) => Model::from_yaml(&source.text).map_err(failed),
             None => Ok(Model::default()),

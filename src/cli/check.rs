@@ -58,6 +58,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             "captures_estimated": cost.captures,
             "disk_bytes_estimated": cost.disk_bytes.round(),
             "time_s_estimated": cost.time_s,
+            "remarks": plan.model_remarks(),
             "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
@@ -75,6 +76,9 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
     if let Some((count, name)) = plan.planned_faults() {
         terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
+    }
+    for remark in plan.model_remarks() {
+        terminal.line(format!("remark        {remark}"))?;
     }
     if arguments.plan {
         for item in Walk::of(&sequence, Phase::Steps) {

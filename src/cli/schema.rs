@@ -5,6 +5,7 @@ use beamwarden_drivers::shape::json_schema;
 use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::FRAME_FILE;
 use crate::bench::grammar::BENCH;
+use crate::bench::{faults_schema, model_schema};
 use crate::sequence::grammar::SEQUENCE;
 
 /// Print the JSON Schema of a file type, for editors.
@@ -27,6 +28,10 @@ enum FileType {
     Registers,
     /// A frame file.
     Frame,
+    /// A model of the simulated bench; `sim --print-model` prints the default one.
+    Model,
+    /// A fault plan of the simulated bench.
+    Faults,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
@@ -35,6 +40,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         FileType::Bench => json_schema("beamwarden bench", &BENCH),
         FileType::Profile => beamwarden_drivers::profile::json_schema(),
         FileType::Frame => json_schema("beamwarden frame", &FRAME_FILE),
+        FileType::Model => model_schema(),
+        FileType::Faults => faults_schema(),
         FileType::Registers => beamwarden_drivers::registers::json_schema(),
     };
     terminal.line(format!("{schema:#}"))?;

@@ -1,6 +1,7 @@
 //! `sim`: serves the simulated instruments of one or several benches to any client.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
+use std::time::Duration;
 
 use anyhow::anyhow;
 use beamwarden_sim::{Address, FaultPlan, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
@@ -11,6 +12,7 @@ use super::benches_at_hand::read_source;
 use super::figures_table::table;
 use super::live::stop_on_signals;
 use super::{Ended, Failure, Terminal};
+use crate::bench::{read_faults, read_model};
 
 /// The port registered for HiSLIP.
 const HISLIP_PORT: u16 = 4880;
@@ -31,12 +33,16 @@ pub struct Arguments {
     /// Address to listen at. Whoever reaches it can steer the instruments.
     #[arg(long, default_value = "127.0.0.1")]
     host: String,
-    /// Model file; the demonstration's bench when absent.
+    /// Model file; the demonstration's bench when absent. `--print-model` shows every key of one.
     #[arg(long, value_name = "FILE")]
     model: Option<PathBuf>,
-    /// Fault plan: what goes wrong at which instrument, and when. Nothing does when absent.
+    /// Fault plan: what goes wrong at which instrument, and when. Nothing does when absent. `schema
+    /// faults` tells every key of one.
     #[arg(long, value_name = "FILE")]
     faults: Option<PathBuf>,
+    /// Print the default model as a model file, every key with its meaning, and end.
+    #[arg(long, conflicts_with_all = ["model", "faults", "seed", "benches", "json"])]
+    print_model: bool,
     /// Seed of everything random; the model's when absent. Each further bench has the next one.
     #[arg(long)]
     seed: Option<u64>,
@@ -46,39 +52,39 @@ pub struct Arguments {
           value_parser = clap::value_parser!(u16).range(1..=1000))]
     benches: u16,
     /// One JSON object as soon as everything is served, for programs: `seed` and `instruments`, or
-    /// with several benches such objects in a list `benches`.
+    /// with several benches such objects in a list `benches`. Then one more for each fault as it
+    /// strikes.
     #[arg(long)]
     json: bool,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let (model, path) = (Model::from_yaml, arguments.model.as_deref());
-    let mut model = read(path, "model file", model)?.unwrap_or_default();
-    let plan = FaultPlan::from_yaml;
-    let faults = read(arguments.faults.as_deref(), "fault plan", plan)?.unwrap_or_default();
+    if arguments.print_model {
+        let text = Model::default().explained().map_err(Failure::internal)?;
+        return terminal.line(text.trim_end()).map(|()| Ended::Done);
+    }
+    let model = arguments.model.as_deref();
+    let model = model.map(|path| Ok::<_, Failure>(read_model(&read_source(path, "model file")?)?));
+    let mut model = model.transpose()?.unwrap_or_default();
+    let faults = arguments.faults.as_deref();
+    let faults =
+        faults.map(|path| Ok::<_, Failure>(read_faults(&read_source(path, "fault plan")?)?));
+    let faults = faults.transpose()?.unwrap_or_default();
     model.seed = arguments.seed.unwrap_or(model.seed);
     let runtime = Builder::new_current_thread().enable_all().build().map_err(Failure::internal)?;
     runtime.block_on(serve(arguments, &model, &faults, terminal))
 }
 
-/// What a file holds, where one is named.
-fn read<T, E: std::error::Error + Send + Sync + 'static>(
-    path: Option<&Path>,
-    what: &str,
-    parse: impl Fn(&str) -> Result<T, E>,
-) -> Result<Option<T>, Failure> {
-    let Some(path) = path else { return Ok(None) };
-    let parsed = parse(&read_source(path, what)?.text).map_err(|error| {
-        let context = format!("failed to read the {what} {}", path.display());
-        Failure::usage(anyhow::Error::new(error).context(context))
-    });
-    parsed.map(Some)
-}
+/// How often it is looked for faults that struck.
+const LOOK: Duration = Duration::from_millis(100);
 
 /// One bench that is served.
 struct Served {
     seed: u64,
+    bench: SimBench,
     serving: Serving,
+    /// How many of its faults were told.
+    told: u64,
 }
 
 async fn serve(
@@ -95,11 +101,14 @@ async fn serve(
         let bench = SimBench::with_faults(model, faults).map_err(Failure::usage)?;
         let plan = plan_of(arguments, place)?;
         let serving = bench.serve(plan).await.map_err(Failure::usage)?;
-        served.push(Served { seed, serving });
+        served.push(Served { seed, bench, serving, told: 0 });
     }
     tell(&served, arguments.json, terminal)?;
+    let mut any_to_tell = !faults.faults.is_empty();
     while !stop.asked() {
-        stop.sleep(std::time::Duration::from_secs(3600)).await;
+        stop.sleep(if any_to_tell { LOOK } else { Duration::from_secs(3600) }).await;
+        // Whoever reads no further is still served.
+        any_to_tell = any_to_tell && tell_faults(&mut served, arguments.json, terminal).is_ok();
     }
     for one in served {
         one.serving.stop().await;
@@ -144,6 +153,30 @@ fn shown(bench: &Served) -> Json {
         })
         .collect();
     json!({"seed": bench.seed, "instruments": instruments})
+}
+
+/// A line for each fault that struck since the last look.
+fn tell_faults(served: &mut [Served], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {
+    let several = served.len() > 1;
+    for (place, one) in served.iter_mut().enumerate() {
+        let (struck, told) = one.bench.faults_after(one.told);
+        one.told = told;
+        for fault in struck {
+            let (at_s, place) = (fault.at.as_secs_f64(), place + 1);
+            let (instrument, name, what) = (fault.instrument.name(), fault.fault, fault.told);
+            if json {
+                let shown = json!({"fault": name, "instrument": instrument, "bench": place,
+                                   "at_s": at_s, "told": what, "commands": fault.commands,
+                                   "captures": fault.captures});
+                terminal.line(shown.to_string())?;
+                continue;
+            }
+            let bench = if several { format!("bench {place}, ") } else { String::new() };
+            let what = if what.is_empty() { what } else { format!(": {what}") };
+            terminal.line(format!("{at_s:.3} s  {bench}{instrument}  {name}{what}"))?;
+        }
+    }
+    Ok(())
 }
 
 fn tell(served: &[Served], json: bool, terminal: &mut Terminal) -> Result<(), Failure> {

@@ -2,6 +2,7 @@
 
 import json
 import pathlib
+import re
 import subprocess
 
 import jsonschema
@@ -39,6 +40,8 @@ CASES = [
     ("registers", "drivers/registers/*.yaml"),
     ("profile", "drivers/examples/lab-[!c]*.yaml"),
     ("registers", "drivers/examples/lab-chip.yaml"),
+    ("model", "tests/external/benches/*.model.yaml"),
+    ("faults", "tests/external/benches/*.faults.yaml"),
 ]
 
 
@@ -61,6 +64,38 @@ def test_faults_are_found(binary):
     assert not validator.is_valid({**good, "steps": [{"wait": "2 V"}]})
     assert not validator.is_valid({**good, "steps": [{"measure": {"until": {"bits": -1}}}]})
     assert not validator.is_valid({key: good[key] for key in good if key != "sequence"})
+
+
+def test_the_printed_model_fits_as_it_stands_and_with_its_examples(binary):
+    printed = subprocess.run([binary, "sim", "--print-model"], capture_output=True, text=True, check=True)
+    validator = schema(binary, "model")
+    assert not list(validator.iter_errors(yaml.load(printed.stdout, Plain)))
+    # A '#' right before a key is an example; before a space it explains.
+    taken = yaml.load(re.sub(r"(?m)^( *)#(?! |$)", r"\1", printed.stdout), Plain)
+    assert taken["path"]["gas"] and taken["tx"]["phase_noise"] and taken["rx"]["array"]["dead_elements"]
+    assert not list(validator.iter_errors(taken))
+    assert not validator.is_valid({**taken, "path": {"distnace_m": 3}})
+    assert not validator.is_valid({**taken, "path": {"distance_m": "3 m"}})
+    assert not validator.is_valid({"path": {"blockages": [{"begin_s": 1, "duration_s": 2}]}})
+
+
+def test_examples_of_the_readme_fit(binary):
+    text = (ROOT / "README.md").read_text()
+    for of, name in [("model", "bench.model.yaml"), ("faults", "night.faults.yaml")]:
+        block = text.split(f"```yaml\n# {name}\n")[1].split("```")[0]
+        assert not list(schema(binary, of).iter_errors(yaml.load(block, Plain)))
+
+
+def test_faults_of_a_plan_are_found(binary):
+    validator = schema(binary, "faults")
+    entry = {"instrument": "turntable", "fault": "stuck", "short_deg": 3, "at_s": 1}
+    valid = lambda **changed: validator.is_valid({"faults": [{**entry, **changed}]})
+    assert valid()
+    assert not valid(per_hour=2), "two keys say when"
+    assert not valid(fault="stuk")
+    assert not valid(late_s=2), "of another fault"
+    assert not valid(wen=2)
+    assert not validator.is_valid({"faults": [{k: v for k, v in entry.items() if k != "short_deg"}]})
 
 
 def test_a_profile_may_say_only_what_differs(binary):

@@ -219,10 +219,10 @@ mod tests {
         // A damaged frame is passed over, the next one found although it begins within.
         let mut damaged = read.clone();
         damaged[3] ^= 1;
-        assert_eq!(ask(&mut session, &mut world, &damaged), []);
+        assert_eq!(ask(&mut session, &mut world, &damaged), [0; 0]);
         let half = [&read[..3], &read[..]].concat();
         assert_eq!(ask(&mut session, &mut world, &half), refused);
-        assert_eq!(ask(&mut session, &mut world, &[START, 9, 1, START]), []);
+        assert_eq!(ask(&mut session, &mut world, &[START, 9, 1, START]), [0; 0]);
         // Half a frame is forgotten after a silence, and text is understood.
         world.advance(Duration::from_secs(1));
         assert_eq!(ask(&mut session, &mut world, b"r 0003\n"), b"no 5 chip has no power\n");

@@ -114,6 +114,12 @@ impl SimBench {
         self.visit(Post::Source, |world| world.faults.log())
     }
 
+    /// The faults that were applied after the first `known` ones, and how many were ever: for whoever
+    /// looks again and again.
+    pub fn faults_after(&self, known: u64) -> (Vec<FaultDone>, u64) {
+        self.visit(Post::Source, |world| world.faults.log_after(known))
+    }
+
     /// Puts a fault in now, or as its next opportunity comes; for so many seconds where `for_s` says
     /// so, as in [`PlannedFault`].
     ///

@@ -106,6 +106,8 @@ pub(crate) struct Faults {
     /// The instrument before the command under way, when something may happen to it.
     pub(super) held: Option<(Held, Vec<Vec<f64>>)>,
     log: VecDeque<FaultDone>,
+    /// How many were ever written down.
+    noted: u64,
 }
 
 fn seconds(seconds: f64) -> Duration {
@@ -182,12 +184,20 @@ impl Faults {
             away_until: [Duration::ZERO; 5],
             held: None,
             log: VecDeque::new(),
+            noted: 0,
         }
     }
 
     /// What was applied so far, in order.
     pub fn log(&self) -> Vec<FaultDone> {
         self.log.iter().cloned().collect()
+    }
+
+    /// What was applied after so many, as far as it is kept, and how many there are now.
+    pub fn log_after(&self, known: u64) -> (Vec<FaultDone>, u64) {
+        let new = usize::try_from(self.noted.saturating_sub(known)).unwrap_or(usize::MAX);
+        let before = self.log.len().saturating_sub(new);
+        (self.log.iter().skip(before).cloned().collect(), self.noted)
     }
 
     /// When something happens by itself.
@@ -301,6 +311,7 @@ impl Faults {
             self.log.pop_front();
         }
         tracing::debug!(instrument = post.name(), fault = kind.name(), told, "fault");
+        self.noted += 1;
         self.log.push_back(FaultDone {
             at,
             instrument: post,

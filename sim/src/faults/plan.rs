@@ -1,7 +1,8 @@
 //! A fault plan as data: kinds, instruments, moments; and whether it makes sense.
 
 use crate::beams::End;
-use crate::faults::settings::{can_drift, is_setting};
+use crate::faults::settings::{can_drift, is_setting, settings_of};
+use crate::number::engineering;
 use crate::post::Post;
 
 /// Longest time in a plan, s: a hundred days.
@@ -202,7 +203,8 @@ pub enum FaultPlanError {
     /// The text is no plan.
     #[error("the fault plan cannot be read: {0}")]
     Syntax(String),
-    /// What is wrong with its values; all of it.
+    /// What is wrong with its values; all of it. Each begins with the number of the fault, from 1, and
+    /// goes on with a key where it is about one: `fault 2 (stuck at the scope): short_deg is missing`.
     #[error("the fault plan cannot be carried out: {}", .0.join("; "))]
     Values(Vec<String>),
 }
@@ -214,6 +216,13 @@ pub struct FaultPlan {
     pub seed: Option<u64>,
     /// The faults.
     pub faults: Vec<PlannedFault>,
+}
+
+/// The settings of an instrument, or those of them that can drift, in words.
+fn names_of(post: Post, drifting: bool) -> String {
+    let rows = settings_of(post).into_iter();
+    let names: Vec<_> = rows.filter(|row| row.1 || !drifting).map(|row| row.0).collect();
+    names.join(", ")
 }
 
 impl FaultPlan {
@@ -238,6 +247,7 @@ impl PlannedFault {
     pub(super) fn check(&self, told: &str, wrong: &mut Vec<String>) {
         let mut within = |key: &str, value: f64, (least, most): (f64, f64)| {
             if !(value >= least && value <= most) {
+                let [value, least, most] = [value, least, most].map(engineering);
                 wrong.push(format!("{told}: {key} is {value}, must be {least} to {most}"));
             }
         };
@@ -247,7 +257,9 @@ impl PlannedFault {
                 every_s.into_iter().for_each(|s| within("every", s, (1e-3, LONGEST_S)));
             }
             When::AtCommand { number, every } | When::AtCapture { number, every } => {
-                within("the number", number as f64, (1.0, 1e15));
+                let by_command = matches!(self.when, When::AtCommand { .. });
+                let key = if by_command { "at_command" } else { "at_capture" };
+                within(key, number as f64, (1.0, 1e15));
                 every.into_iter().for_each(|n| within("every", n as f64, (1.0, 1e15)));
             }
             When::PerCommand(share) => within("per_command", share, (0.0, 1.0)),
@@ -274,7 +286,8 @@ impl PlannedFault {
     fn check_sense(&self, told: &str, wrong: &mut Vec<String>) {
         if !self.fault.instruments().contains(&self.instrument) {
             let names: Vec<_> = self.fault.instruments().iter().map(|post| post.name()).collect();
-            wrong.push(format!("{told}: only these can have it: {}", names.join(", ")));
+            let names = names.join(", ");
+            wrong.push(format!("{told}: instrument does not fit, only these can have it: {names}"));
         }
         if self.for_s.is_some() && !self.fault.lasts() {
             wrong.push(format!("{told}: for_s says nothing about it, it takes no time"));
@@ -284,10 +297,18 @@ impl PlannedFault {
                 wrong.push(format!("{told}: code 0 stands for no error"));
             }
             FaultKind::NotTaken { setting: Some(name) } if !is_setting(self.instrument, name) => {
-                wrong.push(format!("{told}: there is no setting '{name}'"));
+                let known = names_of(self.instrument, false);
+                wrong.push(format!(
+                    "{told}: setting is '{name}', must be one of the {}: {known}",
+                    self.instrument
+                ));
             }
             FaultKind::Drift { setting, .. } if !can_drift(self.instrument, setting) => {
-                wrong.push(format!("{told}: '{setting}' is no setting that can drift"));
+                let known = names_of(self.instrument, true);
+                wrong.push(format!(
+                    "{told}: setting is '{setting}', must be one that can drift at the {}: {known}",
+                    self.instrument
+                ));
             }
             _ => {}
         }

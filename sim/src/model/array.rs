@@ -1,5 +1,6 @@
 //! One array: where its elements are, what their electronics can be set to, and how they err.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Wrong;
@@ -10,7 +11,7 @@ const ELEMENTS_MOST: usize = 256;
 const PHASE_BITS_MOST: u8 = 8;
 
 /// Place of one element in wavelengths at `design_hz`; the origin lies on the table's axis.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Place {
     /// x along the aperture in the plane of rotation, z toward broadside.
@@ -31,7 +32,7 @@ impl Place {
 
 /// One array and its element electronics. Lists have one value per element, in the order of the
 /// elements; what a list leaves out is 0.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ArrayModel {
     /// Elements of a uniform linear array; columns of a rectangular one.
@@ -63,7 +64,7 @@ pub struct ArrayModel {
     pub gain_errors_db: Vec<f64>,
     /// Phase error of each element, deg, besides the drawn one.
     pub phase_errors_deg: Vec<f64>,
-    /// Elements that never radiate.
+    /// Elements that never radiate, by their numbers from 0.
     pub dead_elements: Vec<usize>,
     /// Where the phase shifters start after each power-up.
     pub power_up: PowerUpModel,
@@ -73,7 +74,7 @@ pub struct ArrayModel {
 
 /// One element's pattern: power falls as `cos^q` of the angle off broadside (Balanis, Antenna
 /// Theory, sec. 12.9 uses such patterns as models; all values invented). Elements do not couple.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ElementModel {
     /// The exponent q in power; 0 is isotropic, also to the back.
@@ -87,7 +88,7 @@ pub struct ElementModel {
 }
 
 /// Errors of single codes, drawn once from the seed for every code of every element.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct CodeErrorModel {
     /// Spread of the phases of the phase shifters' codes, deg rms.
@@ -99,7 +100,7 @@ pub struct CodeErrorModel {
 }
 
 /// Offsets that every power-up draws anew from the seed.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct PowerUpModel {
     /// Each phase shifter stands this many codes or fewer beside what its register says, either way.
@@ -109,7 +110,7 @@ pub struct PowerUpModel {
 }
 
 /// Drift with the temperature of the chip.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct DriftModel {
     /// Spread of the elements' phase drifts, deg/K rms; drawn once from the seed.
@@ -181,7 +182,13 @@ impl ArrayModel {
         self.check_numbers(key, wrong);
         self.check_lists(key, wrong);
         if let Some(dead) = self.dead_elements.iter().find(|n| **n >= self.count()) {
-            wrong.say(format!("{key}.dead_elements names element {dead}, which does not exist"));
+            let last = self.count().saturating_sub(1);
+            wrong.say(format!(
+                "{key}.dead_elements names element {dead}, which does not exist; they are 0 to {last}"
+            ));
+        }
+        if (0..self.count()).all(|n| self.dead_elements.contains(&n)) && self.count() > 0 {
+            wrong.say(format!("{key}.dead_elements names every element; one at least must live"));
         }
     }
 

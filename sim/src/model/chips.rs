@@ -1,11 +1,12 @@
 //! The chips: what each does to the signal, and what both are to the supply.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{ArrayModel, Wrong};
 
 /// Unequal branches of a mixer: 0 and 0 are a perfect one.
-#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ImbalanceModel {
     /// Gain of the Q branch over the I branch, dB.
@@ -17,7 +18,7 @@ pub struct ImbalanceModel {
 /// Compression of a transmit element's amplifier: Rapp's form, with a turn of phase if wanted. All
 /// elements that are on are driven alike in the model: by the root mean square of their weights,
 /// which is exact when their attenuation is the same.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct CompressionModel {
     /// Smoothness p of Rapp's form; 2 is soft, 10 nearly a hard limit.
@@ -31,7 +32,7 @@ pub struct CompressionModel {
 
 /// Turn of phase with amplitude: `deg = alpha r^q1 / (1 + (r/beta)^q2)`, r = amplitude over
 /// saturation (form of IEEE 802.11-09/0296r16, from memory and not verified).
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct AmPmModel {
     /// Scale, deg.
@@ -46,7 +47,7 @@ pub struct AmPmModel {
 
 /// Phase noise of one synthesiser: a part that falls with 20 dB per decade above the loop's
 /// bandwidth, and a floor, together of a given value in a given band.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PhaseNoiseModel {
     /// Phase integrated over `band_hz`, both sidebands, deg rms.
@@ -62,7 +63,7 @@ pub struct PhaseNoiseModel {
 }
 
 /// Where each line of the receiver's output ends.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SaturationModel {
     /// Voltage that a line never exceeds either way, V.
@@ -73,7 +74,7 @@ pub struct SaturationModel {
 }
 
 /// The transmitter chip.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct TransmitterModel {
     /// Its array.
@@ -118,7 +119,7 @@ impl Default for TransmitterModel {
 }
 
 /// The receiver chip.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ReceiverModel {
     /// Its array.
@@ -173,7 +174,7 @@ impl Default for ReceiverModel {
 }
 
 /// What both chips have in common (all invented).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ChipModel {
     /// Below this the chips lose power and forget their registers, V.

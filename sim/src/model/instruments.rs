@@ -1,11 +1,12 @@
 //! The instruments: resolution, noise, speed, and how long things take.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Wrong;
 
 /// The waveform source (all invented).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct SourceModel {
     /// Error of its sample clock, parts per million.
@@ -51,7 +52,7 @@ impl Default for SourceModel {
 }
 
 /// The scope (all invented).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct ScopeModel {
     /// Bits of its converters.
@@ -107,7 +108,7 @@ impl Default for ScopeModel {
 }
 
 /// The supply (all invented).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct SupplyModel {
     /// How fast its output moves, V/s.
@@ -125,7 +126,7 @@ impl Default for SupplyModel {
 }
 
 /// The turntable (all invented).
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct TurntableModel {
     /// How far the mechanics go either way, deg.

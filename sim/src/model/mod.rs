@@ -8,8 +8,12 @@ mod array;
 mod chips;
 mod instruments;
 mod path;
+mod shown;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use crate::number::engineering;
 
 pub use array::{ArrayModel, CodeErrorModel, DriftModel, ElementModel, Place, PowerUpModel};
 pub use chips::{
@@ -25,13 +29,14 @@ pub enum ModelError {
     /// The text is not a model.
     #[error("the model cannot be read: {0}")]
     Syntax(String),
-    /// Values that contradict physics or each other; all of them.
+    /// Values that contradict physics or each other; all of them, each beginning with its key, such as
+    /// `path.blockages[0].ramp_s`.
     #[error("the model cannot be simulated: {}", .0.join("; "))]
     Values(Vec<String>),
 }
 
 /// The whole bench.
-#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct Model {
     /// Decides every random number of the bench.
@@ -62,6 +67,7 @@ impl Wrong {
     /// A value outside the range in which the simulation holds, or none at all (NaN).
     fn unless_within(&mut self, key: &str, value: f64, (least, most): (f64, f64)) {
         if !(value >= least && value <= most) {
+            let [value, least, most] = [value, least, most].map(engineering);
             self.say(format!("{key} is {value}, must be {least} to {most}"));
         }
     }
@@ -134,5 +140,35 @@ mod tests {
         assert_eq!(wrong.len(), 3, "{wrong:?}");
         let nan = Model::from_yaml("path: {distance_m: .nan}");
         assert!(matches!(nan, Err(ModelError::Values(_))));
+    }
+
+    #[test]
+    fn what_is_said_of_a_value_is_readable_and_right() {
+        for (text, said) in [
+            (
+                "path: {blockages: [{begin_s: 0, duration_s: -1, loss_db: [3]}]}",
+                "path.blockages[0].duration_s is -1, must be 0 to 100e6",
+            ),
+            ("path: {distance_m: 1.0e+300}", "path.distance_m is 1e300, must be 0.01 to 100000"),
+            (
+                "scope: {interval_limits_s: [1, 1]}",
+                "scope.interval_limits_s[0] is 1, must be 1e-12 to 125e-12",
+            ),
+            (
+                "path: {reflections: [{departure_deg: 1, arrival_deg: 1, extra_m: 1, loss_db: -8}]}",
+                "path.reflections[0].loss_db is -8, must be 0 to 400",
+            ),
+            (
+                "tx: {array: {elements: 2, dead_elements: [1, 0]}}",
+                "tx.array.dead_elements names every element; one at least must live",
+            ),
+            (
+                "rx: {array: {dead_elements: [8]}}",
+                "rx.array.dead_elements names element 8, which does not exist; they are 0 to 7",
+            ),
+        ] {
+            let told = Model::from_yaml(text).expect_err(text);
+            assert_eq!(told, ModelError::Values(vec![said.to_owned()]), "{text}");
+        }
     }
 }

@@ -1,5 +1,6 @@
 //! What lies between the arrays.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::Wrong;
@@ -7,7 +8,7 @@ use super::Wrong;
 /// Geometry and losses between the arrays. The room stands still; the table turns the receiver in it.
 /// Azimuths at the receiver are those that its array sees with the table at 0; at table angle a it
 /// sees all of them a less.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct PathModel {
     /// Distance between the arrays, m (invented).
@@ -36,7 +37,7 @@ pub struct PathModel {
 }
 
 /// Air that attenuates as Recommendation ITU-R P.676-12, annex 1, has it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields, default)]
 pub struct GasModel {
     /// Pressure of dry air and vapour together, hPa.
@@ -48,7 +49,7 @@ pub struct GasModel {
 }
 
 /// One reflector, fixed in the room.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ReflectionModel {
     /// Azimuth in which the ray leaves, deg from the transmit array's broadside.
@@ -76,7 +77,7 @@ pub struct ReflectionModel {
 }
 
 /// One blockage: the loss grows in dB during `ramp_s`, stays, and falls again during `ramp_s`.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct BlockageModel {
     /// When the loss begins to grow, s since the bench began.
@@ -91,16 +92,16 @@ pub struct BlockageModel {
 }
 
 /// Blockages at random: begins are a Poisson process, drawn from the seed.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct RandomBlockageModel {
     /// Mean time between two begins, s.
     pub interval_s: f64,
     /// Shortest and longest duration, s; uniform between them.
     pub duration_s: [f64; 2],
-    /// As in [`BlockageModel`].
+    /// Loss of each ray, dB: the direct one, then the reflections in their order.
     pub loss_db: Vec<f64>,
-    /// As in [`BlockageModel`].
+    /// How long the loss takes to grow, and to fall, s.
     #[serde(default)]
     pub ramp_s: f64,
 }
@@ -133,6 +134,8 @@ impl Default for GasModel {
 
 const TURN_DEG: (f64, f64) = (-180.0, 180.0);
 const LOSS_DB: (f64, f64) = (-200.0, 400.0);
+/// What stands in the way or reflects never amplifies.
+const PASSIVE_LOSS_DB: (f64, f64) = (0.0, 400.0);
 const TIME_S: (f64, f64) = (0.0, 1e8);
 
 impl PathModel {
@@ -172,7 +175,7 @@ impl ReflectionModel {
         for (name, value) in angles {
             wrong.unless_within(&format!("{key}.{name}"), value, TURN_DEG);
         }
-        wrong.unless_within(&format!("{key}.loss_db"), self.loss_db, LOSS_DB);
+        wrong.unless_within(&format!("{key}.loss_db"), self.loss_db, PASSIVE_LOSS_DB);
         wrong.unless_within(&format!("{key}.phase_deg"), self.phase_deg, (-360.0, 360.0));
         match (self.extra_m, self.extra_delay_s) {
             (Some(extra_m), None) => {
@@ -193,13 +196,15 @@ fn check_blockage(
     (losses_db, rays): (&[f64], usize),
     wrong: &mut Wrong,
 ) {
-    wrong.unless_within(&format!("{key}.ramp_s"), ramp_s, (0.0, 0.5 * least_s));
+    // A duration that is wrong itself says nothing about the ramp.
+    let most_s = if least_s >= 0.0 { 0.5 * least_s } else { TIME_S.1 };
+    wrong.unless_within(&format!("{key}.ramp_s"), ramp_s, (0.0, most_s));
     if losses_db.len() > rays {
         let count = losses_db.len();
         wrong.say(format!("{key}.loss_db has {count} values for {rays} rays"));
     }
     for (n, loss_db) in losses_db.iter().enumerate() {
-        wrong.unless_within(&format!("{key}.loss_db[{n}]"), *loss_db, LOSS_DB);
+        wrong.unless_within(&format!("{key}.loss_db[{n}]"), *loss_db, PASSIVE_LOSS_DB);
     }
 }
 
@@ -217,7 +222,7 @@ impl RandomBlockageModel {
         let [least_s, most_s] = self.duration_s;
         wrong.unless_within(&format!("{key}.duration_s[0]"), least_s, TIME_S);
         // More than some hundreds at the same time is no blockage any more.
-        let most = (least_s, 500.0 * self.interval_s);
+        let most = (least_s.max(0.0), 500.0 * self.interval_s.max(1e-3));
         wrong.unless_within(&format!("{key}.duration_s[1]"), most_s, most);
         check_blockage(key, (self.ramp_s, least_s), (&self.loss_db, rays), wrong);
     }

@@ -115,8 +115,30 @@ fn a_faulty_model_is_a_fault_of_the_bench() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("model.yaml"), "{path: {distance_m: -1}}").unwrap();
     let to = "simulated: {seed: 1, model: model.yaml}";
-    let expected = "model.yaml: the model cannot be simulated";
-    check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
+    for expected in ["path.distance_m is -1, must be 0.01 to 100000", "model.yaml:1:21"] {
+        check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
+    }
+}
+
+#[test]
+fn a_model_of_another_size_than_the_bench_file_is_remarked() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = BENCH.replace("simulated: {seed: 1}", "simulated: {seed: 1, model: m.yaml}");
+    for (model, expected) in [
+        ("{}", Vec::new()),
+        (
+            "rx: {array: {elements: 4}}",
+            vec!["the rx array has 8 elements in the bench file and 4 in"],
+        ),
+    ] {
+        std::fs::write(folder.path().join("m.yaml"), model).unwrap();
+        let source = Source::new("bench.yaml", bench.clone());
+        let remarks = BenchPlan::load(&source, Some(folder.path())).unwrap().model_remarks();
+        assert_eq!(remarks.len(), expected.len(), "{remarks:?}");
+        for (remark, part) in remarks.iter().zip(expected) {
+            assert!(remark.starts_with(part), "{remark}");
+        }
+    }
 }
 
 /// A fault plan is checked with the bench, and the record keeps it.
@@ -126,7 +148,7 @@ fn a_fault_plan_is_part_of_the_bench() {
     let to = "simulated: {seed: 1, faults: night.yaml}";
     let plan = |text: &str| std::fs::write(folder.path().join("night.yaml"), text).unwrap();
     plan("faults: [{instrument: scope, fault: late answer, at_s: -1}]");
-    for expected in ["night.yaml: the fault plan cannot be carried out", "late_s is missing"] {
+    for expected in ["night.yaml:1:10", "at_s is -1, must be 0 to 8.64e6", "late_s is missing"] {
         check_fault("simulated: {seed: 1}", to, Some(folder.path()), expected);
     }
     let sound = "faults: [{instrument: scope, fault: stale trace, at_capture: 3}]";
