@@ -126,20 +126,21 @@
 //!
 //! | stage | what happens | from |
 //! |---|---|---|
-//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel\] | IEEE Std 1241 |
+//! | source | looped 16-bit samples \[fewer bits: SQNR `6.02 b + 1.76 dB`; gain and offset of each channel; a later Q channel; own noise of each sample, which takes every way and filter of the signal, but no compression\] | IEEE Std 1241 |
 //! | transmitter | \[I/Q imbalance and its image; leaking carrier; Rapp compression, AM/PM\] | Schenk ch. 5; Rapp 1991 |
 //! | reconstruction | Kaiser-windowed low-pass, which is at once the receiver's baseband filter: flat to `rx.pass_hz`, 70 dB down from `rx.stop_hz`, own error below -55 dB \[zero-order hold; Gaussian bandwidths of source and scope, folded into it\] | Oppenheim and Schafer |
 //! | air | transmit gain (1 dB per code \[with an error each, and with temperature\]), arrays, path, delay of each way | ITU-R P.525 |
 //! | carriers | turn by the carrier offset from a random phase \[references drift with temperature; phase noise of both synthesisers, of a given integrated value\] | IEEE Std 1139 |
-//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band \[with the source's noise\] | ITU-R P.372 |
+//! | receiver noise | kT(290 K) times noise figure \[which rises with each gain step\], white in the receiver's band | ITU-R P.372 |
 //! | receiver | gain (1 dB per code \[as the transmitter's\]) \[I/Q imbalance; DC offset; lines that end, hard or by Rapp's form\] | Schenk ch. 5 |
 //! | scope | own white noise (0.1 % of the range rms) \[sampling jitter: SNR `-20 log10(2 pi f t)`; gain, offset and skew of the channels\], clipping at the range, rounding to 10 bits | IEEE Std 1241 |
 //!
 //! The section, clause and paper names are from memory. Invented: the shape of the phase noise (first
-//! order above its loop's bandwidth, and a floor), all sizes of all errors. Source and transmitter
+//! order above its loop's bandwidth, and a floor that ends with the receiver's filter), all sizes of all errors. Source and transmitter
 //! are periodic with the waveform: they are computed once for a waveform and its settings, at the
 //! source's sample instants, so products of compression beyond half its rate fold back. The scope's
 //! bandwidth is applied before the receiver's last stages, which is the same while those are linear.
+//! What limits the band counts in every level of the back door, by the waveform's own spectrum.
 //! [`LinkTruth::impairments`] says at every trigger what is on and how much it costs,
 //! [`Truth::snr_db`] what all of it leaves.
 //!

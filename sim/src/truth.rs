@@ -13,7 +13,6 @@ use crate::physics::array::{Direction, ElementCode};
 use crate::physics::capture::{Ray, Waveform};
 use crate::physics::converters::volts_per_code;
 use crate::physics::link::{free_space_loss_db, power_density_w_m2};
-use crate::physics::multipath::mean_square;
 use crate::side::Side;
 use crate::world::World;
 
@@ -197,16 +196,19 @@ pub struct LinkTruth {
     pub power_density_w_m2: f64,
     /// Every way of the signal: the direct one, then the reflections.
     pub rays: Vec<RayTruth>,
-    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
-    /// V^2; 0 when none arrives.
+    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, as the band limits
+    /// of source, receiver and scope leave it, errors apart, V^2; 0 when none arrives.
     pub signal_v2: f64,
-    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope.
+    /// Noise of the source's converters at the scope, V^2/Hz of complex envelope: the mean over the
+    /// waveform's spectrum, with which both come over the same ways; without a waveform the sum over
+    /// the ways. Compression is left out. It lies within half the source's rate to either side.
     pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
     /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
     pub scope_noise_v2_per_hz: f64,
-    /// Every error besides noise that is switched on in the model; none: the chain is linear.
+    /// Every error besides noise that is switched on in the model; none: the chain is linear and
+    /// as wide as the signal.
     pub impairments: Vec<Impairment>,
 }
 
@@ -218,6 +220,23 @@ pub struct Impairment {
     /// Its power over the signal's, after a least-squares complex gain; `None` where no closed form
     /// gives it, or no signal arrives.
     pub error_ratio: Option<f64>,
+    /// Band over which its power lies evenly, Hz, where it is white; `None` where it lies within the
+    /// signal's own band, or may.
+    pub spread_hz: Option<f64>,
+}
+
+impl Impairment {
+    /// One whose power a matched filter sees whole.
+    pub(crate) fn within(kind: ImpairmentKind, error_ratio: Option<f64>) -> Self {
+        Self { kind, error_ratio, spread_hz: None }
+    }
+
+    /// What a matched filter for symbols at `symbol_rate_hz` leaves of [`Impairment::error_ratio`]:
+    /// of a white error the share of the symbol rate.
+    pub fn error_ratio_at(&self, symbol_rate_hz: f64) -> Option<f64> {
+        let share = self.spread_hz.map_or(1.0, |hz| (symbol_rate_hz / hz).min(1.0));
+        self.error_ratio.map(|ratio| ratio * share)
+    }
 }
 
 /// Which error of the signal chain.
@@ -227,10 +246,18 @@ pub enum ImpairmentKind {
     /// offsets, skew, I/Q imbalance, leakage, compression. Its power is exact, over the source's
     /// whole band: a matched filter sees less.
     Transmission,
-    /// `1 - exp(-sigma^2)`.
+    /// The wandering part: `exp(sigma^2) - 1`, sigma being the spread about the record's mean. It is
+    /// what one expects over many records; slow noise differs much from one to the next.
     TxPhaseNoise,
-    /// `1 - exp(-sigma^2)`.
+    /// The same at the receiver.
     RxPhaseNoise,
+    /// The floor: `exp(sigma^2) - 1` with what the receiver's filter lets through.
+    TxPhaseFloor,
+    /// The same at the receiver.
+    RxPhaseFloor,
+    /// What the band limits of source, receiver and scope do to the waveform's shape, by its own
+    /// spectrum and without an equaliser. What several rays do to it is not in here.
+    LinearDistortion,
     /// 1/IRR.
     RxImbalance,
     /// Square of the offset over the signal.
@@ -241,9 +268,13 @@ pub enum ImpairmentKind {
     ScopeGain,
     /// Square of the offset over the signal.
     ScopeOffset,
+    /// What lies beyond the scope's range, on the waveform's samples over all phases of the carrier,
+    /// noise aside; no closed form over several rays. Listed when the waveform's peak exceeds the
+    /// range.
+    ScopeClipping,
     /// Image only, `(pi f t)^2` at the waveform's rms frequency.
     ScopeSkew,
-    /// `(2 pi f t)^2` at the waveform's rms frequency.
+    /// `(2 pi f t)^2` at the waveform's rms frequency, white over the scope's rate.
     ApertureJitter,
 }
 
@@ -262,7 +293,8 @@ pub struct RayTruth {
     pub loss_db: f64,
     /// Turn at the carrier relative to the direct ray, deg.
     pub phase_deg: f64,
-    /// Mean `I^2 + Q^2` that it alone brings to the scope, V^2; 0 when no signal arrives.
+    /// Mean `I^2 + Q^2` that it alone brings to the scope through all band limits, V^2; 0 when no
+    /// signal arrives.
     pub signal_v2: f64,
 }
 
@@ -271,7 +303,8 @@ impl Truth {
         let playing = world.source.playing();
         let amplitude_v = world.source.amplitude_v;
         let mean_square_v2 =
-            playing.as_ref().map_or(0.0, |w| w.mean_square() * amplitude_v * amplitude_v);
+            playing.as_ref().map_or(0.0, |w| w.mean_square() * amplitude_v * amplitude_v)
+                * world.source_share();
         Self {
             at: world.now,
             source: SourceTruth {
@@ -317,7 +350,8 @@ impl Truth {
 
     /// Es/N0 in dB at a matched filter for symbols at `symbol_rate_hz`: signal power over noise
     /// density times symbol rate, all noise counted. `None` when no signal arrives. Holds while the
-    /// scope samples fast enough that nothing folds over.
+    /// scope samples fast enough that nothing folds over, and receiver and scope are no narrower than
+    /// the signal: their noise is taken as white over it.
     pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
         let density = link.noise_v2_per_hz();
@@ -326,13 +360,17 @@ impl Truth {
     }
 
     /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
-    /// [`Truth::es_n0_db`], with the power of every impairment that has a closed form added, as
-    /// uncorrelated; the images of both mixers are not quite that. Those without one are in
-    /// [`LinkTruth::impairments`]. `None` when no signal arrives.
+    /// [`Truth::es_n0_db`], with what [`Impairment::error_ratio_at`] says of every impairment that
+    /// has a closed form added, as uncorrelated; the images of both mixers are not quite that. Of
+    /// [`ImpairmentKind::Transmission`] the filter sees less than is counted here where its error is
+    /// wider than the signal (few bits, compression). One complex gain over the whole record is
+    /// taken out; who tracks phase within the record finds less. Impairments without a closed form
+    /// are in [`LinkTruth::impairments`]. `None` when no signal arrives.
     pub fn snr_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
         let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
-        let errors: f64 = link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+        let errors: f64 =
+            link.impairments.iter().filter_map(|i| i.error_ratio_at(symbol_rate_hz)).sum();
         (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
     }
 }
@@ -369,9 +407,11 @@ fn link(world: &World) -> LinkTruth {
     let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
     let arriving_v2 = if linked { sent_v2 } else { 0.0 };
     let rays = world.rays();
-    let signal_v2 = arriving_v2 * power_gain(world, &rays);
-    let source_noise = world.source_noise_v2_per_hz() * world.mean_power_gain();
-    let eirp_dbm = eirp_dbm(world, sent_v2);
+    let gain = world.power_gain(&rays);
+    let signal_v2 = arriving_v2 * gain;
+    // It takes the same ways as the signal, so it adds up over them in the same way.
+    let source_noise = world.source_noise_v2_per_hz() * gain;
+    let eirp_dbm = eirp_dbm(world, sent_v2 * world.source_share());
     LinkTruth {
         linked,
         tx_carrier_hz: tx_hz,
@@ -384,21 +424,11 @@ fn link(world: &World) -> LinkTruth {
         eirp_dbm,
         power_density_w_m2: eirp_dbm.map_or(0.0, |dbm| power_density_w_m2(dbm, distance_m)),
         signal_v2,
-        rays: ray_truths(world, &rays, arriving_v2),
+        rays: ray_truths(world, &rays, arriving_v2 * world.band_share()),
         source_noise_v2_per_hz: if linked { source_noise } else { 0.0 },
         receiver_noise_v2_per_hz: if world.is_listening() { noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
         impairments: world.impairments(signal_v2),
-    }
-}
-
-/// What all rays together make of the mean square of the source's waveform.
-fn power_gain(world: &World, rays: &[Ray]) -> f64 {
-    let rate_hz = world.source.clock_hz;
-    match (rays, world.source.playing()) {
-        ([only], _) => only.gain.norm_sqr(),
-        (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
-        (_, None) => 0.0,
     }
 }
 

@@ -150,6 +150,72 @@ async fn evm_of_phase_noise_is_the_formula() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn slow_phase_noise_costs_what_it_moves_within_the_record() {
+    // Variance of a first-order (Ornstein-Uhlenbeck) process about its mean over a record T: by
+    // trapezoids from its autocorrelation exp(-a |t - s|/T), a = 2 pi f0 T:
+    // 1 - 2 int (1 - u) exp(-a u) du over 0 to 1. Textbook; no part of the program.
+    let tones = Tones::comb(150, 0.9);
+    let (points, interval_s) = (704, 1e-8);
+    for (loop_hz, captures) in [(10e3, 600), (1e6, 100)] {
+        let a = std::f64::consts::TAU * loop_hz * points as f64 * interval_s;
+        let at = |k: u32| (1.0 - f64::from(k) * 1e-4) * (-a * f64::from(k) * 1e-4).exp();
+        let mean = (0..10_000).map(|k| 0.5e-4 * (at(k) + at(k + 1))).sum::<f64>();
+        let expected_db = db((2f64.to_radians().powi(2) * (1.0 - 2.0 * mean)).exp_m1());
+        let band_hz = [0.0, 100e9];
+        let noise = PhaseNoiseModel { rms_deg: 2.0, loop_hz, band_hz, floor_dbc_per_hz: None };
+        let mut model = clean();
+        model.rx.phase_noise = Some(noise);
+        let mut lab = lab_at(model, &tones, points, SOURCE_HZ).await;
+        lab.scope.set(&format!("SWE:TINT {interval_s:e}")).await;
+        let expected = tones.expected(points, 1.0 / interval_s);
+        let mut sum = 0.0;
+        for _ in 0..captures {
+            sum += fit(&samples_at(&mut lab).await, &expected).1 / f64::from(captures);
+        }
+        // The wander of one record spreads by 90 %: of 600 records 3 sigma are 0.45 dB.
+        check_db(&format!("loop of {loop_hz} Hz"), db(sum), expected_db, 0.45);
+        let truth = lab.bench.truth_at_last_trigger().expect("just acquired");
+        let said = truth.link.impairments[0].error_ratio.expect("closed form");
+        check_db(&format!("loop of {loop_hz} Hz, back door"), db(said), expected_db, 0.01);
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn the_floor_of_phase_noise_passes_the_receivers_filter() {
+    // sigma^2 = 2 int L df over the filter's half band: L times its two-sided noise bandwidth of
+    // 3.0324 GHz, evaluated apart from the program, whatever the scope's interval. After a
+    // least-squares gain the error is expm1(sigma^2) of the signal (Gaussian phase).
+    let expected_db = db((10f64.powf(-12.0) * 3.032_390_925e9).exp_m1());
+    let tones = Tones::comb(150, 0.9);
+    for rate_hz in [SOURCE_HZ, 40e9] {
+        for end in ["tx", "rx"] {
+            // Over 1 GHz the floor alone makes this: nothing wanders.
+            let rms_deg = 2e-3f64.sqrt().to_degrees() * (1.0 + 1e-9);
+            let (band_hz, floor_dbc_per_hz) = ([0.0, 1e9], Some(-120.0));
+            let noise = PhaseNoiseModel { rms_deg, loop_hz: 1.0, band_hz, floor_dbc_per_hz };
+            let mut model = clean();
+            if end == "tx" {
+                model.tx.phase_noise = Some(noise);
+            } else {
+                model.rx.phase_noise = Some(noise);
+            }
+            let mut lab = lab_at(model, &tones, PASS, SOURCE_HZ).await;
+            lab.scope.set(&format!("SWE:TINT {:e}", 1.0 / rate_hz)).await;
+            let expected = tones.expected(PASS, rate_hz);
+            let mut sum = 0.0;
+            for _ in 0..30 {
+                sum += fit(&samples_at(&mut lab).await, &expected).1 / 30.0;
+            }
+            // At 40 GS/s: 16,000 independent values, 4 sigma are 0.14 dB.
+            check_db(&format!("{end} at {rate_hz} S/s"), db(sum), expected_db, 0.15);
+            let truth = lab.bench.truth_at_last_trigger().expect("just acquired");
+            let said: f64 = truth.link.impairments.iter().filter_map(|i| i.error_ratio).sum();
+            check_db(&format!("{end}, back door"), db(said), expected_db, 0.02);
+        }
+    }
+}
+
+#[tokio::test(start_paused = true)]
 async fn evm_and_image_of_unequal_branches_are_the_table() {
     let tones = Tones::comb(150, 0.9);
     let tone = Tones::one(101e6, 0.9);
@@ -310,5 +376,46 @@ async fn evm_of_compression_is_that_of_the_formula_on_the_waveform() {
         let truth = lab.bench.truth_at_last_trigger().expect("just acquired");
         let said = truth.link.impairments[0].error_ratio.expect("it plays");
         check_db(&format!("{what}, back door"), db(said), db(ratio), 0.02);
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn the_range_cuts_off_what_lies_beyond_it() {
+    let tones = Tones::comb(150, 0.9);
+    let ideal = tones.expected(PASS, SOURCE_HZ);
+    let peak = ideal.iter().map(|x| x.norm()).fold(0.0, f64::max);
+    for share in [1.05, 0.7, 0.5] {
+        // Definition: both lines end at the range, whatever the carrier's phase.
+        let ratio_at = |k: u32| {
+            let turn = Complex64::cis(std::f64::consts::FRAC_PI_2 * f64::from(k) / 60.0);
+            let end = |x: f64| x.clamp(-share * peak, share * peak);
+            let cut: Vec<Complex64> = ideal
+                .iter()
+                .map(|x| turn * x)
+                .map(|x| Complex64::new(end(x.re), end(x.im)))
+                .collect();
+            fit(&cut, &ideal).1
+        };
+        let expected = (0..60).map(ratio_at).sum::<f64>() / 60.0;
+        let mut lab = lab_at(clean(), &tones, PASS, SOURCE_HZ).await;
+        let truth = lab.bench.truth();
+        let codes = tones.codes(SOURCE_HZ);
+        let sent = codes.iter().flatten().map(|c| (f64::from(*c) / 32_767.0).powi(2)).sum::<f64>();
+        let peak_v = peak * (truth.link.signal_v2 / (sent / PASS as f64)).sqrt();
+        lab.scope.set(&format!("VOLT:RANG {:e}", share * peak_v)).await;
+        let mut got = 0.0;
+        for _ in 0..60 {
+            got += fit(&samples_at(&mut lab).await, &ideal).1 / 60.0;
+        }
+        let found = lab.bench.truth_at_last_trigger().expect("just acquired").link.impairments;
+        if share > 1.0 {
+            assert!(found.is_empty(), "{found:?}");
+            continue;
+        }
+        check_db(&format!("range of {share}"), db(got), db(expected), TOLERANCE_DB);
+        let [clipping] = found[..] else { panic!("{found:?}") };
+        assert_eq!(clipping.kind, ImpairmentKind::ScopeClipping);
+        let said_db = db(clipping.error_ratio.expect("one ray"));
+        check_db(&format!("range of {share}, back door"), said_db, db(expected), 0.1);
     }
 }

@@ -32,6 +32,15 @@ pub enum BenchError {
         /// The value and the limit.
         limit: Box<KnobError>,
     },
+    /// A value that nobody asked for stands beyond its limit.
+    #[error(
+        "found beyond its limit, though nobody asked for that: {limit}; look at the instrument, \
+         something moved it"
+    )]
+    FoundBeyond {
+        /// The value and the limit.
+        limit: Box<KnobError>,
+    },
     /// The instrument was not reached when the bench was opened.
     #[error("{0} is not open: it did not answer; go there and look at it")]
     NotOpen(String),
@@ -118,7 +127,8 @@ impl BenchError {
     pub fn class(&self) -> Class {
         match self {
             BenchError::Knob(KnobError::BeyondLimit { .. } | KnobError::BetweenSteps { .. })
-            | BenchError::StandsBeyond { .. } => Class::Limit,
+            | BenchError::StandsBeyond { .. }
+            | BenchError::FoundBeyond { .. } => Class::Limit,
             BenchError::Instrument(error) => error.class(),
             BenchError::Nonsense { .. }
             | BenchError::NotOpen(_)

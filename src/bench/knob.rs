@@ -86,6 +86,9 @@ pub struct Bound {
     pub origin: String,
 }
 
+/// How the origin of a bench file's limit begins.
+pub(super) const LIMITS_OF_BENCH: &str = "limits of bench ";
+
 /// One knob.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Knob {
@@ -241,6 +244,33 @@ impl Knob {
     /// [`KnobError::BeyondLimit`] with the tightest bound that is passed.
     pub fn check_bounds(&self, value: &KnobValue) -> Result<(), KnobError> {
         self.bounded(value, || value.to_string())
+    }
+
+    /// The same with the bench file's limits alone: those that protect, not those that tell what an
+    /// instrument takes.
+    pub(super) fn with_limits_of_bench_only(&self) -> Self {
+        let mut knob = self.clone();
+        let protects = |bound: &Bound| bound.origin.starts_with(LIMITS_OF_BENCH);
+        knob.at_least.retain(protects);
+        knob.at_most.retain(protects);
+        knob
+    }
+
+    /// The bound that a number passes; the number itself where it passes none.
+    #[must_use]
+    pub fn nearest_within(&self, value: &KnobValue) -> Option<KnobValue> {
+        let low = self.at_least.iter().map(|bound| bound.value).fold(f64::MIN, f64::max);
+        let high = self.at_most.iter().map(|bound| bound.value).fold(f64::MAX, f64::min);
+        match value {
+            KnobValue::Number(number) => {
+                let value = number.value.max(low).min(high);
+                Some(KnobValue::Number(Quantity { value, ..*number }))
+            }
+            KnobValue::Whole(whole) => {
+                Some(KnobValue::Whole((*whole as f64).max(low.ceil()).min(high.floor()) as i64))
+            }
+            _ => None,
+        }
     }
 
     /// The step nearest to a value among those within all bounds; the value itself where every

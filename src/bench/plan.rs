@@ -3,6 +3,7 @@
 //! Reads files, reaches no instrument. What it yields is enough to check a sequence and to open
 //! the bench.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 
 use beamwarden_drivers::fault::{Fault, Faults, Source};
@@ -17,6 +18,7 @@ use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, S
 use super::frame_file::FrameFile;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
+    LIMITS_OF_BENCH,
 };
 use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
@@ -74,16 +76,18 @@ impl BenchPlan {
     /// Every fault of every file, one element a file.
     pub fn load(source: &Source, near: Option<&Path>) -> Result<Self, Vec<Faults>> {
         let (file, faults) = BenchFile::read(source).map_err(|faults| vec![faults])?;
-        Self::of_file(file, faults, source, near)
+        Self::of_file(file, faults, source, near, BTreeMap::new())
     }
 
+    /// `maps` are register maps in place of those that the file names, by instrument.
     fn of_file(
         file: BenchFile,
         faults: Vec<Fault>,
         source: &Source,
         near: Option<&Path>,
+        maps: BTreeMap<String, Source>,
     ) -> Result<Self, Vec<Faults>> {
-        let mut loader = Loader { near, faults, others: Vec::new() };
+        let mut loader = Loader { near, maps, faults, others: Vec::new() };
         let instruments: Vec<InstrumentPlan> =
             file.instruments.iter().filter_map(|entry| loader.instrument(entry)).collect();
         let complete = instruments.len() == file.instruments.len() && loader.faults.is_empty();
@@ -212,6 +216,8 @@ impl BenchPlan {
 /// Collects faults while the parts of a bench come together.
 struct Loader<'a> {
     near: Option<&'a Path>,
+    /// Register maps in place of those that the file names, by instrument.
+    maps: BTreeMap<String, Source>,
     /// Faults of the bench file itself.
     faults: Vec<Fault>,
     /// Faults of the files that it names.
@@ -223,10 +229,13 @@ impl Loader<'_> {
         let role = Role::parse(&entry.role)?;
         let loaded = profile::load(&entry.profile.text, self.near);
         let profile = self.loaded(&entry.profile, loaded);
-        let registers = entry.registers.as_ref().map(|name| {
-            let loaded = registers::load(&name.text, self.near);
-            self.loaded(name, loaded)
-        });
+        let instead =
+            self.maps.get(&entry.name.text).map(|map| (&entry.name, registers::parse(map)));
+        let registers = match (instead, &entry.registers) {
+            (Some((name, parsed)), _) => Some(self.loaded(name, parsed.map_err(LoadError::from))),
+            (None, Some(name)) => Some(self.loaded(name, registers::load(&name.text, self.near))),
+            (None, None) => None,
+        };
         let address = match entry.at.text.parse::<Address>() {
             Ok(address) => Some(address),
             Err(error) => {
@@ -338,7 +347,7 @@ impl Loader<'_> {
                     self.faults.push(Fault::new(place.span.clone(), message));
                     return None;
                 };
-                Some(Bound { value, origin: format!("limits of bench {}", file.name) })
+                Some(Bound { value, origin: format!("{LIMITS_OF_BENCH}{}", file.name) })
             };
             let (low, high) = (bound(&limit.at_least), bound(&limit.at_most));
             if limit.at_least.is_none() && limit.at_most.is_none() {

@@ -73,6 +73,13 @@ pub(super) fn check_model(source: &Source) -> Result<(), Faults> {
     read_model(source).map(|_| ())
 }
 
+/// Elements of the larger array of a model; those of the standard one without, or when it is faulty,
+/// which [`check_model`] tells.
+pub(super) fn elements_of(model: Option<&Source>) -> usize {
+    let model = model.and_then(|source| Model::from_yaml(&source.text).ok()).unwrap_or_default();
+    model.tx.array.count().max(model.rx.array.count())
+}
+
 /// Checks a fault plan in the same way.
 pub(super) fn check_faults(source: &Source) -> Result<(), Faults> {
     read_faults(source).map(|_| ())

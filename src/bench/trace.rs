@@ -1,7 +1,7 @@
 //! Keeps every message to and from each instrument in the run's folder.
 
 use std::fs::File;
-use std::io::{BufWriter, Write};
+use std::io::{LineWriter, Write};
 use std::path::PathBuf;
 
 use beamwarden_drivers::transport::{Direction, TraceEvent, TraceSink};
@@ -26,7 +26,7 @@ impl TraceKeeper {
     pub(super) fn sink(&self, instrument: &str) -> impl TraceSink + use<> {
         let path = self.folder.join(format!("{instrument}.jsonl"));
         let file = match File::options().create(true).append(true).open(&path) {
-            Ok(file) => Some(BufWriter::new(file)),
+            Ok(file) => Some(LineWriter::new(file)),
             Err(error) => {
                 tracing::warn!(path = %path.display(), %error, "the trace is not kept");
                 None
@@ -55,7 +55,8 @@ pub(super) fn told(instrument: &str) -> impl TraceSink + use<> {
 }
 
 struct Keeper {
-    file: Option<BufWriter<File>>,
+    /// Each line goes to the system at once: after a crash the last message is what one looks for.
+    file: Option<LineWriter<File>>,
 }
 
 impl TraceSink for Keeper {

@@ -102,11 +102,17 @@ impl Bench {
                 now.is_some_and(|now| self.agree(&standing.setting, &standing.read_back, now));
             // A beam is told by its angle and shown by its codes.
             let held = again.is_some_and(|again| again.matched || !standing.matched);
+            let (name, was) = (&standing.setting, &standing.read_back);
             if agrees && held {
+                if let Some(asked) = standing.asked.as_ref().filter(|_| !standing.matched) {
+                    doubts.push(match name.as_str() {
+                        BEAM_TX | BEAM_RX => format!("{name}: the codes are not those of {asked}"),
+                        _ => format!("{name} stood at {was}, and {asked} was asked for"),
+                    });
+                }
                 continue;
             }
             standing.matched = false;
-            let (name, was) = (&standing.setting, &standing.read_back);
             doubts.push(match now {
                 Some(_) if agrees => format!("{name} no longer held after the capture"),
                 Some(now) => {
@@ -127,6 +133,30 @@ impl Bench {
             }
         }
         Ok(doubts)
+    }
+
+    /// Refuses to go on when something of a snapshot stands beyond a limit, before a capture or after
+    /// it: an instrument that moved by itself hurts a chip as much as one that was told to. What lies
+    /// within the setting's tolerance of the limit is the limit.
+    ///
+    /// # Errors
+    /// [`BenchError::FoundBeyond`] with the first such setting.
+    pub fn refuse_beyond_limits(&self, snapshot: &[Standing]) -> Result<(), BenchError> {
+        for standing in snapshot {
+            let Ok(knob) = self.plan.knobs().get(&standing.setting) else { continue };
+            let knob = knob.with_limits_of_bench_only();
+            for value in [Some(&standing.read_back), standing.after.as_ref()].into_iter().flatten()
+            {
+                let Err(limit) = knob.check_bounds(value) else { continue };
+                let at_the_limit = knob
+                    .nearest_within(value)
+                    .is_some_and(|bound| self.agree(&standing.setting, &bound, value));
+                if !at_the_limit {
+                    return Err(BenchError::FoundBeyond { limit: Box::new(limit) });
+                }
+            }
+        }
+        Ok(())
     }
 
     /// One reading by its full name.

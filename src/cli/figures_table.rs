@@ -88,6 +88,9 @@ fn expectations(measurement: &Measurement) -> String {
         .filter(|(_, verdict)| !verdict.passed)
         .map(|(expectation, _)| format!("{} not {expectation}", expectation.figure.word))
         .collect();
+    if !measurement.doubts.is_empty() {
+        return "DOUBTFUL".into();
+    }
     match (measurement.verdicts.len(), failed.is_empty()) {
         (0, _) => "none".into(),
         (_, true) => "held".into(),

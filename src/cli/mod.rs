@@ -25,6 +25,7 @@ mod search;
 mod show;
 mod sim;
 mod terminal;
+mod verify;
 mod watch;
 
 use std::process::ExitCode;
@@ -79,6 +80,8 @@ enum Command {
     Replay(replay::Arguments),
     /// Estimate the main parameters of a model of the bench from a run.
     Fit(fit::Arguments),
+    /// Check a run folder against its own record.
+    Verify(verify::Arguments),
     /// Write the report page of a run.
     Report(report::Arguments),
     /// Serve the simulated instruments on TCP ports and a serial pseudo-terminal.
@@ -134,6 +137,7 @@ fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure>
         Command::Show(arguments) => show::run(&arguments, terminal),
         Command::Replay(arguments) => replay::run(&arguments, terminal),
         Command::Fit(arguments) => fit::run(&arguments, terminal),
+        Command::Verify(arguments) => verify::run(&arguments, terminal),
         Command::Report(arguments) => report::run(&arguments, terminal),
         Command::Sim(arguments) => sim::run(&arguments, terminal),
         Command::Say(arguments) => say::run(&arguments, terminal),

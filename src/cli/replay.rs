@@ -15,11 +15,13 @@ use super::show::find_run;
 use super::watch::{Watch, begin, progress_bar};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::clock::Clock;
-use crate::record::{ANALYSES_FOLDER, LaterAnalysis, Outcome, Value};
+use crate::record::{
+    ANALYSES_FOLDER, JOURNAL_FILE, LaterAnalysis, Outcome, TRACE_FOLDER, UNKEPT_FILE, Value,
+};
 use crate::replay::compare::{Judged, Row, Tolerances};
 use crate::replay::{
-    Again, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures, compare_runs,
-    comparison, reanalyse, run_again,
+    Again, Air, Beyond, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures,
+    compare_runs, comparison, reanalyse, run_again, without_figures,
 };
 
 /// Version of the analysis as the record names it.
@@ -41,7 +43,10 @@ const ROWS_MAX: usize = 100;
 ///
 /// --against trace lets the recorded messages answer in place of instruments, into a new run folder.
 /// It stops at the first message that differs from the recorded one and shows both. Any difference
-/// counts.
+/// counts. Where the operator stopped the recorded run, the replay ends without one.
+///
+/// What cannot be compared, such as a missing capture, is told; the rest is compared, and the status
+/// is 2. Frozen files that were changed since are refused.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The run: its name or its folder.
@@ -87,6 +92,10 @@ struct Found {
     rows: Vec<Row>,
     /// Differences that are no figures, in sentences.
     others: Vec<String>,
+    /// What could not be compared, in sentences: then a replay without differences is none.
+    lacks: Vec<String>,
+    /// What else a person should know, in sentences.
+    notes: Vec<String>,
     /// Lines at the end: name and value.
     places: Vec<(&'static str, String)>,
     /// How it ended before its end.
@@ -107,14 +116,25 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let tolerances = tolerances(arguments)?;
     let folder = find_run(&arguments.run, &arguments.runs)?;
     let recorded = Recorded::read(&folder).map_err(replay_failure)?;
-    if recorded.faults > 0 || !recorded.ended {
-        let what = if recorded.ended { "has damaged lines" } else { "has no end" };
-        terminal.tell(format!("warning: the journal of {} {what}", folder.name()));
+    for damage in &recorded.damage {
+        terminal.tell(format!("warning: {}: {damage}", folder.journal_path().display()));
     }
-    let found = match against {
+    if !recorded.ended {
+        terminal.tell(format!("warning: the journal of {} has no end", folder.name()));
+    }
+    let mut found = match against {
         Against::Captures => anew(arguments, &recorded, &tolerances, terminal)?,
         Against::Model | Against::Trace => once_more(arguments, &recorded, &tolerances, terminal)?,
     };
+    match recorded.damage.iter().filter(|damage| !damage.is_the_end()).count() {
+        0 => {}
+        1 => {
+            found.lacks.push("what a damaged line of the journal told: see the warning".to_owned())
+        }
+        faults => found
+            .lacks
+            .push(format!("what {faults} damaged lines of the journal told: see the warnings")),
+    }
     let exceeds =
         !found.others.is_empty() || found.rows.iter().any(|row| row.judged == Judged::Exceeds);
     if arguments.json {
@@ -124,6 +144,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
     Ok(match found.cut {
         Some(ended) => ended,
+        None if !found.lacks.is_empty() => Ended::Usage,
         None if exceeds => Ended::ExpectationFailed,
         None => Ended::Done,
     })
@@ -144,7 +165,10 @@ fn tolerances(arguments: &Arguments) -> Result<Tolerances, Failure> {
             Failure::usage(anyhow::anyhow!(what))
         })?;
         if !Tolerances::knows(&name) {
-            let what = format!("there is no figure '{name}'; 'analyse --json' names them all");
+            let what = match Tolerances::nearest(&name) {
+                Some(near) => format!("there is no figure '{name}': did you mean {near}?"),
+                None => format!("there is no figure '{name}'; 'analyse --json' names them all"),
+            };
             return Err(Failure::usage(anyhow::anyhow!(what)));
         }
         Ok(all.with(&name, number))
@@ -171,7 +195,7 @@ fn anew(
     tolerances: &Tolerances,
     terminal: &mut Terminal,
 ) -> Result<Found, Failure> {
-    let plan = recorded.bench().map_err(replay_failure)?;
+    let air = Air::of(recorded).map_err(replay_failure)?;
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
     let runtime = runtime.map_err(Failure::internal)?;
     let bar = progress_bar(terminal.interactive && !arguments.json);
@@ -182,7 +206,7 @@ fn anew(
         let clock = Clock::start();
         let work = tokio::task::spawn_blocking(move || {
             let tell = |done: Reanalysed| told.set_position(done.done as u64);
-            reanalyse(&run, &plan, &tell, &|| stop.asked())
+            reanalyse(&run, &air, &tell, &|| stop.asked())
         });
         (work.await, clock.now())
     });
@@ -197,17 +221,21 @@ fn anew(
     let folder = &recorded.folder;
     let path = folder.write_later_analysis(&head, &analysed.captures).map_err(record_failure)?;
     let rows = compare_captures(recorded, &analysed, tolerances);
-    let about = vec![format!(
+    let lacks: Vec<String> =
+        analysed.lost.iter().map(|lost| format!("not analysed: {}", lost.why)).collect();
+    let notes = without_figures(recorded, &analysed);
+    let mut about = vec![format!(
         "Figures of run {} as recorded, and as version {ANALYSIS_VERSION} finds them in its captures.",
         folder.name()
     )];
+    about.extend(remarks(recorded, &lacks, &notes));
     let page = comparison("Analysed anew", about, ["recorded", "anew"], &rows).page();
     let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let file = format!("{ANALYSES_FOLDER}/{}.html", stem.unwrap_or_default());
     let page = folder.write_page(&file, &page).map_err(record_failure)?;
     let places =
         vec![("analysis", path.display().to_string()), ("page", page.display().to_string())];
-    Ok(Found { rows, others: Vec::new(), places, cut: None })
+    Ok(Found { rows, others: Vec::new(), lacks, notes, places, cut: None })
 }
 
 /// The sequence once more, on the simulated bench or over the recorded messages.
@@ -233,8 +261,19 @@ fn once_more(
     let report = finish_folder(&folder, terminal);
     let new = Recorded::read(&folder).map_err(replay_failure)?;
     let rows = compare_runs(recorded, &new, tolerances);
-    let mut others = beyond_figures(recorded, &new);
-    others.extend(difference.as_ref().map(told));
+    let Beyond { differences, more } = beyond_figures(recorded, &new);
+    let (mut others, mut lacks, mut notes) = (differences, Vec::new(), more);
+    if let Some(difference) = &difference {
+        match parted(arguments, recorded, &new, difference) {
+            Parted::Cut(text) => notes.push(text),
+            Parted::Lacking(text) => {
+                lacks.push(text);
+                // What did not come up again for that reason is no difference.
+                lacks.append(&mut others);
+            }
+            Parted::Differing(text) => others.push(text),
+        }
+    }
     others.extend(left.iter().map(|(instrument, lines)| {
         format!("{instrument}: {lines} lines of its trace did not come up again")
     }));
@@ -256,17 +295,62 @@ fn once_more(
         Against::Model => ("Measured and simulated", "simulated"),
         _ => ("Recorded and replayed", "replayed"),
     };
-    let about = vec![format!(
-        "Figures of run {} and of its replay {}.",
-        recorded.folder.name(),
-        folder.name()
-    )];
+    let (old, own) = (recorded.folder.name(), folder.name());
+    let mut about = vec![format!("Figures of run {old} and of its replay {own}.")];
+    about.extend(remarks(recorded, &lacks, &notes));
     let page = comparison(title, about, ["measured", now], &rows).page();
     let page = folder.write_page("comparison.html", &page).map_err(record_failure)?;
     let mut places = vec![("run", folder.path().display().to_string())];
     places.extend(report.map(|report| ("report", report.display().to_string())));
     places.push(("page", page.display().to_string()));
-    Ok(Found { rows, others, places, cut })
+    Ok(Found { rows, others, lacks, notes, places, cut })
+}
+
+/// What the place means where a replay of messages parted from the record, in a sentence.
+enum Parted {
+    /// The record was stopped or cut off there.
+    Cut(String),
+    /// The run no longer keeps what was answered there.
+    Lacking(String),
+    /// Another message went.
+    Differing(String),
+}
+
+fn parted(
+    arguments: &Arguments,
+    recorded: &Recorded,
+    new: &Recorded,
+    difference: &Difference,
+) -> Parted {
+    if is_the_cut(arguments, recorded, new) {
+        let cut = if recorded.ended { "stopped here by the operator" } else { "cut off here" };
+        let (instrument, at) = (&difference.instrument, difference.at.as_secs_f64());
+        Parted::Cut(format!("the record was {cut} ({instrument}, {at:.3} s after the start)"))
+    } else if matches!(difference.fault, ReplayFault::Abbreviated { .. }) {
+        Parted::Lacking(told(difference) + &why_not_given(recorded))
+    } else {
+        Parted::Differing(told(difference))
+    }
+}
+
+/// What a reader of the page has to know besides the figures, damage of the journal included.
+fn remarks(recorded: &Recorded, lacks: &[String], notes: &[String]) -> Vec<String> {
+    let damage = recorded.damage.iter().map(|damage| format!("{JOURNAL_FILE}, {damage}."));
+    let lacks = lacks.iter().map(|lack| format!("Not compared: {lack}."));
+    damage.chain(lacks).chain(notes.iter().map(|note| format!("Note: {note}."))).collect()
+}
+
+/// Whether a replay of messages parted from the record where that was stopped or cut off: all that it
+/// had done until then came up again.
+fn is_the_cut(arguments: &Arguments, recorded: &Recorded, new: &Recorded) -> bool {
+    arguments.sequence.is_none() && recorded.cut_after.is_some_and(|done| new.actions >= done)
+}
+
+/// Why an answer cannot be given again though no capture is missing.
+fn why_not_given(recorded: &Recorded) -> String {
+    let unkept = recorded.folder.path().join(TRACE_FOLDER).join(UNKEPT_FILE);
+    let state = if unkept.exists() { "ends before it or is damaged" } else { "is missing" };
+    format!("; {}, which keeps the codes that are in no capture, {state}", unkept.display())
 }
 
 fn recorded_failed(recorded: &Recorded) -> bool {
@@ -352,6 +436,12 @@ fn print(arguments: &Arguments, found: &Found, terminal: &mut Terminal) -> Resul
     for other in &found.others {
         terminal.line(format!("DIFFERS: {other}"))?;
     }
+    for lack in &found.lacks {
+        terminal.line(format!("NOT COMPARED: {lack}"))?;
+    }
+    for note in &found.notes {
+        terminal.line(note)?;
+    }
     let count = |judged: Judged| found.rows.iter().filter(|row| row.judged == judged).count();
     terminal.line(format!(
         "{} figures compared: {} the same, {} within tolerance, {} not judged, {} exceed",
@@ -391,6 +481,8 @@ fn as_json(arguments: &Arguments, recorded: &Recorded, found: &Found, exceeds: b
         "against": against,
         "exceeds": exceeds,
         "differences": found.others,
+        "not_compared": found.lacks,
+        "notes": found.notes,
         "figures": rows,
     });
     for (name, place) in &found.places {

@@ -18,6 +18,9 @@ use crate::sequence::Sequence;
 pub(super) const NOT_SAFE: &str =
     "error: the safe state was NOT reached; see the warnings above, and go to the bench";
 
+/// Most doubts that are listed below the table.
+const DOUBTS_MAX: usize = 10;
+
 /// Execute a sequence and keep the record of it.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
@@ -38,7 +41,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = load_bench(arguments.bench.as_deref())?;
     let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
     for remark in plan.model_remarks() {
-        terminal.tell(&format!("warning: {remark}"));
+        terminal.tell(format!("warning: {remark}"));
     }
     let runtime = runtime(&plan)?;
     let (folder, ran) =
@@ -124,12 +127,24 @@ fn print(
     terminal: &mut Terminal,
 ) -> Result<(), Failure> {
     terminal.line(super::figures_table::of_measurements(&summary.measurements).to_string())?;
+    let doubts: Vec<&String> = summary.measurements.iter().flat_map(|m| &m.doubts).collect();
+    for doubt in doubts.iter().take(DOUBTS_MAX) {
+        terminal.line(format!("DOUBT: {doubt}"))?;
+    }
+    if doubts.len() > DOUBTS_MAX {
+        terminal.line(format!(
+            "and {} doubts more; the report has them all",
+            doubts.len() - DOUBTS_MAX
+        ))?;
+    }
     terminal.line(format!("run     {}", folder.path().display()))?;
     if let Some(report) = report {
         terminal.line(format!("report  {}", report.display()))?;
     }
     if summary.expectations_failed > 0 {
-        terminal.line(format!("{} expectations failed", summary.expectations_failed))?;
+        let failed = summary.expectations_failed;
+        let noun = if failed == 1 { "expectation" } else { "expectations" };
+        terminal.line(format!("{failed} {noun} failed"))?;
     }
     Ok(())
 }
@@ -151,6 +166,7 @@ fn as_json(folder: &RunFolder, summary: &RunSummary) -> serde_json::Value {
                 "captures": measurement.captures,
                 "figures": figures,
                 "passed": measurement.verdicts.iter().all(|verdict| verdict.passed),
+                "doubts": measurement.doubts,
             })
         })
         .collect();

@@ -121,8 +121,11 @@ fn faults_words(faults: u64) -> String {
 }
 
 fn add_row(table: &mut Table, row: &RunRow) {
-    let bench =
-        if row.simulated { format!("{} (simulated)", row.bench) } else { row.bench.clone() };
+    let bench = match &row.replay {
+        Some(replay) => format!("{} ({})", row.bench, replay.words()),
+        None if row.simulated => format!("{} (simulated)", row.bench),
+        None => row.bench.clone(),
+    };
     // Where the journal cannot be read, nothing is known of points and expectations.
     let known = |count: u64| row.unreadable.as_ref().map_or(count.to_string(), |_| "-".to_owned());
     table.add_row([
@@ -143,6 +146,7 @@ pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
         "version": row.version,
         "seed": row.seed,
         "simulated": row.simulated,
+        "replay": row.replay,
         "started_at": row.started_at,
         "ended_at": row.ended_at,
         "outcome": row.outcome,
@@ -159,7 +163,34 @@ pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{RunFolder, fixture};
+    use crate::record::{Against, ReplayOf, RunFolder, fixture};
+
+    #[test]
+    fn a_replay_is_never_listed_as_a_measurement() {
+        let root = tempfile::tempdir().unwrap();
+        for against in Against::ALL {
+            let replay = ReplayOf { run: "yesterday".to_owned(), against, model: None };
+            fixture::Writer::begin_replay(root.path(), "night", Some(replay));
+        }
+        fixture::Writer::begin(root.path(), "night");
+        let wanted = RunsWanted::default();
+        let look = |catalogue: &mut Catalogue| catalogue.runs(&wanted);
+        let (rows, _) = Catalogue::with_fresh(root.path(), look).unwrap();
+        let mut table = super::super::figures_table::table(&["run"]);
+        rows.iter().for_each(|row| add_row(&mut table, row));
+        let shown = table.to_string();
+        for against in ["model", "trace"] {
+            let told = format!(
+                "packing-arm (replayed from yesterday against {against}; no instrument took part)"
+            );
+            assert_eq!(shown.matches(&told).count(), 1, "{shown}");
+        }
+        assert_eq!(shown.matches("packing-arm (simulated)").count(), 1, "{shown}");
+        let replays: Vec<_> = rows.iter().map(|row| as_json(row)["replay"].clone()).collect();
+        let of = |against: &str| json!({"run": "yesterday", "against": against});
+        // Newest first.
+        assert_eq!(replays, [json!(null), of("trace"), of("model")]);
+    }
 
     #[test]
     fn damage_is_said_in_words() {

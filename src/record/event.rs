@@ -114,6 +114,24 @@ pub enum Against {
     Trace,
 }
 
+impl Against {
+    /// All kinds.
+    pub const ALL: [Self; 2] = [Self::Model, Self::Trace];
+
+    /// The kind as a word, as in the journal: `trace`.
+    pub fn name(self) -> &'static str {
+        match self {
+            Self::Model => "model",
+            Self::Trace => "trace",
+        }
+    }
+
+    /// The kind of this name.
+    pub fn from_name(name: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|against| against.name() == name)
+    }
+}
+
 /// Of which run another is a replay.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ReplayOf {
@@ -124,6 +142,15 @@ pub struct ReplayOf {
     /// The model within this run's folder that stood in place of the one that the bench file names.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub model: Option<String>,
+}
+
+impl ReplayOf {
+    /// For whoever might take its figures for measured ones: `replayed from RUN against trace; no
+    /// instrument took part`.
+    pub fn words(&self) -> String {
+        let against = self.against.name();
+        format!("replayed from {} against {against}; no instrument took part", self.run)
+    }
 }
 
 /// See [`Event::RunResumed`].
@@ -278,6 +305,9 @@ pub struct MeasurementDone {
     pub captures: Vec<CaptureNo>,
     /// The figures of all its captures together: counts are sums.
     pub figures: Vec<Figure>,
+    /// What speaks against trusting it; none when nothing does.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
 }
 
 /// See [`Event::Expectation`].

@@ -101,6 +101,10 @@ pub(crate) struct Writer {
 
 impl Writer {
     pub(crate) fn begin(root: &Path, sequence: &str) -> Self {
+        Self::begin_replay(root, sequence, None)
+    }
+
+    pub(crate) fn begin_replay(root: &Path, sequence: &str, replay: Option<ReplayOf>) -> Self {
         let folder = RunFolder::create(root, sequence, start()).expect("a temporary folder");
         let journal = folder.start_journal(start()).expect("a temporary folder");
         let mut writer = Self {
@@ -113,7 +117,7 @@ impl Writer {
             samples: 16,
             symbols: 64,
         };
-        writer.introduce(sequence);
+        writer.introduce(sequence, replay);
         writer
     }
 
@@ -122,7 +126,7 @@ impl Writer {
         self.journal.append(self.now, event).expect("a temporary folder");
     }
 
-    fn introduce(&mut self, sequence: &str) {
+    fn introduce(&mut self, sequence: &str, replay: Option<ReplayOf>) {
         let freeze = |file: &str, text: &str| self.folder.freeze(file, text).expect("a new file");
         let inputs = vec![
             freeze("sequence.yaml", &format!("sequence: {sequence}\n")),
@@ -135,9 +139,9 @@ impl Writer {
             bench: "packing-arm".to_owned(),
             version: "0.1.0".to_owned(),
             seed: Some(7),
-            simulated: true,
+            simulated: replay.as_ref().is_none_or(|replay| replay.against == Against::Model),
             inputs,
-            replay: None,
+            replay,
         }));
         for (name, role) in [
             ("source", "waveform source"),
@@ -300,6 +304,7 @@ impl Writer {
             frame: Some(shot.frame.to_owned()),
             captures,
             figures,
+            doubts: Vec::new(),
         }));
     }
 

@@ -9,6 +9,8 @@ use beamwarden_drivers::transport::{Difference, LongAnswers};
 
 use super::answers::KeptAnswers;
 use super::error::ReplayError;
+use super::hush::AtTheDesk;
+use super::inputs::Use;
 use super::recorded::Recorded;
 use crate::bench::{Bench, BenchError, BenchPlan, RecordedLinks, TraceKeeper};
 use crate::clock::Clock;
@@ -35,13 +37,11 @@ impl Desk {
     /// # Errors
     /// When the frozen files cannot be used or the model cannot be simulated.
     pub fn simulated(recorded: &Recorded, model: Option<Source>) -> Result<Self, ReplayError> {
+        recorded.check_inputs(Use::Model { own: model.is_none() })?;
         let replay = recorded.start.replay.as_ref();
         let own = replay.and_then(|replay| replay.model.as_deref());
-        let loaded = BenchPlan::load_simulated(recorded.folder.path(), own);
+        let loaded = BenchPlan::load_simulated(recorded.folder.path(), own, model);
         let (mut plan, remarks) = loaded.map_err(ReplayError::Faults)?;
-        if let Some(model) = model {
-            plan = plan.with_model(model).map_err(ReplayError::Faults)?;
-        }
         if let Some(seed) = recorded.start.seed {
             plan.simulated.seed = seed;
         }
@@ -53,10 +53,20 @@ impl Desk {
     /// # Errors
     /// When the frozen files or the traces cannot be used.
     pub fn recorded(recorded: &Recorded) -> Result<Self, ReplayError> {
+        recorded.check_inputs(Use::Trace)?;
+        let traces = recorded.folder.path().join(TRACE_FOLDER);
+        let has_one = |name: &str| traces.join(format!("{name}.jsonl")).is_file();
+        let name = || recorded.folder.name().to_owned();
         let mut plan = recorded.bench()?;
+        if !plan.instruments.iter().any(|instrument| has_one(&instrument.name)) {
+            return Err(ReplayError::NoTraces(name()));
+        }
+        let lost = recorded.lost_captures();
+        if !lost.is_empty() {
+            return Err(ReplayError::Lost { run: name(), lost });
+        }
         plan.simulated.seed = recorded.start.seed.unwrap_or(plan.simulated.seed);
         let answers: Arc<dyn LongAnswers> = Arc::new(KeptAnswers::of(recorded));
-        let traces = recorded.folder.path().join(TRACE_FOLDER);
         let links = RecordedLinks::read(&traces, &plan, &answers)?;
         let simulated = recorded.start.simulated;
         Self::with(recorded, plan, Some(links), Against::Trace, simulated, Vec::new())
@@ -120,13 +130,14 @@ pub async fn run_again(
     let traces = folder.path().join(TRACE_FOLDER);
     let trace =
         TraceKeeper::in_folder(traces.clone()).map_err(RecordError::io(&traces, "create"))?;
+    let mut progress = AtTheDesk { told: progress, links: links.clone() };
     let opened = match &links {
         Some(links) => Bench::open_recorded(plan, links.clone(), Some(&trace)).await,
         None => Bench::open_what_answers(plan, Some(&trace)).await,
     };
     let ran = match opened {
         Ok((mut bench, failures)) => {
-            let engine = Engine::new(&sequence, &mut bench, &mut recorder, progress, stop);
+            let engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut progress, stop);
             Ok(if failures.is_empty() {
                 engine.execute().await
             } else {

@@ -9,10 +9,10 @@ use std::sync::PoisonError;
 use serde_json::{Map, Value as Json, json};
 use tokio::time::Instant;
 
+use super::air::Air;
 use super::error::ReplayError;
 use super::recorded::Recorded;
-use crate::bench::knob::{FRAME, KnobValue};
-use crate::bench::{BenchPlan, Captured, Scale, Traces};
+use crate::bench::{Captured, Scale, Traces};
 use crate::phy::analyse::{AnalysisConfig, Expected, analyse_with};
 use crate::phy::frame::{Frame, build};
 use crate::phy::workers::{Alone, Task, Workers};
@@ -27,8 +27,19 @@ use crate::threads::Cores;
 pub struct Reanalysis {
     /// One a capture, by number.
     pub captures: Vec<AnalysedCapture>,
+    /// The captures that could not be analysed, by number.
+    pub lost: Vec<Lost>,
     /// Settings of the analysis, by name.
     pub settings: Map<String, Json>,
+}
+
+/// A capture that could not be analysed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Lost {
+    /// The capture.
+    pub capture: CaptureNo,
+    /// Why, with the file where one is missing or damaged.
+    pub why: String,
 }
 
 /// A capture is done: so many of so many.
@@ -44,11 +55,13 @@ pub struct Reanalysed {
 /// air, at the rates of that frame. `told` hears of each capture that is done, from any thread;
 /// `stopping` is asked before each begins.
 ///
+/// A capture that is missing, damaged or cannot be analysed is told, and the others are analysed.
+///
 /// # Errors
-/// The first capture, by number, that is damaged or cannot be analysed; or a stop.
+/// When there is no capture that can be analysed, or a stop came.
 pub fn reanalyse(
     recorded: &Recorded,
-    plan: &BenchPlan,
+    air: &Air,
     told: &(dyn Fn(Reanalysed) + Sync),
     stopping: &(dyn Fn() -> bool + Sync),
 ) -> Result<Reanalysis, ReplayError> {
@@ -56,12 +69,11 @@ pub fn reanalyse(
         return Err(ReplayError::NoCaptures(recorded.folder.name().to_owned()));
     }
     let of = recorded.captures.len();
-    let frames = Frames { plan, known: Mutex::default() };
+    let frames = Frames { air, known: Mutex::default() };
     let outcomes: Mutex<BTreeMap<CaptureNo, Result<AnalysedCapture, ReplayError>>> =
         Mutex::default();
     let one = |number: CaptureNo| {
-        let failed = |outcome: &Result<_, _>| Result::is_err(outcome);
-        if stopping() || outcomes.lock().is_ok_and(|all| all.values().any(failed)) {
+        if stopping() {
             return;
         }
         let outcome = analyse_one(recorded, number, &frames);
@@ -73,11 +85,22 @@ pub fn reanalyse(
     let tasks = recorded.captures.keys().map(|number| -> Task<'_> { Box::new(|| one(*number)) });
     Cores.run(tasks.collect());
     let outcomes = outcomes.into_inner().unwrap_or_else(PoisonError::into_inner);
-    let captures = outcomes.into_values().collect::<Result<Vec<_>, _>>()?;
-    if captures.len() < of {
+    if outcomes.len() < of {
         return Err(ReplayError::Stopped);
     }
-    Ok(Reanalysis { captures, settings: settings() })
+    let (mut captures, mut lost) = (Vec::new(), Vec::new());
+    for (capture, outcome) in outcomes {
+        match outcome {
+            Ok(analysed) => captures.push(analysed),
+            Err(error) => lost.push(Lost { capture, why: error.to_string() }),
+        }
+    }
+    match lost.first() {
+        Some(first) if captures.is_empty() => {
+            Err(ReplayError::NoneAnalysed { first: first.why.clone(), captures: of })
+        }
+        _ => Ok(Reanalysis { captures, lost, settings: settings() }),
+    }
 }
 
 /// What the analysis is set to beside the rates of each capture.
@@ -99,7 +122,7 @@ fn settings() -> Map<String, Json> {
 
 /// The frames of a run's captures, each built once.
 struct Frames<'a> {
-    plan: &'a BenchPlan,
+    air: &'a Air,
     known: Mutex<BTreeMap<String, std::sync::Arc<Frame>>>,
 }
 
@@ -110,11 +133,7 @@ impl Frames<'_> {
         if let Some(frame) = known.get(&record.name) {
             return Ok(frame.clone());
         }
-        let knob = self.plan.knobs().get(FRAME).map_err(|error| error.to_string())?;
-        let value = knob.read(&record.name).map_err(|error| error.to_string())?;
-        let KnobValue::Frame(named) = value else {
-            return Err(format!("'{}' is no frame", record.name));
-        };
+        let named = self.air.frame(&record.name)?;
         let frame = build(&named.spec).map_err(|error| error.to_string())?;
         let sha256 = sha256_hex(&frame.psdu);
         if record.payload_sha256.as_ref().is_some_and(|sent| *sent != sha256) {
@@ -132,17 +151,14 @@ fn analyse_one(
     number: CaptureNo,
     frames: &Frames<'_>,
 ) -> Result<AnalysedCapture, ReplayError> {
-    let raw = recorded.folder.read_raw(number)?;
-    if recorded.captures.get(&number).is_none_or(|taken| taken.sha512 != raw.sha512) {
-        return Err(ReplayError::Damaged(number));
-    }
+    let raw = recorded.raw(number)?;
     let lacks = |why: &str| ReplayError::Capture { capture: number, why: why.to_owned() };
     let meta = recorded.folder.read_meta(number)?;
     let captured = captured(&meta, raw.channels).map_err(|why| lacks(&why))?;
     let record = meta.captures.first().and_then(|capture| capture.frame.clone());
     let frame = record.as_ref().map(|record| frames.of(record)).transpose();
     let frame = frame.map_err(|why| lacks(&why))?;
-    let signal = &frames.plan.signal;
+    let signal = &frames.air.signal;
     let (symbol_rate_hz, roll_off) =
         record.as_ref().map_or((signal.symbol_rate_hz, signal.roll_off), |record| {
             (record.symbol_rate_hz, record.roll_off.unwrap_or(signal.roll_off))

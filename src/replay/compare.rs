@@ -6,6 +6,8 @@
 
 use std::collections::BTreeMap;
 
+use beamwarden_drivers::fault::nearest;
+
 use crate::phy::figures::Figures;
 use crate::phy::interval::Ber;
 use crate::record::{Figure, Value};
@@ -71,6 +73,20 @@ impl Tolerances {
     pub fn knows(figure: &str) -> bool {
         RATES.iter().any(|(name, ..)| *name == figure)
             || Figures::default().list().iter().any(|known| known.name == figure)
+    }
+
+    /// The figure that somebody may have meant who wrote this name: one that it begins, else one that is
+    /// spelt nearly so.
+    #[must_use]
+    pub fn nearest(figure: &str) -> Option<String> {
+        let figures = Figures::default().list();
+        let rates = RATES.iter().map(|(name, ..)| *name);
+        let names: Vec<&str> = rates.chain(figures.iter().map(|known| known.name)).collect();
+        let begun = names.iter().find(|name| {
+            name.strip_prefix(figure).is_some_and(|rest| rest.starts_with('_'))
+                && !figure.is_empty()
+        });
+        begun.copied().or_else(|| nearest(figure, names.iter().copied())).map(str::to_owned)
     }
 
     fn of(&self, figure: &str) -> Option<f64> {

@@ -8,17 +8,26 @@ use super::recorded::Recorded;
 use crate::record::{MeasurementDone, Probe, SearchDone, Value};
 use crate::report::{ComparedFigure, ComparedPair, Comparison};
 
-/// Compares the figures of every capture as recorded with those of a new analysis.
+/// Captures that were analysed anew and of which no figures were recorded: the run was cut off before,
+/// or the line of the journal is damaged. In sentences.
+#[must_use]
+pub fn without_figures(recorded: &Recorded, anew: &Reanalysis) -> Vec<String> {
+    let captures = anew.captures.iter().map(|analysed| analysed.capture);
+    let none = captures.filter(|capture| !recorded.figures.contains_key(capture));
+    none.map(|capture| format!("capture {} had no figures yet", capture.0)).collect()
+}
+
+/// Compares the figures of every capture as recorded with those of a new analysis. A capture of which
+/// none were recorded is passed over; [`without_figures`] tells of it.
 #[must_use]
 pub fn compare_captures(recorded: &Recorded, anew: &Reanalysis, by: &Tolerances) -> Vec<Row> {
     let mut rows = Vec::new();
     for capture in &anew.captures {
-        let old = recorded.figures.get(&capture.capture);
-        let old = old.map_or(&[][..], |found| &found.figures);
+        let Some(old) = recorded.figures.get(&capture.capture) else { continue };
         let label = recorded.captures.get(&capture.capture).and_then(|taken| taken.label.as_ref());
         let label = label.map(|label| format!(", {label}")).unwrap_or_default();
         let place = format!("capture {}{label}", capture.capture.0);
-        rows.extend(compare(&place, old, &capture.figures, by));
+        rows.extend(compare(&place, &old.figures, &capture.figures, by));
     }
     rows
 }
@@ -43,16 +52,28 @@ fn place_of(n: usize, measurement: &MeasurementDone) -> String {
 }
 
 /// What two runs differ in besides figures, in sentences: points, measurements, chosen beams.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Beyond {
+    /// Differences.
+    pub differences: Vec<String>,
+    /// What came up beyond the place where the recorded run was stopped or cut off: no difference.
+    pub more: Vec<String>,
+}
+
+/// Compares two runs besides their figures.
 #[must_use]
-pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Vec<String> {
-    let mut told = Vec::new();
+pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Beyond {
+    let (mut told, mut more) = (Vec::new(), Vec::new());
     let positions = recorded.points.iter().zip(&new.points);
     let other = positions.into_iter().find(|(old, new)| old != new);
     if let Some((old, _)) = other {
         told.push(format!("the points come in another order from point {} on", old.point));
     }
     let mut counts = |what: &str, old: usize, new: usize| {
-        if old != new {
+        if new > old && recorded.cut_after.is_some() {
+            let until = if recorded.ended { "the operator stopped it" } else { "it was cut off" };
+            more.push(format!("{old} {what} were recorded until {until}, {new} came up again"));
+        } else if old != new {
             told.push(format!("{old} {what} were recorded, {new} came up again"));
         }
     };
@@ -66,7 +87,7 @@ pub fn beyond_figures(recorded: &Recorded, new: &Recorded) -> Vec<String> {
             told.push(format!("{name} chose {}, now {}", beam(old.chosen), beam(new.chosen)));
         }
     }
-    told
+    Beyond { differences: told, more }
 }
 
 fn beam(chosen: Option<Probe>) -> String {

@@ -195,10 +195,16 @@ impl Fitting<'_> {
         if self.stop.asked() {
             return Err(ReplayError::Stopped);
         }
-        if let Err(error) = again.ran {
-            return Err(error.into());
+        let summary = again.ran?;
+        let rehearsal = Recorded::read(&again.folder)?;
+        let taken = |number: &&CaptureNo| rehearsal.captures.contains_key(number);
+        let captures = self.recorded.captures.keys().filter(taken).count();
+        let recorded = self.recorded.captures.len();
+        // A run that failed itself may fail again, once all of its captures are there.
+        if let Some(first) = summary.error.filter(|_| captures < recorded) {
+            return Err(ReplayError::Rehearsal { captures, recorded, first });
         }
-        let told = all_told(&Recorded::read(&again.folder)?);
+        let told = all_told(&rehearsal);
         // A night's captures need not all lie in the temporary folder.
         let _ = std::fs::remove_dir_all(again.folder.path());
         Ok(told)

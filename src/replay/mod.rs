@@ -6,6 +6,7 @@
 //! own, or, for an analysis, into a file of its own in the run's folder `analyses`.
 
 mod again;
+mod air;
 mod answers;
 mod captures;
 pub mod compare;
@@ -13,11 +14,16 @@ mod differences;
 mod error;
 pub mod fit;
 mod fitting;
+mod hush;
+mod inputs;
 mod recorded;
 
 pub use again::{Again, Desk, run_again};
-pub use captures::{Reanalysed, Reanalysis, reanalyse};
-pub use differences::{beyond_figures, compare_captures, compare_runs, comparison};
+pub use air::Air;
+pub use captures::{Lost, Reanalysed, Reanalysis, reanalyse};
+pub use differences::{
+    Beyond, beyond_figures, compare_captures, compare_runs, comparison, without_figures,
+};
 pub use error::ReplayError;
 pub use fitting::{Fitted, Parameter, fit_model};
 pub use recorded::Recorded;

@@ -77,11 +77,18 @@ fn heading(run: &Run<'_>) -> String {
         .iter()
         .map(|(name, value)| format!("<div><dt>{name}</dt><dd>{value}</dd></div>"))
         .collect();
-    let simulated = if simulated {
-        "<p class=\"simulated\"><b>Simulated bench.</b> No hardware took part: the figures tell \
-         about a model, not about a chip.</p>\n"
-    } else {
-        ""
+    let replay = run.start.as_ref().and_then(|start| start.replay.as_ref());
+    let simulated = match (replay, simulated) {
+        (Some(replay), _) => format!(
+            "<p class=\"simulated\"><b>A replay, not a measurement:</b> {}.</p>\n",
+            escape(replay.words())
+        ),
+        (None, true) => {
+            "<p class=\"simulated\"><b>Simulated bench.</b> No hardware took part: the \
+                         figures tell about a model, not about a chip.</p>\n"
+                .to_owned()
+        }
+        (None, false) => String::new(),
     };
     format!(
         "<header>\n<h1>{}</h1>\n<p class=\"verdict {class}\">{verdict}</p>\n{simulated}\
@@ -216,6 +223,13 @@ fn notes(run: &Run<'_>) -> String {
     for fault in &run.faults {
         items.push(format!("<li><b>Journal</b>: {}</li>", escape(fault)));
     }
+    let replayed = run.start.as_ref().is_some_and(|start| start.replay.is_some());
+    let desk = if replayed && !items.is_empty() {
+        "<p>No instrument took part in this replay: what failed here is no state of any instrument. A \
+         replay of messages that has parted from the record gets no answers any more.</p>\n"
+    } else {
+        ""
+    };
     if run.resumed > 0 {
         items.push(format!("<li>The run was interrupted and went on {} times.</li>", run.resumed));
     }
@@ -224,7 +238,7 @@ fn notes(run: &Run<'_>) -> String {
     }
     let left_out = captures::left_out(items.len(), NOTES_MAX, "warnings and errors");
     items.truncate(NOTES_MAX);
-    format!("<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
+    format!("{desk}<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
 }
 
 fn provenance(run: &Run<'_>) -> String {
@@ -233,8 +247,12 @@ fn provenance(run: &Run<'_>) -> String {
         rows.push(vec!["Software".to_owned(), escape(format!("beamwarden {}", start.version))]);
         let seed = start.seed.map_or("none".to_owned(), |seed| seed.to_string());
         rows.push(vec!["Seed".to_owned(), escape(seed)]);
-        let bench = if start.simulated { "simulated: no hardware took part" } else { "hardware" };
-        rows.push(vec!["Instruments".to_owned(), bench.to_owned()]);
+        let bench = match &start.replay {
+            Some(replay) => replay.words(),
+            None if start.simulated => "simulated: no hardware took part".to_owned(),
+            None => "hardware".to_owned(),
+        };
+        rows.push(vec!["Instruments".to_owned(), escape(bench)]);
         if let Some(replay) = &start.replay {
             rows.push(vec!["Replay of".to_owned(), code(&replay.run)]);
         }

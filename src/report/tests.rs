@@ -6,8 +6,8 @@ use std::path::Path;
 use super::*;
 use crate::record::fixture::{self, STORY, Shot, Writer};
 use crate::record::{
-    AxisValue, CaptureNo, CaptureTaken, Entry, Event, Expectation, Figure, FiguresFound, Level,
-    Note, Outcome, PointStarted, RecordedValue, SearchSide, figure_names,
+    Against, AxisValue, CaptureNo, CaptureTaken, Entry, Event, Expectation, Figure, FiguresFound,
+    Level, Note, Outcome, PointStarted, RecordedValue, ReplayOf, SearchSide, figure_names,
 };
 
 fn story_page() -> String {
@@ -45,6 +45,23 @@ fn check_balance(page: &str) {
         }
     }
     assert_eq!(open, [""; 0]);
+}
+
+#[test]
+fn the_page_of_a_replay_says_first_that_no_instrument_took_part() {
+    let check = |against: Against| {
+        let replay = ReplayOf { run: "last <night>".to_owned(), against, model: None };
+        let page = page_of(|root| Writer::begin_replay(root, "night", Some(replay)).folder);
+        check_balance(&page);
+        let against = against.name();
+        let words =
+            format!("replayed from last &lt;night&gt; against {against}; no instrument took part");
+        let (head, body) = page.split_once("</header>").expect("a head");
+        assert_holds(head, &["<b>A replay, not a measurement:</b>", &words]);
+        assert_holds(body, &["on the replayed bench", &format!(">{words}</td>")]);
+        assert!(!page.contains(">hardware</td>"), "{page}");
+    };
+    Against::ALL.into_iter().for_each(check);
 }
 
 #[test]

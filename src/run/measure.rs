@@ -13,7 +13,7 @@ use crate::record::{
     self, Analysis as AnalysisFile, CaptureNo, CaptureRecord, Event,
     Expectation as ExpectationRecord, Figure, MeasurementDone, RecordedValue, Value,
 };
-use crate::sequence::{Expectation, Measure, Verdict};
+use crate::sequence::{Expectation, FRUITLESS_CAPTURES_MAX, Measure, Until, Verdict};
 use crate::threads::{Cores, beside};
 
 /// Version of the analysis as the record names it.
@@ -34,8 +34,62 @@ pub struct Measurement {
     pub figures: Vec<Figure>,
     /// The expectations and how they came out.
     pub expectations: Vec<Expectation>,
-    /// One verdict an expectation.
+    /// One verdict an expectation; none passes when there are doubts.
     pub verdicts: Vec<Verdict>,
+    /// What speaks against trusting it.
+    pub doubts: Vec<String>,
+}
+
+/// What one capture brought.
+struct Taken {
+    number: CaptureNo,
+    figures: Vec<Figure>,
+    doubts: Vec<String>,
+    /// Whether the record itself is not the one that was asked for.
+    is_another_record: bool,
+}
+
+/// What the captures of a measurement brought so far.
+#[derive(Default)]
+struct Gathered {
+    captures: Vec<CaptureNo>,
+    /// Of the captures that count.
+    figures: Vec<Vec<Figure>>,
+    /// Of those that do not, for want of better ones.
+    left_out: Vec<Vec<Figure>>,
+    doubts: Vec<String>,
+    bits: u64,
+    bit_errors: u64,
+    /// Captures in a row that brought nothing.
+    fruitless: u64,
+}
+
+impl Gathered {
+    /// Adds a capture. A record that is not the one that was asked for tells nothing of the settings
+    /// beside it: it is kept, and does not count.
+    fn add(&mut self, taken: Taken) {
+        let Taken { number, figures, doubts, is_another_record } = taken;
+        let bits = if is_another_record { 0 } else { count_of(&figures, "bits") };
+        self.captures.push(number);
+        self.doubts.extend(doubts.into_iter().map(|doubt| format!("capture {number}: {doubt}")));
+        self.bits += bits;
+        self.fruitless = if bits == 0 { self.fruitless + 1 } else { 0 };
+        if is_another_record {
+            self.left_out.push(figures);
+        } else {
+            self.bit_errors += count_of(&figures, "bit_errors");
+            self.figures.push(figures);
+        }
+    }
+
+    fn is_enough(&self, until: &Until) -> bool {
+        until.reached(self.bits, self.bit_errors, self.captures.len() as u64)
+    }
+
+    /// The figures of all captures that count together.
+    fn combined(&self) -> Vec<Figure> {
+        combine(if self.figures.is_empty() { &self.left_out } else { &self.figures })
+    }
 }
 
 impl Engine<'_> {
@@ -46,25 +100,24 @@ impl Engine<'_> {
         place: &str,
     ) -> Result<Measurement, RunError> {
         let point = self.point;
-        let mut captures = Vec::new();
-        let mut figures: Vec<Vec<Figure>> = Vec::new();
-        let (mut bits, mut bit_errors) = (0, 0);
-        while !measure.until.reached(bits, bit_errors, captures.len() as u64) {
+        let mut seen = Gathered::default();
+        while !seen.is_enough(&measure.until) {
             if self.stopping() {
                 return Err(RunError::Stopped);
             }
-            let (capture, found) = self.capture(measure, place).await?;
-            bits += count_of(&found, "bits");
-            bit_errors += count_of(&found, "bit_errors");
-            captures.push(capture);
-            figures.push(found);
+            if seen.fruitless >= FRUITLESS_CAPTURES_MAX {
+                self.give_measurement_up(&mut seen)?;
+                break;
+            }
+            seen.add(self.capture(measure, place).await?);
             self.progress.take(ProgressEvent::Measuring {
                 label: measure.label.as_deref(),
-                captures: captures.len() as u64,
-                bits,
+                captures: seen.captures.len() as u64,
+                bits: seen.bits,
             });
         }
-        let figures = combine(&figures);
+        let figures = seen.combined();
+        let Gathered { captures, doubts, .. } = seen;
         let frame = self.bench.frame_name().unwrap_or_default().to_string();
         self.recorder.write(Event::Measurement(MeasurementDone {
             label: measure.label.clone(),
@@ -72,8 +125,10 @@ impl Engine<'_> {
             frame: Some(frame.clone()),
             captures: captures.clone(),
             figures: figures.clone(),
+            doubts: doubts.clone(),
         }))?;
-        let verdicts = self.judge(measure, &figures, captures.last().copied(), point)?;
+        let last = captures.last().copied();
+        let verdicts = self.judge(measure, &figures, last, !doubts.is_empty())?;
         self.progress.take(ProgressEvent::Measured {
             label: measure.label.as_deref(),
             frame: &frame,
@@ -82,22 +137,33 @@ impl Engine<'_> {
         });
         let expectations = measure.expect.clone();
         let label = measure.label.clone();
-        Ok(Measurement { label, point, frame, captures, figures, expectations, verdicts })
+        Ok(Measurement { label, point, frame, captures, figures, expectations, verdicts, doubts })
+    }
+
+    /// Ends a measurement that brings nothing any more, so that a lost link does not fill the disk.
+    fn give_measurement_up(&mut self, seen: &mut Gathered) -> Result<(), RunError> {
+        let what = format!(
+            "ended after {} captures, the last {} of which brought no bit",
+            seen.captures.len(),
+            seen.fruitless
+        );
+        self.warn(format!("the measurement {what}; look for a lost link or lock"))?;
+        seen.doubts.push(what);
+        Ok(())
     }
 
     /// One capture: snapshot, acquisition, analysis, record.
-    async fn capture(
-        &mut self,
-        measure: &Measure,
-        place: &str,
-    ) -> Result<(CaptureNo, Vec<Figure>), RunError> {
+    async fn capture(&mut self, measure: &Measure, place: &str) -> Result<Taken, RunError> {
         let bench = |error| RunError::bench(place, error);
         self.bench.set_span(Span::Frame).await.map_err(bench)?;
         let mut snapshot = self.bench.snapshot().await.map_err(bench)?;
+        self.bench.refuse_beyond_limits(&snapshot).map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
         let moved = self.bench.confirm(&mut snapshot, &readings).await.map_err(bench)?;
+        let limits_kept = self.bench.refuse_beyond_limits(&snapshot).map_err(bench);
         let number = self.recorder.next_capture();
+        let is_another_record = !captured.doubts.is_empty();
         let doubts: Vec<String> = captured.doubts.iter().cloned().chain(moved).collect();
         for doubt in &doubts {
             self.warn(format!("capture {number} is doubtful: {doubt}"))?;
@@ -117,7 +183,7 @@ impl Engine<'_> {
             frame: self.bench.frame_record(),
             beams: self.bench.beam_records(&snapshot),
             provenance: self.recorder.provenance().clone(),
-            doubts,
+            doubts: doubts.clone(),
         });
         // The disk takes its time; the analysis goes on meanwhile.
         let recorder = &*self.recorder;
@@ -128,6 +194,8 @@ impl Engine<'_> {
         } else {
             self.recorder.unkept(captured.to_keep())?;
         }
+        // The capture that shows it is in the record; nothing comes after it.
+        limits_kept?;
         let analysis = analysis?;
         let figures = figures_of(&analysis);
         let mut file = AnalysisFile::new(number, ANALYSIS_VERSION, figures.clone());
@@ -135,7 +203,7 @@ impl Engine<'_> {
         file.point = self.point;
         fill_curves(&mut file, &analysis);
         self.recorder.analysis(&file)?;
-        Ok((number, figures))
+        Ok(Taken { number, figures, doubts, is_another_record })
     }
 
     fn analyse(&self, captured: &Captured, place: &str) -> Result<Analysis, RunError> {
@@ -153,15 +221,18 @@ impl Engine<'_> {
         measure: &Measure,
         figures: &[Figure],
         capture: Option<CaptureNo>,
-        point: Option<u64>,
+        is_doubtful: bool,
     ) -> Result<Vec<Verdict>, RunError> {
+        let point = self.point;
         // A frame that was lost took its errors with it: what is left proves no bound.
         let lost =
             figures.iter().any(|f| f.name == "detected" && f.value == Some(Value::Switch(false)));
         let lookup = |key: &str| record::figure(figures, key).filter(|_| !lost);
         let mut verdicts = Vec::new();
         for expectation in &measure.expect {
-            let verdict = expectation.judge(lookup);
+            let mut verdict = expectation.judge(lookup);
+            // What nobody can vouch for proves no bound either.
+            verdict.passed &= !is_doubtful;
             let unit = expectation.figure.dimension.base_unit();
             let measured = verdict.measured.map(|value| match unit {
                 "" => RecordedValue::plain(value),

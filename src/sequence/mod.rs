@@ -15,5 +15,8 @@ pub use estimate::{Estimate, estimate};
 pub use expect::{Bounds, Expectation, Verdict};
 pub use figure_names::{FIGURE_NAMES, FigureName};
 pub use read::{read_sequence, read_value_text};
-pub use step::{Action, Assignment, Axis, AxisValues, Measure, Search, Sequence, Step, Until};
+pub use step::{
+    Action, Assignment, Axis, AxisValues, FRUITLESS_CAPTURES_MAX, Measure, Search, Sequence, Step,
+    Until,
+};
 pub use walk::{Counts, Phase, Position, Walk, WalkItem, count};

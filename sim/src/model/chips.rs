@@ -56,7 +56,8 @@ pub struct PhaseNoiseModel {
     pub loop_hz: f64,
     /// Lower and upper end of the integration, Hz from the carrier.
     pub band_hz: [f64; 2],
-    /// Floor, dBc/Hz; left out: none. It counts within `rms_deg`.
+    /// Floor, dBc/Hz; left out: none. It counts within `rms_deg`. The scope sees as much of it as
+    /// the receiver's filter lets through.
     #[serde(default)]
     pub floor_dbc_per_hz: Option<f64>,
 }

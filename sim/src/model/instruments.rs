@@ -18,7 +18,8 @@ pub struct SourceModel {
     /// Bits of its converters; a code's lower bits are rounded away.
     pub bits: u32,
     /// Its own noise on each channel, rms, as a share of the full-scale voltage; white over its
-    /// Nyquist band.
+    /// Nyquist band: each sample has its own. What follows the converters limits it as the signal; a
+    /// record of more than four million of the source's samples sees it repeat.
     pub noise_of_amplitude: f64,
     /// Whether its converters hold each sample, so that the spectrum droops as sin(x)/x; otherwise
     /// the source corrects for it.

@@ -91,6 +91,8 @@ pub struct Signal {
     pub rays: Vec<Ray>,
     /// Transmitter's carrier minus receiver's, Hz.
     pub carrier_offset_hz: f64,
+    /// Noise of each sample that the source plays, of full scale, rms on each line.
+    pub noise: f64,
 }
 
 /// Where the record lies relative to the waveform's pass.
@@ -169,10 +171,20 @@ fn arrive(
 ) -> (Vec<f32>, Vec<f32>) {
     let jitter = aperture(scene);
     let phase = phase_noise(scene);
+    let noise = SourceNoise::draw(scene, signal, first_s);
     let at = |first_s: f64| {
         let (mut i, mut q) = (vec![0.0; scene.points], vec![0.0; scene.points]);
         for ray in &signal.rays {
-            add_ray(scene, signal, ray, first_s, jitter.as_deref(), (&mut i, &mut q));
+            let position = (first_s - ray.delay_s) * signal.rate_hz;
+            let mut add = |[line_i, line_q]: &[Vec<f32>; 2], position| {
+                let lines = [line_i.as_slice(), line_q.as_slice()];
+                let place = Place { lines, position, gain: ray.gain };
+                add_ray(scene, signal, &place, jitter.as_deref(), (&mut i, &mut q));
+            };
+            add(signal.played.lines(), position);
+            if let Some(noise) = &noise {
+                add(&noise.lines, position - noise.first);
+            }
         }
         let turn = std::f64::consts::TAU * signal.carrier_offset_hz;
         let start = cis(carrier_phase + turn * first_s);
@@ -183,6 +195,42 @@ fn arrive(
     // A channel that samples later sees a later signal; noise that is alike at all times does not
     // show it.
     if scene.digitiser.skew_s == 0.0 { (i, q) } else { (i, at(first_s + scene.digitiser.skew_s).1) }
+}
+
+/// Most samples of a source's noise that are drawn for one record; beyond, it repeats.
+const NOISE_MOST: usize = 1 << 22;
+/// Samples of it before and behind a record: skew and jitter reach there.
+const NOISE_MARGIN: usize = 1024;
+
+/// Noise of the source's converters, sample by sample as they play it. Every way carries the same.
+struct SourceNoise {
+    /// Where it begins, in samples after the start of a pass.
+    first: f64,
+    lines: [Vec<f32>; 2],
+}
+
+impl SourceNoise {
+    /// What a record from `first_s` on sees of it; `None` when there is none.
+    fn draw(scene: &Scene, signal: &Signal, first_s: f64) -> Option<Self> {
+        if signal.noise <= 0.0 {
+            return None;
+        }
+        let delays = || signal.rays.iter().map(|ray| ray.delay_s);
+        let latest_s = delays().reduce(f64::max)?;
+        let spread_s = latest_s - delays().fold(latest_s, f64::min);
+        let record_s = scene.points as f64 * scene.interval_s + spread_s;
+        let taps = signal.interpolator.taps();
+        let points = (record_s * signal.rate_hz) as usize + 2 * (taps + NOISE_MARGIN);
+        let mut random = Stream::new(scene.seed, Purpose::SourceNoise, scene.index);
+        let lines = [0, 1].map(|_| {
+            let mut line = vec![0f32; points.min(NOISE_MOST)];
+            random.fill_normal(&mut line);
+            line.iter_mut().for_each(|x| *x *= signal.noise as f32);
+            line
+        });
+        let first = ((first_s - latest_s) * signal.rate_hz).floor() - (taps + NOISE_MARGIN) as f64;
+        Some(Self { first, lines })
+    }
 }
 
 /// How much later than its time each sample is taken, s.
@@ -204,7 +252,7 @@ fn phase_noise(scene: &Scene) -> Option<Vec<f32>> {
         for (noise, purpose) in both.iter().zip([Purpose::TxPhase, Purpose::RxPhase]) {
             let mut random = Stream::new(scene.seed, purpose, scene.index);
             if let Some(noise) = noise {
-                noise.add(&mut random, scene.interval_s, &mut phase);
+                noise.add(&mut random, scene.interval_s, &scene.receiver.shaper, &mut phase);
             }
         }
         phase
@@ -273,25 +321,30 @@ const PERIOD_MOST: usize = 128;
 /// Error of a sample's position, in samples, that shows nowhere: below -110 dB at the band's edge.
 const POSITION_ERROR: f64 = 1e-6;
 
-/// Adds what arrives over one way, from `first_s` after the start of a pass.
+/// What one way brings: looped lines, where in them a record begins, and the way's factor.
+struct Place<'a> {
+    lines: [&'a [f32]; 2],
+    position: f64,
+    gain: Complex64,
+}
+
+/// Adds what arrives over one way.
 fn add_ray(
     scene: &Scene,
     signal: &Signal,
-    ray: &Ray,
-    first_s: f64,
+    place: &Place,
     jitter: Option<&[f32]>,
     (out_i, out_q): (&mut [f32], &mut [f32]),
 ) {
-    let [line_i, line_q] = signal.played.lines();
+    let [line_i, line_q] = place.lines;
     if line_i.is_empty() {
         return;
     }
     let interpolator = &signal.interpolator;
     let (taps, lead) = (interpolator.taps(), interpolator.lead());
-    let position = (first_s - ray.delay_s) * signal.rate_hz;
     let step = scene.interval_s * signal.rate_hz;
-    let mut walk = Walk::new(line_i.len(), position - lead as f64, step);
-    let (re, im) = (ray.gain.re as f32, ray.gain.im as f32);
+    let mut walk = Walk::new(line_i.len(), place.position - lead as f64, step);
+    let (re, im) = (place.gain.re as f32, place.gain.im as f32);
     let windows = Windows { lines: [line_i, line_q], taps };
     let mut scratch = [vec![0f32; taps], vec![0f32; taps]];
     let out = out_i.iter_mut().zip(out_q);

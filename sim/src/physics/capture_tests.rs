@@ -62,6 +62,7 @@ fn signal(waveform: Waveform) -> Signal {
         interpolator: Bank::default().interpolator(&FILTER.into(), 7.04e9),
         rays: vec![Ray { gain: Complex64::new(0.2, 0.0), delay_s: 0.0 }],
         carrier_offset_hz: 0.0,
+        noise: 0.0,
     }
 }
 

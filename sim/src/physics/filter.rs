@@ -11,6 +11,8 @@
 
 use std::sync::Arc;
 
+use super::gaussian::Stream;
+
 /// Attenuation of the stop band, dB: images and ripple stay 25 dB below the -45 dB that are asked.
 const STOP_DB: f64 = 70.0;
 /// Sub-sample positions of the interpolation table; between two rows the taps are interpolated
@@ -70,16 +72,18 @@ impl Band {
         self
     }
 
-    fn behind_converter(&self, rate_hz: f64) -> Self {
+    /// This band behind a converter of `rate_hz`, as [`LowPass::behind_converter`].
+    pub fn behind_converter(&self, rate_hz: f64) -> Self {
         Self { low_pass: self.low_pass.behind_converter(rate_hz), ..*self }
     }
 
-    fn half_width_s(&self) -> f64 {
+    /// Half the length of the response, s.
+    pub fn half_width_s(&self) -> f64 {
         self.low_pass.half_width_s() + 0.5 * self.hold_s + SMEAR_REACH * self.smear_s
     }
 
     /// The response as a function of time: the formula, or a table when more is folded in.
-    fn response(&self) -> Box<dyn Fn(f64) -> f64> {
+    pub fn response(&self) -> Box<dyn Fn(f64) -> f64> {
         let low_pass = self.low_pass;
         if self.hold_s == 0.0 && self.smear_s == 0.0 {
             return Box::new(move |time_s| low_pass.response(time_s));
@@ -181,6 +185,43 @@ impl Shaper {
         let power: f64 = raw.iter().map(|tap| tap * tap).sum();
         let scale = (filter.noise_bandwidth_hz() / power).sqrt();
         Self { taps: raw.iter().map(|tap| (tap * scale) as f32).collect() }
+    }
+
+    /// Two-sided noise bandwidth, Hz.
+    pub fn noise_bandwidth_hz(&self) -> f64 {
+        self.taps.iter().map(|tap| f64::from(*tap).powi(2)).sum()
+    }
+
+    /// Adds noise of this two-sided density, in the line's unit squared per Hz, within the band.
+    pub fn add_noise(&self, random: &mut Stream, density: f64, line: &mut [f32]) {
+        let scale = density.sqrt() as f32;
+        let taps: Vec<f32> = self.taps.iter().map(|tap| tap * scale).collect();
+        let mut white = vec![0f32; line.len() + taps.len() - 1];
+        random.fill_normal(&mut white);
+        add_shaped(&white, &taps, line);
+    }
+}
+
+/// Adds the direct convolution, four taps at a time: each inner loop is multiply-adds over a block
+/// that stays in the cache.
+fn add_shaped(white: &[f32], taps: &[f32], out: &mut [f32]) {
+    const BLOCK: usize = 1024;
+    for (block, out) in out.chunks_mut(BLOCK).enumerate() {
+        let input = &white[block * BLOCK..];
+        let points = out.len();
+        let (quads, rest) = taps.as_chunks::<4>();
+        for (quad, [a, b, c, d]) in quads.iter().enumerate() {
+            let at = |m: usize| &input[4 * quad + m..4 * quad + m + points];
+            let inputs = at(0).iter().zip(at(1)).zip(at(2).iter().zip(at(3)));
+            for (y, ((p, q), (r, s))) in out.iter_mut().zip(inputs) {
+                *y += (a * p + b * q) + (c * r + d * s);
+            }
+        }
+        for (tap, shift) in rest.iter().zip(4 * quads.len()..) {
+            for (y, x) in out.iter_mut().zip(&input[shift..]) {
+                *y += tap * x;
+            }
+        }
     }
 }
 

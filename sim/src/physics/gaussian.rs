@@ -53,6 +53,8 @@ pub enum Purpose {
     RxPhase = 51,
     /// Sampling jitter of one acquisition.
     Aperture = 52,
+    /// Noise of the source's converters in one acquisition.
+    SourceNoise = 53,
 }
 
 struct Layers {

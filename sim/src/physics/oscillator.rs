@@ -5,6 +5,7 @@
 
 use num_complex::Complex64;
 
+use super::filter::Shaper;
 use super::gaussian::Stream;
 
 /// Phase noise of one synthesiser: single-sideband density
@@ -16,7 +17,7 @@ pub struct PhaseNoise {
     pub wander_rad: f64,
     /// Its corner, the loop's bandwidth, Hz.
     pub loop_hz: f64,
-    /// Floor, rad^2/Hz single-sideband; it reaches to half the scope's rate.
+    /// Floor, rad^2/Hz single-sideband. The receiver's filter, which stands behind the mixer, ends it.
     pub floor_rad2_per_hz: f64,
 }
 
@@ -36,17 +37,39 @@ impl PhaseNoise {
         Self { wander_rad: wander, loop_hz, floor_rad2_per_hz }
     }
 
-    /// Variance of the phase that a record of this sample interval shows, rad^2.
-    pub fn variance_rad2(&self, interval_s: f64) -> f64 {
-        self.wander_rad * self.wander_rad + self.floor_rad2_per_hz / interval_s
+    /// Variance of the wandering part about its mean over a record of this length, rad^2:
+    /// `w^2 (1 - 2 (a - 1 + exp(-a))/a^2)` at `a = 2 pi f0 T` (variance of the mean of a first-order
+    /// process, from the integral of its autocorrelation).
+    pub fn wander_within_rad2(&self, record_s: f64) -> f64 {
+        let a = std::f64::consts::TAU * self.loop_hz * record_s;
+        // Where the differences cancel, their series: a/3 - a^2/12.
+        let rest = if a < 1e-3 {
+            a / 3.0 - a * a / 12.0
+        } else {
+            1.0 - 2.0 * (a + libm::expm1(-a)) / (a * a)
+        };
+        self.wander_rad * self.wander_rad * rest
     }
 
-    /// Adds a record of the phase to `phase_rad`.
-    pub fn add(&self, random: &mut Stream, interval_s: f64, phase_rad: &mut [f32]) {
+    /// Variance of the floor behind a filter of this two-sided noise bandwidth, rad^2.
+    pub fn floor_rad2(&self, noise_bandwidth_hz: f64) -> f64 {
+        self.floor_rad2_per_hz * noise_bandwidth_hz
+    }
+
+    /// Adds a record of the phase to `phase_rad`. The sidebands of small angles are what `shaper`
+    /// lets through; of a wide signal those that lie within the band alone, not those that its own
+    /// frequencies would shift into it.
+    pub fn add(
+        &self,
+        random: &mut Stream,
+        interval_s: f64,
+        shaper: &Shaper,
+        phase_rad: &mut [f32],
+    ) {
         let keep = libm::exp(-std::f64::consts::TAU * self.loop_hz * interval_s);
         let push = self.wander_rad * (1.0 - keep * keep).max(0.0).sqrt();
-        let mut drive = vec![0f32; phase_rad.len()];
         if self.wander_rad > 0.0 {
+            let mut drive = vec![0f32; phase_rad.len()];
             let mut phase = self.wander_rad * random.normal();
             random.fill_normal(&mut drive);
             for (out, drive) in phase_rad.iter_mut().zip(&drive) {
@@ -55,11 +78,8 @@ impl PhaseNoise {
             }
         }
         if self.floor_rad2_per_hz > 0.0 {
-            let scale = (self.floor_rad2_per_hz / interval_s).sqrt() as f32;
-            random.fill_normal(&mut drive);
-            for (out, drive) in phase_rad.iter_mut().zip(&drive) {
-                *out += scale * drive;
-            }
+            // Single-sideband density of 2 int L df is the two-sided one.
+            shaper.add_noise(random, self.floor_rad2_per_hz, phase_rad);
         }
     }
 }
@@ -102,6 +122,7 @@ impl Phasor {
 
 #[cfg(test)]
 mod tests {
+    use super::super::filter::{Band, LowPass};
     use super::super::gaussian::Purpose;
     use super::*;
 
@@ -126,13 +147,16 @@ mod tests {
         let noise = PhaseNoise { wander_rad: 0.05, loop_hz: 50e6, floor_rad2_per_hz: 1e-14 };
         let (interval, points) = (125e-12, 1_000_000);
         let mut phase = vec![0f32; points];
-        noise.add(&mut Stream::new(5, Purpose::TxPhase, 0), interval, &mut phase);
+        let band = Band::from(LowPass { pass_hz: 1.2e9, stop_hz: 2.0e9 });
+        let shaper = Shaper::new(&band, interval);
+        noise.add(&mut Stream::new(5, Purpose::TxPhase, 0), interval, &shaper, &mut phase);
         let along = |lag: usize| {
             let product = |(a, b): (&f32, &f32)| f64::from(*a) * f64::from(*b);
             phase.iter().zip(&phase[lag..]).map(product).sum::<f64>() / (points - lag) as f64
         };
         // About pi f0 T = 20,000 independent values: 5 sigma of a variance is 5 %.
-        assert!((along(0) / noise.variance_rad2(interval) - 1.0).abs() < 0.05);
+        let variance = 0.0025 + noise.floor_rad2(shaper.noise_bandwidth_hz());
+        assert!((along(0) / variance - 1.0).abs() < 0.05);
         // Autocorrelation of a first-order process: w^2 exp(-2 pi f0 lag).
         let expected = 0.0025 * (-std::f64::consts::TAU * 50e6 * 20.0 * interval).exp();
         assert!((along(20) / expected - 1.0).abs() < 0.06, "{} {expected}", along(20));

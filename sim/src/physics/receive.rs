@@ -35,12 +35,8 @@ impl Receiver {
             return;
         }
         // Half of the complex envelope's power on each line.
-        let scale = (0.5 * self.noise_v2_per_hz).sqrt() as f32;
-        let taps: Vec<f32> = self.shaper.taps.iter().map(|tap| tap * scale).collect();
-        let mut white = vec![0f32; lines[0].len() + taps.len() - 1];
         for line in lines {
-            random.fill_normal(&mut white);
-            add_shaped(&white, &taps, line);
+            self.shaper.add_noise(random, 0.5 * self.noise_v2_per_hz, line);
         }
     }
 
@@ -55,29 +51,6 @@ impl Receiver {
             }
             if let Some(saturation) = &self.saturation {
                 saturation.apply_line(line);
-            }
-        }
-    }
-}
-
-/// Adds the direct convolution, four taps at a time: each inner loop is multiply-adds over a block
-/// that stays in the cache.
-fn add_shaped(white: &[f32], taps: &[f32], out: &mut [f32]) {
-    const BLOCK: usize = 1024;
-    for (block, out) in out.chunks_mut(BLOCK).enumerate() {
-        let input = &white[block * BLOCK..];
-        let points = out.len();
-        let (quads, rest) = taps.as_chunks::<4>();
-        for (quad, [a, b, c, d]) in quads.iter().enumerate() {
-            let at = |m: usize| &input[4 * quad + m..4 * quad + m + points];
-            let inputs = at(0).iter().zip(at(1)).zip(at(2).iter().zip(at(3)));
-            for (y, ((p, q), (r, s))) in out.iter_mut().zip(inputs) {
-                *y += (a * p + b * q) + (c * r + d * s);
-            }
-        }
-        for (tap, shift) in rest.iter().zip(4 * quads.len()..) {
-            for (y, x) in out.iter_mut().zip(&input[shift..]) {
-                *y += tap * x;
             }
         }
     }

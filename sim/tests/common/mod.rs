@@ -237,7 +237,7 @@ pub fn shaped_noise(symbols: usize) -> Vec<[i16; 2]> {
 }
 
 /// Root raised cosine at `t` symbols (Proakis, Digital Communications, from memory).
-fn root_raised_cosine(t: f64, roll_off: f64) -> f64 {
+pub fn root_raised_cosine(t: f64, roll_off: f64) -> f64 {
     use std::f64::consts::{FRAC_PI_4, PI};
     if t.abs() < 1e-9 {
         return 1.0 + roll_off * (4.0 / PI - 1.0);

@@ -231,7 +231,7 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
         Event::RunStarted(start) => run(
             transaction,
             "UPDATE runs SET sequence = ?2, bench = ?3, version = ?4, seed = ?5, simulated = ?6, \
-             started_at = ?7 WHERE id = ?1",
+             started_at = ?7, replay_of = ?8, replay_against = ?9, replay_model = ?10 WHERE id = ?1",
             params![
                 id,
                 start.sequence,
@@ -239,7 +239,10 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
                 start.version,
                 start.seed.map(|seed| seed.to_string()),
                 start.simulated,
-                at
+                at,
+                start.replay.as_ref().map(|replay| &replay.run),
+                start.replay.as_ref().map(|replay| replay.against.name()),
+                start.replay.as_ref().and_then(|replay| replay.model.as_ref()),
             ],
         ),
         Event::RunResumed(_) => run(

@@ -24,7 +24,7 @@ pub use query::{
 pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
 
 /// Version of the tables; another one is thrown away and rebuilt, as it is only an index.
-const SCHEMA_VERSION: i64 = 3;
+const SCHEMA_VERSION: i64 = 4;
 /// How long a reader or writer waits for another one.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 

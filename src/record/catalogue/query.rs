@@ -4,7 +4,7 @@ use rusqlite::{Params, Row, params};
 
 use super::Catalogue;
 use crate::record::error::RecordError;
-use crate::record::event::Outcome;
+use crate::record::event::{Against, Outcome, ReplayOf};
 use crate::record::value::{AxisValue, CaptureNo, Figure, RecordedValue, Value};
 
 /// Which runs to list.
@@ -31,8 +31,11 @@ pub struct RunRow {
     pub version: String,
     /// Seed of the run.
     pub seed: Option<u64>,
-    /// Whether the instruments were simulated.
+    /// Whether the instruments were simulated; of a replay of messages, whether those were that had
+    /// answered.
     pub simulated: bool,
+    /// Of which run it is a replay, when it is one: then no instrument took part.
+    pub replay: Option<ReplayOf>,
     /// When it started, RFC 3339.
     pub started_at: Option<String>,
     /// When it ended, RFC 3339.
@@ -139,7 +142,7 @@ pub struct ExpectationRow {
 const RUN_COLUMNS: &str = "SELECT run, sequence, bench, version, seed, simulated, started_at, \
      ended_at, outcome, message, (SELECT count(*) FROM points WHERE run_id = id), \
      (SELECT count(file) FROM captures WHERE run_id = id), expectations_failed, journal_faults, \
-     unreadable FROM runs";
+     unreadable, replay_of, replay_against, replay_model FROM runs";
 
 /// When a run of unreadable journal started, from its folder's name `2026-03-14T21-40-07_…`.
 const NAMED_START: &str =
@@ -328,6 +331,14 @@ fn text(row: &Row<'_>, column: usize) -> rusqlite::Result<String> {
     row.get::<_, Option<String>>(column).map(Option::unwrap_or_default)
 }
 
+/// The replay in three columns: run, against what, model.
+fn replay(row: &Row<'_>, first: usize) -> rusqlite::Result<Option<ReplayOf>> {
+    let (run, against): (Option<String>, _) = (row.get(first)?, text(row, first + 1)?);
+    let model = row.get(first + 2)?;
+    let both = run.zip(Against::from_name(&against));
+    Ok(both.map(|(run, against)| ReplayOf { run, against, model }))
+}
+
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
     Ok(RunRow {
         run: row.get(0)?,
@@ -345,6 +356,7 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         expectations_failed: unsigned(row, 12)?,
         journal_faults: unsigned(row, 13)?,
         unreadable: row.get(14)?,
+        replay: replay(row, 15)?,
     })
 }
 

@@ -18,6 +18,9 @@ CREATE TABLE runs (
     version TEXT,
     seed TEXT,                    -- a text, as SQLite's integers end at 2^63
     simulated INTEGER,
+    replay_of TEXT,               -- name of the run that this one is a replay of; null when it is none
+    replay_against TEXT,
+    replay_model TEXT,
     started_at TEXT,
     ended_at TEXT,
     outcome TEXT,
@@ -131,4 +134,4 @@ CREATE TABLE expectations (
     PRIMARY KEY (run_id, seq)
 ) WITHOUT ROWID;
 
-PRAGMA user_version = 3;
+PRAGMA user_version = 4;

@@ -1,7 +1,8 @@
 //! The catalogue: indexing twice, rebuilding, reading beside a writer, and the queries.
 
 use super::*;
-use crate::record::{CaptureNo, Outcome, RecordedValue, Value, figure_names, fixture};
+use crate::record::fixture::{self, Writer};
+use crate::record::{Against, CaptureNo, Outcome, RecordedValue, ReplayOf, Value, figure_names};
 
 #[test]
 fn a_run_is_found_with_what_its_journal_tells() {
@@ -41,6 +42,25 @@ fn a_run_is_found_with_what_its_journal_tells() {
     let expectations = catalogue.expectations(story.name()).expect("a query");
     assert_eq!(expectations.len(), 3);
     assert!(expectations.iter().all(|row| row.passed));
+}
+
+#[test]
+fn a_replay_is_known_as_one() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let told = |replay: Option<ReplayOf>| {
+        let folder = Writer::begin_replay(root.path(), "night", replay).folder;
+        let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+        catalogue.index_run(&folder).expect("a sound run");
+        catalogue.run(folder.name()).expect("a query").expect("the run just indexed").replay
+    };
+    let check = |against, model: Option<&str>| {
+        let model = model.map(str::to_owned);
+        let replay = ReplayOf { run: "yesterday".to_owned(), against, model };
+        assert_eq!(told(Some(replay.clone())), Some(replay));
+    };
+    check(Against::Trace, None);
+    check(Against::Model, Some("models/far.yaml"));
+    assert_eq!(told(None), None);
 }
 
 #[test]
