@@ -250,7 +250,8 @@ async fn several_benches_are_served_with_their_faults() {
     let arguments = ["sim", "--json", "--port", "0", "--benches", "2", "--seed", "7", "--faults"];
     let mut child = program().args(arguments).arg(&plan).stdout(Stdio::piped()).spawn().unwrap();
     let mut line = String::new();
-    std::io::BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+    let mut reader = std::io::BufReader::new(child.stdout.take().unwrap());
+    reader.read_line(&mut line).unwrap();
     let served: serde_json::Value = serde_json::from_str(&line).unwrap();
     let benches = served["benches"].as_array().unwrap();
     let seeds: Vec<u64> = benches.iter().map(|one| one["seed"].as_u64().unwrap()).collect();
@@ -273,6 +274,16 @@ async fn several_benches_are_served_with_their_faults() {
         );
     }
     assert_eq!(addresses.len(), 12, "none is listed twice");
+    let mut struck = Vec::new();
+    for _ in 0..2 {
+        line.clear();
+        reader.read_line(&mut line).unwrap();
+        let fault: serde_json::Value = serde_json::from_str(&line).unwrap();
+        assert_eq!((&fault["fault"], &fault["commands"]), (&"closed link".into(), &3.into()));
+        struck.push(fault["bench"].as_u64().unwrap());
+    }
+    struck.sort_unstable();
+    assert_eq!(struck, [1, 2], "each fault is told as it strikes");
     child.kill().unwrap();
     child.wait().unwrap();
 }

@@ -142,9 +142,9 @@ fn takes(row: &Row, key: &str) -> (bool, bool) {
 
 /// What the schema says of one kind: the keys that it needs, and those of other kinds that say nothing.
 fn schema_of_kind(kind: &Row) -> Json {
-    let own = || KINDS.iter().flat_map(|row| row.takes).map(|key| key.trim_start_matches('!'));
-    let needed: Vec<_> = own().filter(|key| takes(kind, key).1).collect();
-    let foreign = own().filter(|key| !takes(kind, key).0).map(|key| (key.to_owned(), json!(false)));
+    let needed: Vec<_> = kind.takes.iter().filter_map(|key| key.strip_prefix('!')).collect();
+    let all = KINDS.iter().flat_map(|row| row.takes).map(|key| key.trim_start_matches('!'));
+    let foreign = all.filter(|key| !takes(kind, key).0).map(|key| (key.to_owned(), json!(false)));
     json!({
         "if": {"properties": {"fault": {"const": kind.name}}, "required": ["fault"]},
         "then": {"required": needed, "properties": JsonMap::from_iter(foreign)},
@@ -403,6 +403,10 @@ mod tests {
         let mut read: Vec<&str> = told.split('`').skip(3).step_by(2).collect();
         read.sort_unstable();
         assert_eq!(read, known, "{told}");
+        // A key that must be there is named once: a validator refuses a schema that repeats it.
+        let drift = &schema["$defs"]["fault"]["allOf"][6]["then"];
+        assert_eq!(drift["required"], json!(["setting", "rate_per_hour"]));
+        assert_eq!(drift["properties"]["short_deg"], false);
     }
 
     #[test]

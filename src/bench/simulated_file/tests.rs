@@ -35,7 +35,7 @@ fn a_models_faults_are_told_with_their_places() {
         ),
         &[
             "m.yaml:2:15: path.distance_m is -1, must be 0.01 to 100000",
-            "m.yaml:4:59: path.reflections[0].loss_db is -8, must be 0 to 400",
+            "m.yaml:4:61: path.reflections[0].loss_db is -8, must be 0 to 400",
             "m.yaml:5:15: scope.bits is 40, must be 2 to 16",
         ],
     );
