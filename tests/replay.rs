@@ -546,10 +546,10 @@ fn a_bench_of_any_size_is_replayed_and_fitted() {
 fn a_map_of_another_layout_gives_way_to_the_simulated_chips() {
     let folder = tempfile::tempdir().unwrap();
     let run_folder = recorded_external(folder.path(), "four-element");
-    let map = run_folder.join("registers/four-element.registers.yaml");
-    let text = fs::read_to_string(&map).unwrap();
+    let map = "registers/four-element.registers.yaml";
+    let text = fs::read_to_string(run_folder.join(map)).unwrap();
     // A chip that has its gain elsewhere, with the same name.
-    fs::write(&map, text.replace("0x003", "0x004")).unwrap();
+    alter(&run_folder, map, &text.replace("0x003", "0x004"));
     let arguments = ["--against", "model"];
     let output = replay(&run_folder, &folder.path().join("again"), &arguments);
     let shown = expect_status(&output, 0) + &String::from_utf8_lossy(&output.stderr);
