@@ -161,7 +161,10 @@ fn a_run_replays_against_its_own_model_captures_and_messages() {
         assert_eq!(replay.run, run_folder.file_name().unwrap().to_string_lossy());
         assert_eq!((replay.against, start.seed), (name, Some(4)));
         let page = fs::read_to_string(found["page"].as_str().unwrap()).unwrap();
-        assert!(page.contains("No difference exceeds") && page.contains("<svg"), "{against}");
+        assert!(
+            page.contains("No difference exceeds") && page.contains("Alike everywhere"),
+            "{against}"
+        );
     }
 
     let old = fs::read(run_folder.join("journal.jsonl")).unwrap();
