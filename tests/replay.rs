@@ -322,7 +322,7 @@ fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
     fs::remove_dir_all(run_folder.join("faults")).unwrap();
     let output = replay(&run_folder, folder.path(), &["--against", "captures"]);
     let shown = expect_status(&output, 0);
-    assert!(shown.contains("\ncapture 3 had no figures yet\n"), "{shown}");
+    assert!(shown.contains("capture 3 had no figures yet\n"), "{shown}");
     assert!(shown.contains(" 0 exceed") && !shown.contains("EXCEEDS"), "{shown}");
 }
 
