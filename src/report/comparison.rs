@@ -230,9 +230,12 @@ impl Comparison {
     }
 }
 
+/// Makes an axis of its kind from values and a label.
+type MakeAxis = fn(&[f64], String) -> Axis;
+
 /// What the values of a figure are divided by, the kind of their axis and its label: decades for error
 /// rates, a prefix in place of many digits for everything else.
-fn value_axis(figure: &ComparedFigure, unit: &str) -> (f64, fn(&[f64], String) -> Axis, String) {
+fn value_axis(figure: &ComparedFigure, unit: &str) -> (f64, MakeAxis, String) {
     if RATES.contains(&figure.name.as_str()) {
         let label = format!("{} (none at the lower edge)", figure.name);
         return (1.0, |values, label| Axis::decades(values.iter().copied(), label), label);
