@@ -5,6 +5,8 @@
 use num_complex::Complex64;
 
 use crate::physics::array::{Direction, ElementCode};
+use crate::physics::link::amplitude_of_db;
+use crate::physics::oscillator::cis;
 use crate::truth::{RayTruth, Truth};
 
 /// Which array.
@@ -59,7 +61,7 @@ impl Truth {
         codes: &[ElementCode],
         direction: Direction,
     ) -> f64 {
-        20.0 * self.response(end, codes, direction).norm().log10()
+        10.0 * libm::log10(self.response(end, codes, direction).norm_sqr())
     }
 
     /// Complex amplitude of one array, 1 for all elements adding up.
@@ -151,8 +153,7 @@ impl Truth {
         let rays = &self.link.rays;
         let clear_db = rays.first().map_or(0.0, |direct| direct.loss_db - direct.blockage_db);
         let factor = |ray: &RayTruth| {
-            let amplitude = 10f64.powf((clear_db - ray.loss_db) / 20.0);
-            Complex64::from_polar(amplitude, ray.phase_deg.to_radians())
+            amplitude_of_db(clear_db - ray.loss_db) * cis(ray.phase_deg.to_radians())
         };
         rays.iter().map(factor).collect()
     }
@@ -161,8 +162,8 @@ impl Truth {
 fn combine_db(factors: &[Complex64], tx: &[Complex64], rx: &[Complex64], over: Over) -> f64 {
     let rays = factors.iter().zip(tx).zip(rx).map(|((factor, tx), rx)| factor * tx * rx);
     match over {
-        Over::Direct => 10.0 * rays.take(1).map(|ray| ray.norm_sqr()).sum::<f64>().log10(),
-        Over::Carrier => 20.0 * rays.sum::<Complex64>().norm().log10(),
-        Over::Power => 10.0 * rays.map(|ray| ray.norm_sqr()).sum::<f64>().log10(),
+        Over::Direct => 10.0 * libm::log10(rays.take(1).map(|ray| ray.norm_sqr()).sum()),
+        Over::Carrier => 10.0 * libm::log10(rays.sum::<Complex64>().norm_sqr()),
+        Over::Power => 10.0 * libm::log10(rays.map(|ray| ray.norm_sqr()).sum()),
     }
 }

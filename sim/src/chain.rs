@@ -18,7 +18,7 @@ use crate::physics::filter::{Band, Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::amplitude_of_db;
 use crate::physics::multipath::mean_square;
-use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Rapp, Saturation};
+use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Modulator, Rapp, Saturation};
 use crate::physics::oscillator::{PhaseNoise, cis};
 use crate::physics::receive::Receiver;
 use crate::physics::transmit::{Passes, Played, Transmission};
@@ -138,7 +138,7 @@ impl World {
             gain: gain_error_db.map(amplitude_of_db),
             offset: offset_of_amplitude,
             skew_samples: skew_s * self.source_rate_hz(),
-            imbalance: Imbalance::new(tx.iq_imbalance.gain_db, tx.iq_imbalance.phase_deg),
+            imbalance: Modulator::new(tx.iq_imbalance.gain_db, tx.iq_imbalance.phase_deg),
             leakage: self.chain.leakage_turn * (leakage_v / self.source.amplitude_v),
             amplifier: self.amplifier(),
         }
@@ -199,7 +199,8 @@ impl World {
             receiver: self.receiver(&band, interval_s),
             start: if self.scope.external { Start::Marker } else { Start::Free },
             trigger_jitter_s: scope.trigger_jitter_s,
-            offset_s: self.scope.offset_s,
+            // Counted by the same clock as the interval.
+            offset_s: self.scope.offset_s / (1.0 + 1e-6 * scope.clock_ppm),
             points: self.scope.points,
             interval_s,
             digitiser: Digitiser {
@@ -383,8 +384,13 @@ impl World {
             say(Kind::ScopeGain, Some(unequal.image_ratio()));
         }
         if scope.offset_of_range != [0.0; 2] {
-            let square: f64 =
-                scope.offset_of_range.iter().map(|s| (s * self.scope.range_v).powi(2)).sum();
+            // At the input: the channels' gains lie before it.
+            let square: f64 = scope
+                .offset_of_range
+                .iter()
+                .zip(scope.gain_error_db)
+                .map(|(s, db)| (s * self.scope.range_v / amplitude_of_db(db)).powi(2))
+                .sum();
             say(Kind::ScopeOffset, (signal_v2 > 0.0).then(|| square / signal_v2));
         }
         found.extend(self.clipping());

@@ -154,7 +154,8 @@
 //! be fetched once it has been transferred, at a given time per point.
 //!
 //! The receive combiner divides by the square root of N, so its output is larger with more elements;
-//! an element that is off lets in neither signal nor noise. The turntable carries the receiver: at
+//! an element that is off lets in neither signal nor noise (its gain lies before the combiner, whose own
+//! noise is left out). The turntable carries the receiver: at
 //! table angle a the transmitter appears at -a from its broadside.
 //!
 //! Settings of the story and what they give with the default model, for a QPSK waveform of roll-off

@@ -12,7 +12,7 @@ use crate::instruments::dut::Chip;
 use crate::physics::array::{Direction, ElementCode};
 use crate::physics::capture::{Ray, Waveform};
 use crate::physics::converters::volts_per_code;
-use crate::physics::link::{free_space_loss_db, power_density_w_m2};
+use crate::physics::link::{amplitude_of_db, free_space_loss_db, power_density_w_m2};
 use crate::side::Side;
 use crate::world::World;
 
@@ -205,7 +205,8 @@ pub struct LinkTruth {
     pub source_noise_v2_per_hz: f64,
     /// Noise of the receiver at the scope, V^2/Hz of complex envelope; 0 when it is off.
     pub receiver_noise_v2_per_hz: f64,
-    /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
+    /// Noise and quantisation of the scope, referred to its input, V^2/Hz of complex envelope over its
+    /// Nyquist band.
     pub scope_noise_v2_per_hz: f64,
     /// Every error besides noise that is switched on in the model; none: the chain is linear and
     /// as wide as the signal.
@@ -356,7 +357,7 @@ impl Truth {
         let link = &self.link;
         let density = link.noise_v2_per_hz();
         let ratio = link.signal_v2 / (density * symbol_rate_hz);
-        (link.signal_v2 > 0.0).then(|| 10.0 * ratio.log10())
+        (link.signal_v2 > 0.0).then(|| 10.0 * libm::log10(ratio))
     }
 
     /// Signal over noise and errors in dB at a matched filter for symbols at `symbol_rate_hz`: as
@@ -371,7 +372,7 @@ impl Truth {
         let noise = link.noise_v2_per_hz() * symbol_rate_hz / link.signal_v2;
         let errors: f64 =
             link.impairments.iter().filter_map(|i| i.error_ratio_at(symbol_rate_hz)).sum();
-        (link.signal_v2 > 0.0).then(|| -10.0 * (noise + errors).log10())
+        (link.signal_v2 > 0.0).then(|| -10.0 * libm::log10(noise + errors))
     }
 }
 
@@ -399,8 +400,11 @@ fn link(world: &World) -> LinkTruth {
     let (tx_deg, rx_deg) = world.bearings_deg();
     let step_v = volts_per_code(world.scope.range_v, world.model.scope.bits);
     let own_v = world.model.scope.noise_of_range * world.scope.range_v;
-    // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948).
-    let scope_v2 = 2.0 * (own_v * own_v + step_v * step_v / 12.0);
+    // Both lines; a step's error is uniform (W. R. Bennett, Spectra of quantized signals, 1948). At
+    // the input, before each channel's gain.
+    let line_v2 = own_v * own_v + step_v * step_v / 12.0;
+    let gains = world.model.scope.gain_error_db.map(amplitude_of_db);
+    let scope_v2: f64 = gains.iter().map(|gain| line_v2 / (gain * gain)).sum();
     let distance_m = world.model.path.distance_m;
     let linked = world.is_linked();
     let amplitude_v = world.source.amplitude_v;
@@ -440,7 +444,7 @@ fn eirp_dbm(world: &World, source_v2: f64) -> Option<f64> {
     let side = &world.tx_side;
     let weights = side.weights(&world.dut.tx.codes());
     let response = side.array.response(&weights, carrier_hz, direct.departure);
-    let beam_db = 10.0 * (source_v2 * response.norm_sqr()).log10();
+    let beam_db = 10.0 * libm::log10(source_v2 * response.norm_sqr());
     Some(world.element_output_dbm() + side.peak_dbi + beam_db)
 }
 

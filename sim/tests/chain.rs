@@ -257,6 +257,49 @@ async fn channels_err_in_gain_offset_and_time() {
 }
 
 #[tokio::test(start_paused = true)]
+async fn the_back_door_sees_the_scope_from_its_input() {
+    // Behind a gain of g the same volts at the converter are 1/g at the input: 3 dB of gain on both
+    // lines make signal over the scope's own noise and offset 3 dB better.
+    let mut model = clean();
+    (model.scope.noise_of_range, model.scope.offset_of_range) = (0.01, [0.05, 0.05]);
+    let tones = Tones::one(101e6, 0.5);
+    let mut links = Vec::new();
+    for gain_db in [0.0, 3.0] {
+        model.scope.gain_error_db = [gain_db; 2];
+        let mut lab = lab_at(model.clone(), &tones, PASS, SOURCE_HZ).await;
+        let samples = samples_at(&mut lab).await;
+        let link = lab.bench.truth_at_last_trigger().expect("just acquired").link;
+        let (_, ratio) = fit(&samples, &tones.expected(PASS, SOURCE_HZ));
+        let noise = link.scope_noise_v2_per_hz * SOURCE_HZ / link.signal_v2;
+        let offset = link.impairments[0].error_ratio.expect("it plays");
+        check_db(&format!("{gain_db} dB, all on codes"), db(noise + offset), db(ratio), 0.1);
+        links.push((noise, offset));
+    }
+    check_db("noise", db(links[0].0 / links[1].0), 3.0, 1e-6);
+    check_db("offset", db(links[0].1 / links[1].1), 3.0, 1e-6);
+}
+
+#[tokio::test(start_paused = true)]
+async fn the_scopes_clock_counts_its_offset_too() {
+    // 1 ms by a clock that is 15 ppm fast ends 15 ns early. Two tones 20 MHz apart tell the delay
+    // within 50 ns.
+    let (low_hz, high_hz) = (-10e6, 10e6);
+    let tones =
+        Tones(vec![(low_hz, Complex64::new(0.4, 0.0)), (high_hz, Complex64::new(0.4, 0.0))]);
+    let mut turns = Vec::new();
+    for clock_ppm in [0.0, 15.0] {
+        let mut model = clean();
+        model.scope.clock_ppm = clock_ppm;
+        let mut lab = lab_at(model, &tones, PASS, SOURCE_HZ).await;
+        lab.scope.set("SWE:OFFS:TIME 1 MS").await;
+        let samples = samples_at(&mut lab).await;
+        turns.push(line(&samples, high_hz) * line(&samples, low_hz).conj());
+    }
+    let early_s = -(turns[1] * turns[0].conj()).arg() / std::f64::consts::TAU / 20e6;
+    assert!((early_s - 15e-9).abs() < 0.1e-9, "{early_s}");
+}
+
+#[tokio::test(start_paused = true)]
 async fn bandwidths_and_the_hold_take_what_their_formulas_say() {
     let at = |model: Model, hz: f64| async move {
         level_db(model, hz).await - level_db(clean(), hz).await

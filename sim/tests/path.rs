@@ -249,7 +249,7 @@ async fn two_rays_of_a_wide_signal_are_what_the_scope_shows() {
         let truth = lab.bench.truth_at_last_trigger().expect("just acquired");
         let link = &truth.link;
         let expected = link.signal_v2
-            + link.receiver_noise_v2_per_hz * 3.2e9
+            + link.receiver_noise_v2_per_hz * 3.0324e9
             + link.scope_noise_v2_per_hz / truth.scope.interval_s;
         // A record is not whole passes: as in the story's test.
         worst.note(power(&samples) / expected, 1.0, || format!("{angle_deg} deg"));

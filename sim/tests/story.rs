@@ -24,8 +24,9 @@ fn es_n0_db(truth: &Truth) -> f64 {
 /// The captured power is that of signal, receiver noise in its band, and scope noise.
 fn check_power(samples: &[[f64; 2]], truth: &Truth) {
     let link = &truth.link;
-    // Two-sided noise bandwidth: twice the cut-off, midway between pass and stop edge (1.2, 2.0 GHz).
-    let band_hz = 3.2e9;
+    // Two-sided noise bandwidth: the integral of the squared Kaiser response, evaluated apart from the
+    // program.
+    let band_hz = 3.0324e9;
     let expected = link.signal_v2
         + link.receiver_noise_v2_per_hz * band_hz
         + link.scope_noise_v2_per_hz / truth.scope.interval_s;

@@ -137,7 +137,7 @@ impl Line {
     fn draw(&mut self, after: Duration) -> Option<Duration> {
         let When::PerHour(rate) = self.planned.when else { return None };
         let share = 1.0 - self.random.uniform();
-        let wait_s = -share.ln() * 3600.0 / rate;
+        let wait_s = -libm::log(share) * 3600.0 / rate;
         (rate > 0.0 && wait_s.is_finite()).then(|| after.saturating_add(seconds(wait_s)))
     }
 

@@ -60,7 +60,7 @@ impl AtRandom {
         // falls below exp(-1) (D. E. Knuth, The Art of Computer Programming, vol. 2, sec. 3.4.1).
         let mut count = 0;
         let mut product = random.uniform();
-        while product > (-1.0f64).exp() {
+        while product > libm::exp(-1.0) {
             count += 1;
             product *= random.uniform();
         }

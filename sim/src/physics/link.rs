@@ -88,7 +88,9 @@ pub struct Budget {
 
 /// The budget of one instant. The combiner is lossless and matched for N elements: it divides the
 /// sum of the amplitudes by sqrt(N), so that equal elements with independent noise gain 10 log10 N
-/// in signal-to-noise ratio (Van Trees, Optimum Array Processing, sec. 2.6).
+/// in signal-to-noise ratio (Van Trees, Optimum Array Processing, sec. 2.6). The elements' gain, which
+/// lies before the combiner, is taken as so high that what the combiner itself adds and the loads of
+/// elements that are off give shows nowhere; a few elements of many are then as sensitive alone.
 pub fn budget(link: &LinkInputs) -> Budget {
     let element_w = 1e-3 * libm::exp10(link.element_output_dbm / 10.0);
     let combiner = 1.0 / (link.rx_elements.max(1) as f64);

@@ -77,7 +77,7 @@ impl Amplifier {
     }
 }
 
-/// Unequal branches of a mixer: `y = alpha x + beta conj(x)` with `alpha = (1 + g exp(-jp))/2` and
+/// Unequal branches of a receiver's mixer: `y = alpha x + beta conj(x)` with `alpha = (1 + g exp(-jp))/2` and
 /// `beta = (1 - g exp(jp))/2` (T. Schenk, RF Imperfections in High-rate Wireless Systems, ch. 5;
 /// from memory). In real numbers: `I' = I`, `Q' = g (Q cos p - I sin p)`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -96,12 +96,6 @@ impl Imbalance {
             .then_some(Self { q_from_i: -g * sin, q_from_q: g * cos })
     }
 
-    /// One sample through it.
-    #[inline]
-    pub fn apply(&self, x: Complex64) -> Complex64 {
-        Complex64::new(x.re, self.q_from_q * x.im + self.q_from_i * x.re)
-    }
-
     /// Both lines through it.
     pub fn apply_lines(&self, i: &[f32], q: &mut [f32]) {
         let (from_i, from_q) = (self.q_from_i as f32, self.q_from_q as f32);
@@ -115,6 +109,34 @@ impl Imbalance {
         let (a, b) = (Complex64::new(0.5, 0.5 * self.q_from_i), 0.5 * self.q_from_q);
         // alpha and beta have the real parts (1 +- g cos p)/2 and the same imaginary part.
         ((a.re - b).powi(2) + a.im * a.im) / ((a.re + b).powi(2) + a.im * a.im)
+    }
+}
+
+/// Unequal branches of a modulator: both carriers enter its output, so a Q carrier that is off by p
+/// gives `y = I + j g exp(jp) Q`. That is `alpha x + beta conj(x)` with
+/// `alpha = (1 + g exp(jp))/2`, `beta = (1 - g exp(jp))/2` (T. Schenk, as above; from memory): as strong
+/// an image as at the receiver, and the signal turned the other way. In real numbers:
+/// `I' = I - g Q sin p`, `Q' = g Q cos p`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Modulator {
+    i_from_q: f64,
+    q_from_q: f64,
+}
+
+impl Modulator {
+    /// Of this gain of Q over I in dB and this error of the right angle in degrees; `None` when
+    /// both are 0.
+    pub fn new(gain_db: f64, phase_deg: f64) -> Option<Self> {
+        let g = libm::exp10(gain_db / 20.0);
+        let (sin, cos) = libm::sincos(phase_deg.to_radians());
+        (gain_db != 0.0 || phase_deg != 0.0)
+            .then_some(Self { i_from_q: -g * sin, q_from_q: g * cos })
+    }
+
+    /// One sample through it.
+    #[inline]
+    pub fn apply(&self, x: Complex64) -> Complex64 {
+        Complex64::new(x.re + self.i_from_q * x.im, self.q_from_q * x.im)
     }
 }
 
@@ -168,9 +190,24 @@ mod tests {
         let turn = Complex64::cis(phase_deg.to_radians());
         let (alpha, beta) = (0.5 * (1.0 + g * turn.conj()), 0.5 * (1.0 - g * turn));
         let x = Complex64::new(0.3, -0.8);
-        assert!((imbalance.apply(x) - (alpha * x + beta * x.conj())).norm() < 1e-12);
+        let (i, mut q) = ([x.re as f32], [x.im as f32]);
+        imbalance.apply_lines(&i, &mut q);
+        let got = Complex64::new(f64::from(i[0]), f64::from(q[0]));
+        // Single precision.
+        assert!((got - (alpha * x + beta * x.conj())).norm() < 1e-6);
         assert!((imbalance.image_ratio() - beta.norm_sqr() / alpha.norm_sqr()).abs() < 1e-12);
         assert_eq!(Imbalance::new(0.0, 0.0), None);
+    }
+
+    #[test]
+    fn a_modulators_imbalance_is_the_complex_form() {
+        let (gain_db, phase_deg) = (1.0f64, 3.0f64);
+        let modulator = Modulator::new(gain_db, phase_deg).expect("neither is 0");
+        let turned = 10f64.powf(gain_db / 20.0) * Complex64::cis(phase_deg.to_radians());
+        let (alpha, beta) = (0.5 * (1.0 + turned), 0.5 * (1.0 - turned));
+        let x = Complex64::new(0.3, -0.8);
+        assert!((modulator.apply(x) - (alpha * x + beta * x.conj())).norm() < 1e-12);
+        assert_eq!(Modulator::new(0.0, 0.0), None);
     }
 
     #[test]

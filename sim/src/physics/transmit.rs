@@ -12,7 +12,7 @@ use num_complex::Complex64;
 use super::capture::Waveform;
 use super::converters::coarse_code;
 use super::filter::{Band, Interpolator, LowPass};
-use super::nonlinear::{Amplifier, Imbalance};
+use super::nonlinear::{Amplifier, Modulator};
 use super::oscillator::cis;
 
 /// What source and transmitter do, in units of the source's full scale.
@@ -27,7 +27,7 @@ pub struct Transmission {
     /// How much later the Q line is, in samples.
     pub skew_samples: f64,
     /// Unequal branches of the modulator.
-    pub imbalance: Option<Imbalance>,
+    pub imbalance: Option<Modulator>,
     /// Carrier that leaks through the modulator, of full scale.
     pub leakage: Complex64,
     /// Compression of the elements' amplifiers, small-signal gain 1.
