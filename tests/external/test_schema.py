@@ -27,6 +27,7 @@ Plain.yaml_implicit_resolvers = {
     first: [(tag, pattern) for tag, pattern in resolvers if tag != "tag:yaml.org,2002:bool"]
     for first, resolvers in yaml.SafeLoader.yaml_implicit_resolvers.items()
 }
+Plain.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile("^(true|false)$"), ["t", "f"])
 
 
 def load(path):
