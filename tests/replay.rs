@@ -409,6 +409,11 @@ fn what_a_run_does_not_support_is_refused() {
 
 /// Records a few angles of a bench of `tests/external/benches` with the short frame.
 fn recorded_external(folder: &Path, name: &str) -> PathBuf {
+    recorded_with_map(folder, name, None)
+}
+
+/// The same with another register map.
+fn recorded_with_map(folder: &Path, name: &str, map: Option<&str>) -> PathBuf {
     let read = |file: &str| {
         fs::read_to_string(root().join(format!("tests/external/benches/{name}.{file}.yaml")))
     };
@@ -417,6 +422,9 @@ fn recorded_external(folder: &Path, name: &str) -> PathBuf {
         if let Ok(text) = read(file) {
             write(folder, &format!("{name}.{file}.yaml"), &text);
         }
+    }
+    if let Some(map) = map {
+        write(folder, &format!("{name}.registers.yaml"), map);
     }
     let bench = format!("{}\nframes: [short.frame.yaml]\n", read("bench").unwrap());
     let bench = write(folder, &format!("{name}.bench.yaml"), &bench);
@@ -452,11 +460,14 @@ fn a_bench_of_any_size_is_replayed_and_fitted() {
 #[test]
 fn a_map_of_another_layout_gives_way_to_the_simulated_chips() {
     let folder = tempfile::tempdir().unwrap();
-    let run_folder = recorded_external(folder.path(), "four-element");
-    let map = run_folder.join("registers/four-element.registers.yaml");
-    let text = fs::read_to_string(&map).unwrap();
-    // A chip that has its gain elsewhere, with the same name.
-    fs::write(&map, text.replace("0x003", "0x004")).unwrap();
+    let map = "tests/external/benches/four-element.registers.yaml";
+    let text = fs::read_to_string(root().join(map)).unwrap();
+    // A register that the simulated chips lack, and that the sequence leaves alone.
+    let text = format!(
+        "{}\n  bias:\n    about: Bias\n    at: 0x020\n    type: whole\n    write only: on\n",
+        text.trim_end()
+    );
+    let run_folder = recorded_with_map(folder.path(), "four-element", Some(&text));
     let arguments = ["--against", "model"];
     let output = replay(&run_folder, &folder.path().join("again"), &arguments);
     let shown = expect_status(&output, 0) + &String::from_utf8_lossy(&output.stderr);
@@ -477,4 +488,61 @@ fn a_rehearsal_that_fails_is_told_with_its_failure() {
     assert!(told.contains("took 0 of the run's 5 captures"), "{told}");
     assert_eq!(told.matches("no such register").count(), 1, "{told}");
     assert!(told.contains("dut") && !told.contains("limited by the receiver"), "{told}");
+}
+
+/// What `fit` says of the noise figure of a run on a model like the standard one but for `model`, at
+/// these amplitudes of the source, three captures each.
+fn fitted_noise_figure(model: &str, amplitudes: &str) -> Json {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path();
+    write(path, "truth.yaml", model);
+    let bench_file = bench(path, "{seed: 4, model: truth.yaml}");
+    let steps = format!(
+        "  - sweep: {{source.amplitude: {amplitudes}}}\n    do:\n      - measure: {{until: \
+         {{captures: 3}}}}\n"
+    );
+    let sequence = short_sequence(&steps).replace("frame: qpsk uncoded", "frame: short");
+    let run_folder = recorded(path, &write(path, "levels.yaml", &sequence), &bench_file);
+    let nominal = write(path, "nominal.yaml", "{}\n");
+    let run_text = run_folder.display().to_string();
+    let found = json(&run(&["fit", &run_text, "--model", &nominal, "--json"]), 0);
+    let all = found["parameters"].as_array().unwrap();
+    all.iter().find(|one| one["key"] == "rx.noise_figure_db").unwrap().clone()
+}
+
+/// A noise figure is refused for this reason, or the truth, 9.5 dB, is within three of its
+/// uncertainties, which are small enough to mean something.
+#[track_caller]
+fn check_noise_figure(others: &str, amplitudes: &str, refused: Option<&str>) {
+    let model = format!("rx: {{noise_figure_db: 9.5}}\n{others}\n");
+    let one = fitted_noise_figure(&model, amplitudes);
+    if let Some(refused) = refused {
+        let reason = one["refused"].as_str().unwrap_or_else(|| panic!("{others}: {one}"));
+        assert!(reason.contains(refused), "{others}: {reason}");
+        return;
+    }
+    let number = |name: &str| one[name].as_f64().unwrap_or_else(|| panic!("{others}: {one}"));
+    let off = (number("fitted") - 9.5).abs();
+    assert!(off < 3.0 * number("uncertainty") && number("uncertainty") < 0.15, "{others}: {one}");
+}
+
+const LEVELS: &str = "[0.4 V, 0.3 V, 0.2 V, 0.14 V, 0.1 V]";
+const ONE_LEVEL: &str = "[0.4 V, 0.4001 V, 0.4002 V]";
+
+#[test]
+fn noise_that_goes_with_the_signal_makes_no_noise_figure_wrong() {
+    check_noise_figure("", LEVELS, None);
+    check_noise_figure("", ONE_LEVEL, Some("take captures at several levels"));
+    let phase = "tx: {phase_noise: {rms_deg: 4, loop_hz: 1.0e+6, band_hz: [1.0e+4, 1.0e+9]}}";
+    check_noise_figure(phase, LEVELS, Some("phase_noise_deg is "));
+    check_noise_figure(phase, ONE_LEVEL, Some("phase_noise_deg is "));
+    // 20 ps of jitter are noise 28 dB below the signal or less, and make no figure of their own.
+    let jitter = "scope: {aperture_jitter_s: 20.0e-12}";
+    check_noise_figure(jitter, LEVELS, None);
+    check_noise_figure(jitter, ONE_LEVEL, Some("take captures at several levels"));
+    let more = "scope: {aperture_jitter_s: 60.0e-12}";
+    check_noise_figure(more, LEVELS, Some("the noise scales with the signal"));
+    let transmitter = "tx: {iq_imbalance: {gain_db: 0.8, phase_deg: 4}}";
+    // Its image turns with the carrier offset, so that no I/Q figure shows it.
+    check_noise_figure(transmitter, LEVELS, Some("the noise scales with the signal"));
 }
