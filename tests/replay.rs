@@ -9,8 +9,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Output;
 
-use beamwarden::record::{Against, CaptureNo, Event, RunFolder, sha256_hex, verify};
-use beamwarden::replay::{Air, Recorded, ReplayError, reanalyse};
+use beamwarden::record::{Against, CaptureNo, Event, Outcome, RunFolder, sha256_hex, verify};
+use beamwarden::replay::{Air, Desk, Recorded, ReplayError, reanalyse, run_again};
+use beamwarden::run::{Progress, ProgressEvent, Stop};
 use common::{expect_status, only_run, root, run, short_sequence, write};
 use serde_json::Value as Json;
 
@@ -322,6 +323,98 @@ fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
     assert!(shown.contains(" 0 exceed") && !shown.contains("EXCEEDS"), "{shown}");
 }
 
+/// Stops a run after its first measurement, as an operator does.
+struct StopsAfterOne(Stop);
+
+impl Progress for StopsAfterOne {
+    fn take(&mut self, event: ProgressEvent<'_>) {
+        if matches!(event, ProgressEvent::Measured { .. }) {
+            self.0.ask();
+        }
+    }
+}
+
+/// The sequence of a run once more on the simulated bench, stopped after the first measurement.
+async fn stopped(run_folder: &Path, runs: &Path) -> PathBuf {
+    let recorded = Recorded::read(&RunFolder::open(run_folder).unwrap()).unwrap();
+    let stop = Stop::default();
+    let desk = Desk::simulated(&recorded, None).unwrap();
+    let again = run_again(desk, runs, &mut StopsAfterOne(stop.clone()), stop).await.unwrap();
+    assert_eq!(again.ran.unwrap().outcome, Outcome::Stopped);
+    again.folder.path().to_owned()
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_stopped_run_is_compared_up_to_its_stop() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), "{seed: 4}");
+    let steps: String = [1, 2, 3]
+        .map(|angle| {
+            format!(
+                "  - set: {{turntable.angle: {angle} deg}}\n  - measure: {{until: {{captures: 1}}}}\n"
+            )
+        })
+        .concat();
+    let sequence = short_sequence(&steps).replace("frame: qpsk uncoded", "frame: short");
+    let whole = recorded(folder.path(), &write(folder.path(), "three.yaml", &sequence), &bench);
+    let run_folder = stopped(&whole, &folder.path().join("stopped")).await;
+
+    let runs = folder.path().join("again");
+    let found = json(&replay(&run_folder, &runs, &["--against", "trace", "--json"]), 0);
+    let figures = found["figures"].as_array().unwrap();
+    assert!(figures.len() > 20 && figures.iter().all(|one| one["same"] == true), "{found}");
+    assert_eq!(found["differences"], Json::Array(vec![]));
+    let note = found["notes"][0].as_str().unwrap();
+    assert!(note.contains("the record was stopped here by the operator"), "{found}");
+
+    let found = json(&replay(&run_folder, &runs, &["--against", "model", "--json"]), 0);
+    let notes: Vec<&str> =
+        found["notes"].as_array().unwrap().iter().filter_map(Json::as_str).collect();
+    let more = "1 measurements were recorded until the operator stopped it, 3 came up again";
+    assert_eq!((notes, &found["exceeds"]), (vec![more], &false.into()));
+
+    // A difference before the stop is one.
+    let other = sequence.replace("supply.voltage: 1.2 V", "supply.voltage: 1.19 V");
+    alter(&run_folder, "sequence.yaml", &other);
+    let shown = expect_status(&replay(&run_folder, &runs, &["--against", "trace"]), 1);
+    assert!(shown.contains("DIFFERS: the messages part at supply"), "{shown}");
+}
+
+#[test]
+fn damage_of_the_journal_is_told_by_line_and_an_unknown_format_refused() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = bench(folder.path(), "{seed: 4}");
+    let run_folder = short_run(folder.path(), 2, &bench);
+    let journal = run_folder.join("journal.jsonl");
+    let sound = fs::read_to_string(&journal).unwrap();
+    let line = 1 + sound.lines().position(|line| line.contains("\"event\":\"figures\"")).unwrap();
+    let lines = sound.lines().enumerate().map(|(n, text)| {
+        if n + 1 == line { text.replacen("evm_db", "evn_db", 1) } else { text.to_owned() }
+    });
+    let damaged = lines.collect::<Vec<_>>().join("\n") + "\n";
+    fs::write(&journal, damaged).unwrap();
+    let output = replay(&run_folder, folder.path(), &["--against", "captures"]);
+    let told = format!(
+        "journal.jsonl: line {line} does not fit its checksum: it was changed or damaged; it was \
+         skipped, and seems to tell of: figures"
+    );
+    expect_told(&output, 2, &[&told]);
+    let shown = String::from_utf8_lossy(&output.stdout);
+    assert!(shown.contains("NOT COMPARED: what a damaged line of the journal told"), "{shown}");
+    assert!(shown.contains("capture 1 had no figures yet"), "{shown}");
+
+    for (from, to, told) in [
+        ("\"1.0\"", "\"9.0\"", "has format 9.0; this version reads 1.0"),
+        ("journal_started", "j0urnal_started", "which tells its format, is missing or damaged"),
+    ] {
+        fs::write(&journal, sound.replacen(from, to, 1)).unwrap();
+        for against in ["captures", "trace", "model"] {
+            let output = replay(&run_folder, folder.path(), &["--against", against]);
+            expect_told(&output, 2, &[told]);
+        }
+    }
+}
+
 /// Turns the phase of one receive element after the other by quarters.
 fn turned_elements() -> String {
     let turn = |n: usize| {
@@ -488,61 +581,4 @@ fn a_rehearsal_that_fails_is_told_with_its_failure() {
     assert!(told.contains("took 0 of the run's 5 captures"), "{told}");
     assert_eq!(told.matches("no such register").count(), 1, "{told}");
     assert!(told.contains("dut") && !told.contains("limited by the receiver"), "{told}");
-}
-
-/// What `fit` says of the noise figure of a run on a model like the standard one but for `model`, at
-/// these amplitudes of the source, three captures each.
-fn fitted_noise_figure(model: &str, amplitudes: &str) -> Json {
-    let folder = tempfile::tempdir().unwrap();
-    let path = folder.path();
-    write(path, "truth.yaml", model);
-    let bench_file = bench(path, "{seed: 4, model: truth.yaml}");
-    let steps = format!(
-        "  - sweep: {{source.amplitude: {amplitudes}}}\n    do:\n      - measure: {{until: \
-         {{captures: 3}}}}\n"
-    );
-    let sequence = short_sequence(&steps).replace("frame: qpsk uncoded", "frame: short");
-    let run_folder = recorded(path, &write(path, "levels.yaml", &sequence), &bench_file);
-    let nominal = write(path, "nominal.yaml", "{}\n");
-    let run_text = run_folder.display().to_string();
-    let found = json(&run(&["fit", &run_text, "--model", &nominal, "--json"]), 0);
-    let all = found["parameters"].as_array().unwrap();
-    all.iter().find(|one| one["key"] == "rx.noise_figure_db").unwrap().clone()
-}
-
-/// A noise figure is refused for this reason, or the truth, 9.5 dB, is within three of its
-/// uncertainties, which are small enough to mean something.
-#[track_caller]
-fn check_noise_figure(others: &str, amplitudes: &str, refused: Option<&str>) {
-    let model = format!("rx: {{noise_figure_db: 9.5}}\n{others}\n");
-    let one = fitted_noise_figure(&model, amplitudes);
-    if let Some(refused) = refused {
-        let reason = one["refused"].as_str().unwrap_or_else(|| panic!("{others}: {one}"));
-        assert!(reason.contains(refused), "{others}: {reason}");
-        return;
-    }
-    let number = |name: &str| one[name].as_f64().unwrap_or_else(|| panic!("{others}: {one}"));
-    let off = (number("fitted") - 9.5).abs();
-    assert!(off < 3.0 * number("uncertainty") && number("uncertainty") < 0.15, "{others}: {one}");
-}
-
-const LEVELS: &str = "[0.4 V, 0.3 V, 0.2 V, 0.14 V, 0.1 V]";
-const ONE_LEVEL: &str = "[0.4 V, 0.4001 V, 0.4002 V]";
-
-#[test]
-fn noise_that_goes_with_the_signal_makes_no_noise_figure_wrong() {
-    check_noise_figure("", LEVELS, None);
-    check_noise_figure("", ONE_LEVEL, Some("take captures at several levels"));
-    let phase = "tx: {phase_noise: {rms_deg: 4, loop_hz: 1.0e+6, band_hz: [1.0e+4, 1.0e+9]}}";
-    check_noise_figure(phase, LEVELS, Some("phase_noise_deg is "));
-    check_noise_figure(phase, ONE_LEVEL, Some("phase_noise_deg is "));
-    // 20 ps of jitter are noise 28 dB below the signal or less, and make no figure of their own.
-    let jitter = "scope: {aperture_jitter_s: 20.0e-12}";
-    check_noise_figure(jitter, LEVELS, None);
-    check_noise_figure(jitter, ONE_LEVEL, Some("take captures at several levels"));
-    let more = "scope: {aperture_jitter_s: 60.0e-12}";
-    check_noise_figure(more, LEVELS, Some("the noise scales with the signal"));
-    let transmitter = "tx: {iq_imbalance: {gain_db: 0.8, phase_deg: 4}}";
-    // Its image turns with the carrier offset, so that no I/Q figure shows it.
-    check_noise_figure(transmitter, LEVELS, Some("the noise scales with the signal"));
 }

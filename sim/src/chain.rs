@@ -12,10 +12,12 @@ use num_complex::Complex64;
 use crate::instruments::dut::GAIN_MOST;
 use crate::model::{Model, PhaseNoiseModel, SaturationModel, SourceModel};
 use crate::physics::capture::{Ray, Scene, Signal, Start, Waveform};
-use crate::physics::converters::Digitiser;
+use crate::physics::converters::{Digitiser, volts_per_code};
+use crate::physics::correlation::{Correlations, whole_band};
 use crate::physics::filter::{Band, Bank, LowPass};
 use crate::physics::gaussian::{Purpose, Stream};
 use crate::physics::link::amplitude_of_db;
+use crate::physics::multipath::mean_square;
 use crate::physics::nonlinear::{AmPm, Amplifier, Imbalance, Rapp, Saturation};
 use crate::physics::oscillator::{PhaseNoise, cis};
 use crate::physics::receive::Receiver;
@@ -34,6 +36,7 @@ pub struct Chain {
     leakage_turn: Complex64,
     filters: RefCell<Bank>,
     passes: RefCell<Passes>,
+    correlations: RefCell<Correlations>,
 }
 
 impl Chain {
@@ -50,9 +53,13 @@ impl Chain {
             leakage_turn: cis(std::f64::consts::TAU * turn),
             filters: RefCell::default(),
             passes: RefCell::default(),
+            correlations: RefCell::default(),
         }
     }
 }
+
+/// Linear distortion that counts as none: the chain's own error is of this size.
+const DISTORTION_LEAST: f64 = 3e-6;
 
 /// 1 dB a code below the most.
 fn back_off_db(gain: u16) -> f64 {
@@ -220,6 +227,62 @@ impl World {
         }
     }
 
+    /// A band with what the source's converters add to it.
+    fn with_source(&self, band: &Band) -> Band {
+        let source = &self.model.source;
+        let band = band.with_bandwidth(source.bandwidth_hz);
+        if source.sinc_droop { band.with_hold(self.source_rate_hz()) } else { band }
+    }
+
+    /// How the playing waveform behind one band resembles itself behind another, `lag_s` later; `None`
+    /// when nothing plays.
+    fn resemblance(&self, bands: (&Band, &Band), lag_s: f64) -> Option<Complex64> {
+        let waveform = self.source.playing().filter(|waveform| waveform.mean_square() > 0.0)?;
+        let rate_hz = self.source_rate_hz();
+        let mut correlations = self.chain.correlations.borrow_mut();
+        Some(correlations.through(bands, &waveform, rate_hz, lag_s * rate_hz))
+    }
+
+    /// Everything that limits the signal's band, as the interpolation between samples has it.
+    fn signal_band(&self) -> Band {
+        self.with_source(&self.receiver_band()).behind_converter(self.source_rate_hz())
+    }
+
+    /// Share of the waveform's power that all band limits together leave.
+    pub fn band_share(&self) -> f64 {
+        let band = self.signal_band();
+        self.resemblance((&band, &band), 0.0).map_or(1.0, |own| own.re)
+    }
+
+    /// Share of the waveform's power that the source alone leaves.
+    pub fn source_share(&self) -> f64 {
+        let whole = whole_band(self.source_rate_hz());
+        let band = self.with_source(&whole);
+        if band == whole {
+            return 1.0;
+        }
+        self.resemblance((&band, &band), 0.0).map_or(1.0, |own| own.re)
+    }
+
+    /// What all rays together make of the mean square of the source's waveform, band limits included.
+    pub fn power_gain(&self, rays: &[Ray]) -> f64 {
+        let band = self.signal_band();
+        let white = |lag_s: f64| if lag_s == 0.0 { Complex64::ONE } else { Complex64::ZERO };
+        mean_square(rays, |lag_s| {
+            self.resemblance((&band, &band), lag_s).unwrap_or_else(|| white(lag_s))
+        })
+    }
+
+    /// Power over the signal's of what all band limits together do to the waveform's shape, after a
+    /// least-squares gain (orthogonality of its error).
+    fn linear_distortion(&self) -> Option<f64> {
+        let (band, whole) = (self.signal_band(), whole_band(self.source_rate_hz()));
+        let crossed = self.resemblance((&band, &whole), 0.0)?.norm_sqr();
+        let own = self.resemblance((&band, &band), 0.0)?.re;
+        let free = self.resemblance((&whole, &whole), 0.0)?.re;
+        Some((own * free / crossed - 1.0).max(0.0))
+    }
+
     /// What arrives from the source now: what it plays, and its converters' noise.
     fn signal(&self, band: &Band) -> Option<Signal> {
         let noise = if self.source.output { self.model.source.noise_of_amplitude } else { 0.0 };
@@ -229,11 +292,7 @@ impl World {
         let (tx_hz, rx_hz) = self.carriers_hz();
         let amplitude_v = self.source.amplitude_v;
         let at_amplitude = |ray: Ray| Ray { gain: ray.gain * amplitude_v, ..ray };
-        let source = &self.model.source;
-        let mut band = band.with_bandwidth(source.bandwidth_hz);
-        if source.sinc_droop {
-            band = band.with_hold(rate_hz);
-        }
+        let band = self.with_source(band);
         Some(Signal {
             played,
             rate_hz,
@@ -269,6 +328,31 @@ impl World {
         found
     }
 
+    /// What the ends of the scope's range take off the signal, noise aside.
+    fn clipping(&self) -> Option<Impairment> {
+        let played = self.played().filter(|_| self.is_linked())?;
+        let (rx, scope, range_v) = (&self.model.rx, &self.model.scope, self.scope.range_v);
+        // The upper end is the last code's own upper edge.
+        let end_v = range_v - 0.5 * volts_per_code(range_v, scope.bits);
+        let most_v = |channel: usize| {
+            let own_v = end_v - (scope.offset_of_range[channel] * range_v).abs();
+            own_v / amplitude_of_db(scope.gain_error_db[channel]) - rx.dc_offset_v[channel].abs()
+        };
+        let most_v = most_v(0).min(most_v(1)).max(0.0);
+        let rays = self.rays();
+        let amplitude_v = self.source.amplitude_v;
+        let most_gain: f64 = rays.iter().map(|ray| ray.gain.norm_sqr().sqrt()).sum();
+        if played.peak() * most_gain * amplitude_v <= most_v {
+            return None;
+        }
+        // Several ways change the waveform's shape, and with it how often it is that large.
+        let gain = self.power_gain(&rays).sqrt() * amplitude_v;
+        let error_ratio = (rays.len() == 1).then(|| played.clipping(most_v / gain));
+        // A narrow band may have lowered the only way's peak.
+        let shows = error_ratio.is_none_or(|ratio| ratio > 0.0);
+        shows.then_some(Impairment::within(ImpairmentKind::ScopeClipping, error_ratio))
+    }
+
     /// Every error that is switched on and would show now, with its power over the signal's where a
     /// closed form gives it. `signal_v2` is the signal's mean square at the scope.
     pub fn impairments(&self, signal_v2: f64) -> Vec<Impairment> {
@@ -280,6 +364,9 @@ impl World {
             found.push(Impairment::within(Kind::Transmission, Some(played.error_ratio)));
         }
         found.extend(self.phase_errors());
+        if let Some(ratio) = self.linear_distortion().filter(|ratio| *ratio > DISTORTION_LEAST) {
+            found.push(Impairment::within(Kind::LinearDistortion, Some(ratio)));
+        }
         let mut say = |kind, error_ratio| found.push(Impairment::within(kind, error_ratio));
         if let Some(own) = Imbalance::new(rx.iq_imbalance.gain_db, rx.iq_imbalance.phase_deg) {
             say(Kind::RxImbalance, Some(own.image_ratio()));
@@ -300,6 +387,8 @@ impl World {
                 scope.offset_of_range.iter().map(|s| (s * self.scope.range_v).powi(2)).sum();
             say(Kind::ScopeOffset, (signal_v2 > 0.0).then(|| square / signal_v2));
         }
+        found.extend(self.clipping());
+        let mut say = |kind, error_ratio| found.push(Impairment::within(kind, error_ratio));
         // Angle that the signal turns in a time, rms.
         let turn = |time_s: f64| {
             let cycles = played.as_ref().map(|p| p.rms_frequency() * self.source_rate_hz())?;

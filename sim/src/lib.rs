@@ -140,6 +140,7 @@
 //! are periodic with the waveform: they are computed once for a waveform and its settings, at the
 //! source's sample instants, so products of compression beyond half its rate fold back. The scope's
 //! bandwidth is applied before the receiver's last stages, which is the same while those are linear.
+//! What limits the band counts in every level of the back door, by the waveform's own spectrum.
 //! [`LinkTruth::impairments`] says at every trigger what is on and how much it costs,
 //! [`Truth::snr_db`] what all of it leaves.
 //!

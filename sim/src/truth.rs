@@ -13,7 +13,6 @@ use crate::physics::array::{Direction, ElementCode};
 use crate::physics::capture::{Ray, Waveform};
 use crate::physics::converters::volts_per_code;
 use crate::physics::link::{free_space_loss_db, power_density_w_m2};
-use crate::physics::multipath::mean_square;
 use crate::side::Side;
 use crate::world::World;
 
@@ -197,8 +196,8 @@ pub struct LinkTruth {
     pub power_density_w_m2: f64,
     /// Every way of the signal: the direct one, then the reflections.
     pub rays: Vec<RayTruth>,
-    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, errors apart,
-    /// V^2; 0 when none arrives.
+    /// Mean `I^2 + Q^2` at the scope's input over all rays of what is the waveform, as the band limits
+    /// of source, receiver and scope leave it, errors apart, V^2; 0 when none arrives.
     pub signal_v2: f64,
     /// Noise of the source's converters at the scope, V^2/Hz of complex envelope: the mean over the
     /// waveform's spectrum, with which both come over the same ways; without a waveform the sum over
@@ -208,7 +207,8 @@ pub struct LinkTruth {
     pub receiver_noise_v2_per_hz: f64,
     /// Noise and quantisation of the scope, V^2/Hz of complex envelope over its Nyquist band.
     pub scope_noise_v2_per_hz: f64,
-    /// Every error besides noise that is switched on in the model; none: the chain is linear.
+    /// Every error besides noise that is switched on in the model; none: the chain is linear and
+    /// as wide as the signal.
     pub impairments: Vec<Impairment>,
 }
 
@@ -255,6 +255,9 @@ pub enum ImpairmentKind {
     TxPhaseFloor,
     /// The same at the receiver.
     RxPhaseFloor,
+    /// What the band limits of source, receiver and scope do to the waveform's shape, by its own
+    /// spectrum and without an equaliser. What several rays do to it is not in here.
+    LinearDistortion,
     /// 1/IRR.
     RxImbalance,
     /// Square of the offset over the signal.
@@ -265,6 +268,10 @@ pub enum ImpairmentKind {
     ScopeGain,
     /// Square of the offset over the signal.
     ScopeOffset,
+    /// What lies beyond the scope's range, on the waveform's samples over all phases of the carrier,
+    /// noise aside; no closed form over several rays. Listed when the waveform's peak exceeds the
+    /// range.
+    ScopeClipping,
     /// Image only, `(pi f t)^2` at the waveform's rms frequency.
     ScopeSkew,
     /// `(2 pi f t)^2` at the waveform's rms frequency, white over the scope's rate.
@@ -286,7 +293,8 @@ pub struct RayTruth {
     pub loss_db: f64,
     /// Turn at the carrier relative to the direct ray, deg.
     pub phase_deg: f64,
-    /// Mean `I^2 + Q^2` that it alone brings to the scope, V^2; 0 when no signal arrives.
+    /// Mean `I^2 + Q^2` that it alone brings to the scope through all band limits, V^2; 0 when no
+    /// signal arrives.
     pub signal_v2: f64,
 }
 
@@ -295,7 +303,8 @@ impl Truth {
         let playing = world.source.playing();
         let amplitude_v = world.source.amplitude_v;
         let mean_square_v2 =
-            playing.as_ref().map_or(0.0, |w| w.mean_square() * amplitude_v * amplitude_v);
+            playing.as_ref().map_or(0.0, |w| w.mean_square() * amplitude_v * amplitude_v)
+                * world.source_share();
         Self {
             at: world.now,
             source: SourceTruth {
@@ -341,7 +350,8 @@ impl Truth {
 
     /// Es/N0 in dB at a matched filter for symbols at `symbol_rate_hz`: signal power over noise
     /// density times symbol rate, all noise counted. `None` when no signal arrives. Holds while the
-    /// scope samples fast enough that nothing folds over.
+    /// scope samples fast enough that nothing folds over, and receiver and scope are no narrower than
+    /// the signal: their noise is taken as white over it.
     pub fn es_n0_db(&self, symbol_rate_hz: f64) -> Option<f64> {
         let link = &self.link;
         let density = link.noise_v2_per_hz();
@@ -397,11 +407,11 @@ fn link(world: &World) -> LinkTruth {
     let sent_v2 = world.played().map_or(0.0, |p| p.signal_mean_square) * amplitude_v * amplitude_v;
     let arriving_v2 = if linked { sent_v2 } else { 0.0 };
     let rays = world.rays();
-    let gain = power_gain(world, &rays);
+    let gain = world.power_gain(&rays);
     let signal_v2 = arriving_v2 * gain;
     // It takes the same ways as the signal, so it adds up over them in the same way.
     let source_noise = world.source_noise_v2_per_hz() * gain;
-    let eirp_dbm = eirp_dbm(world, sent_v2);
+    let eirp_dbm = eirp_dbm(world, sent_v2 * world.source_share());
     LinkTruth {
         linked,
         tx_carrier_hz: tx_hz,
@@ -414,21 +424,11 @@ fn link(world: &World) -> LinkTruth {
         eirp_dbm,
         power_density_w_m2: eirp_dbm.map_or(0.0, |dbm| power_density_w_m2(dbm, distance_m)),
         signal_v2,
-        rays: ray_truths(world, &rays, arriving_v2),
+        rays: ray_truths(world, &rays, arriving_v2 * world.band_share()),
         source_noise_v2_per_hz: if linked { source_noise } else { 0.0 },
         receiver_noise_v2_per_hz: if world.is_listening() { noise_v2_per_hz } else { 0.0 },
         scope_noise_v2_per_hz: scope_v2 * world.scope.interval_s,
         impairments: world.impairments(signal_v2),
-    }
-}
-
-/// What all rays together make of the mean square of the source's waveform.
-fn power_gain(world: &World, rays: &[Ray]) -> f64 {
-    let rate_hz = world.source.clock_hz;
-    match (rays, world.source.playing()) {
-        ([only], _) => only.gain.norm_sqr(),
-        (_, Some(waveform)) => mean_square(rays, &waveform, rate_hz),
-        (_, None) => rays.iter().map(|ray| ray.gain.norm_sqr()).sum(),
     }
 }
 

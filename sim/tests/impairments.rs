@@ -378,3 +378,44 @@ async fn evm_of_compression_is_that_of_the_formula_on_the_waveform() {
         check_db(&format!("{what}, back door"), db(said), db(ratio), 0.02);
     }
 }
+
+#[tokio::test(start_paused = true)]
+async fn the_range_cuts_off_what_lies_beyond_it() {
+    let tones = Tones::comb(150, 0.9);
+    let ideal = tones.expected(PASS, SOURCE_HZ);
+    let peak = ideal.iter().map(|x| x.norm()).fold(0.0, f64::max);
+    for share in [1.05, 0.7, 0.5] {
+        // Definition: both lines end at the range, whatever the carrier's phase.
+        let ratio_at = |k: u32| {
+            let turn = Complex64::cis(std::f64::consts::FRAC_PI_2 * f64::from(k) / 60.0);
+            let end = |x: f64| x.clamp(-share * peak, share * peak);
+            let cut: Vec<Complex64> = ideal
+                .iter()
+                .map(|x| turn * x)
+                .map(|x| Complex64::new(end(x.re), end(x.im)))
+                .collect();
+            fit(&cut, &ideal).1
+        };
+        let expected = (0..60).map(ratio_at).sum::<f64>() / 60.0;
+        let mut lab = lab_at(clean(), &tones, PASS, SOURCE_HZ).await;
+        let truth = lab.bench.truth();
+        let codes = tones.codes(SOURCE_HZ);
+        let sent = codes.iter().flatten().map(|c| (f64::from(*c) / 32_767.0).powi(2)).sum::<f64>();
+        let peak_v = peak * (truth.link.signal_v2 / (sent / PASS as f64)).sqrt();
+        lab.scope.set(&format!("VOLT:RANG {:e}", share * peak_v)).await;
+        let mut got = 0.0;
+        for _ in 0..60 {
+            got += fit(&samples_at(&mut lab).await, &ideal).1 / 60.0;
+        }
+        let found = lab.bench.truth_at_last_trigger().expect("just acquired").link.impairments;
+        if share > 1.0 {
+            assert!(found.is_empty(), "{found:?}");
+            continue;
+        }
+        check_db(&format!("range of {share}"), db(got), db(expected), TOLERANCE_DB);
+        let [clipping] = found[..] else { panic!("{found:?}") };
+        assert_eq!(clipping.kind, ImpairmentKind::ScopeClipping);
+        let said_db = db(clipping.error_ratio.expect("one ray"));
+        check_db(&format!("range of {share}, back door"), said_db, db(expected), 0.1);
+    }
+}

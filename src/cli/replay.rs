@@ -15,7 +15,9 @@ use super::show::find_run;
 use super::watch::{Watch, begin, progress_bar};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::clock::Clock;
-use crate::record::{ANALYSES_FOLDER, LaterAnalysis, Outcome, TRACE_FOLDER, UNKEPT_FILE, Value};
+use crate::record::{
+    ANALYSES_FOLDER, JOURNAL_FILE, LaterAnalysis, Outcome, TRACE_FOLDER, UNKEPT_FILE, Value,
+};
 use crate::replay::compare::{Judged, Row, Tolerances};
 use crate::replay::{
     Again, Air, Beyond, Desk, Reanalysed, Recorded, ReplayError, beyond_figures, compare_captures,
@@ -41,7 +43,10 @@ const ROWS_MAX: usize = 100;
 ///
 /// --against trace lets the recorded messages answer in place of instruments, into a new run folder.
 /// It stops at the first message that differs from the recorded one and shows both. Any difference
-/// counts.
+/// counts. Where the operator stopped the recorded run, the replay ends without one.
+///
+/// What cannot be compared, such as a missing capture, is told; the rest is compared, and the status
+/// is 2. Frozen files that were changed since are refused.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The run: its name or its folder.
@@ -123,9 +128,12 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     };
     match recorded.damage.iter().filter(|damage| !damage.is_the_end()).count() {
         0 => {}
+        1 => {
+            found.lacks.push("what a damaged line of the journal told: see the warning".to_owned())
+        }
         faults => found
             .lacks
-            .push(format!("what {faults} damaged places of the journal told: see the warnings")),
+            .push(format!("what {faults} damaged lines of the journal told: see the warnings")),
     }
     let exceeds =
         !found.others.is_empty() || found.rows.iter().any(|row| row.judged == Judged::Exceeds);
@@ -213,18 +221,20 @@ fn anew(
     let folder = &recorded.folder;
     let path = folder.write_later_analysis(&head, &analysed.captures).map_err(record_failure)?;
     let rows = compare_captures(recorded, &analysed, tolerances);
-    let about = vec![format!(
+    let lacks: Vec<String> =
+        analysed.lost.iter().map(|lost| format!("not analysed: {}", lost.why)).collect();
+    let notes = without_figures(recorded, &analysed);
+    let mut about = vec![format!(
         "Figures of run {} as recorded, and as version {ANALYSIS_VERSION} finds them in its captures.",
         folder.name()
     )];
+    about.extend(remarks(recorded, &lacks, &notes));
     let page = comparison("Analysed anew", about, ["recorded", "anew"], &rows).page();
     let stem = path.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let file = format!("{ANALYSES_FOLDER}/{}.html", stem.unwrap_or_default());
     let page = folder.write_page(&file, &page).map_err(record_failure)?;
     let places =
         vec![("analysis", path.display().to_string()), ("page", page.display().to_string())];
-    let lacks = analysed.lost.iter().map(|lost| format!("not analysed: {}", lost.why)).collect();
-    let notes = without_figures(recorded, &analysed);
     Ok(Found { rows, others: Vec::new(), lacks, notes, places, cut: None })
 }
 
@@ -251,19 +261,18 @@ fn once_more(
     let report = finish_folder(&folder, terminal);
     let new = Recorded::read(&folder).map_err(replay_failure)?;
     let rows = compare_runs(recorded, &new, tolerances);
-    let Beyond { differences: mut others, more: mut notes } = beyond_figures(recorded, &new);
-    let mut lacks = Vec::new();
-    match &difference {
-        Some(difference) if is_the_cut(arguments, recorded, &new) => {
-            let cut = if recorded.ended { "stopped here by the operator" } else { "cut off here" };
-            let (instrument, at) = (&difference.instrument, difference.at.as_secs_f64());
-            notes.push(format!("the record was {cut} ({instrument}, {at:.3} s after the start)"));
+    let Beyond { differences, more } = beyond_figures(recorded, &new);
+    let (mut others, mut lacks, mut notes) = (differences, Vec::new(), more);
+    if let Some(difference) = &difference {
+        match parted(arguments, recorded, &new, difference) {
+            Parted::Cut(text) => notes.push(text),
+            Parted::Lacking(text) => {
+                lacks.push(text);
+                // What did not come up again for that reason is no difference.
+                lacks.append(&mut others);
+            }
+            Parted::Differing(text) => others.push(text),
         }
-        Some(difference) if matches!(difference.fault, ReplayFault::Abbreviated { .. }) => {
-            lacks.push(told(difference) + &why_not_given(recorded));
-        }
-        Some(difference) => others.push(told(difference)),
-        None => {}
     }
     others.extend(left.iter().map(|(instrument, lines)| {
         format!("{instrument}: {lines} lines of its trace did not come up again")
@@ -286,17 +295,49 @@ fn once_more(
         Against::Model => ("Measured and simulated", "simulated"),
         _ => ("Recorded and replayed", "replayed"),
     };
-    let about = vec![format!(
-        "Figures of run {} and of its replay {}.",
-        recorded.folder.name(),
-        folder.name()
-    )];
+    let (old, own) = (recorded.folder.name(), folder.name());
+    let mut about = vec![format!("Figures of run {old} and of its replay {own}.")];
+    about.extend(remarks(recorded, &lacks, &notes));
     let page = comparison(title, about, ["measured", now], &rows).page();
     let page = folder.write_page("comparison.html", &page).map_err(record_failure)?;
     let mut places = vec![("run", folder.path().display().to_string())];
     places.extend(report.map(|report| ("report", report.display().to_string())));
     places.push(("page", page.display().to_string()));
     Ok(Found { rows, others, lacks, notes, places, cut })
+}
+
+/// What the place means where a replay of messages parted from the record, in a sentence.
+enum Parted {
+    /// The record was stopped or cut off there.
+    Cut(String),
+    /// The run no longer keeps what was answered there.
+    Lacking(String),
+    /// Another message went.
+    Differing(String),
+}
+
+fn parted(
+    arguments: &Arguments,
+    recorded: &Recorded,
+    new: &Recorded,
+    difference: &Difference,
+) -> Parted {
+    if is_the_cut(arguments, recorded, new) {
+        let cut = if recorded.ended { "stopped here by the operator" } else { "cut off here" };
+        let (instrument, at) = (&difference.instrument, difference.at.as_secs_f64());
+        Parted::Cut(format!("the record was {cut} ({instrument}, {at:.3} s after the start)"))
+    } else if matches!(difference.fault, ReplayFault::Abbreviated { .. }) {
+        Parted::Lacking(told(difference) + &why_not_given(recorded))
+    } else {
+        Parted::Differing(told(difference))
+    }
+}
+
+/// What a reader of the page has to know besides the figures, damage of the journal included.
+fn remarks(recorded: &Recorded, lacks: &[String], notes: &[String]) -> Vec<String> {
+    let damage = recorded.damage.iter().map(|damage| format!("{JOURNAL_FILE}, {damage}."));
+    let lacks = lacks.iter().map(|lack| format!("Not compared: {lack}."));
+    damage.chain(lacks).chain(notes.iter().map(|note| format!("Note: {note}."))).collect()
 }
 
 /// Whether a replay of messages parted from the record where that was stopped or cut off: all that it

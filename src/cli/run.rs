@@ -142,7 +142,9 @@ fn print(
         terminal.line(format!("report  {}", report.display()))?;
     }
     if summary.expectations_failed > 0 {
-        terminal.line(format!("{} expectations failed", summary.expectations_failed))?;
+        let failed = summary.expectations_failed;
+        let noun = if failed == 1 { "expectation" } else { "expectations" };
+        terminal.line(format!("{failed} {noun} failed"))?;
     }
     Ok(())
 }

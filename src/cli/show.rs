@@ -8,8 +8,8 @@ use super::figures_table::{ber, bit_errors, table};
 use super::runs::{as_json, state_words, with_fresh_catalogue};
 use super::{Ended, Failure, Terminal};
 use crate::record::{
-    CaptureRow, Catalogue, DATA_ENDING, JOURNAL_FILE, RecordError, RecordErrorKind, RunFolder,
-    RunRow, SettingRecord, figure, read_recording,
+    CaptureRow, Catalogue, DATA_ENDING, Event, JOURNAL_FILE, RecordError, RecordErrorKind,
+    ReplayOf, RunFolder, RunRow, SettingRecord, figure, read_recording,
 };
 use crate::report::recorded;
 
@@ -161,6 +161,9 @@ fn show_capture(
         },
     );
     terminal.line(format!("capture {capture}: {samples}"))?;
+    if let Some(replay) = replay_of(folder) {
+        terminal.line(format!("REPLAY: {}", replay.words()))?;
+    }
     let mut shown = table(&["setting", "asked for", "read back", "agrees", "read at"]);
     for setting in settings_of(&meta) {
         shown.add_row(setting_cells(setting));
@@ -170,6 +173,15 @@ fn show_capture(
         terminal.line(format!("DOUBT: {doubt}"))?;
     }
     Ok(Ended::Done)
+}
+
+/// Of which run this one is a replay, when its journal says so.
+fn replay_of(folder: &RunFolder) -> Option<ReplayOf> {
+    let entries = folder.read_journal().ok()?.entries;
+    entries.into_iter().find_map(|entry| match entry.event {
+        Event::RunStarted(start) => start.replay,
+        _ => None,
+    })
 }
 
 /// Why a capture has no meta file to show: it was never kept, or the file is damaged.

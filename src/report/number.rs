@@ -164,6 +164,22 @@ fn not_finite(value: f64) -> &'static str {
     }
 }
 
+/// What the numbers of an axis whose largest is `most` are divided by, and the unit they then have:
+/// `(1e9, "GHz")`. Without a unit, numbers that would need many digits get a power of ten.
+pub(super) fn axis_unit(most: f64, unit: &str) -> (f64, String) {
+    let most = if most.is_finite() && most != 0.0 { most.abs() } else { 1.0 };
+    let group = exponent(most).div_euclid(3);
+    if PREFIXED.contains(&unit) {
+        let group = group.clamp(-PREFIX_NONE, 4);
+        let prefix = PREFIXES[(group + PREFIX_NONE).unsigned_abs() as usize];
+        return (1000_f64.powi(group), format!("{prefix}{unit}"));
+    }
+    if (1e-3..1e6).contains(&most) {
+        return (1.0, unit.to_owned());
+    }
+    (1000_f64.powi(group), format!("1e{} {unit}", 3 * group).trim_end().to_owned())
+}
+
 fn prefixed(value: f64, unit: &str, digits: usize) -> String {
     // Rounded first, so that 999.96 kHz with four digits becomes 1 MHz and not 1000 kHz.
     let rounded: f64 = format!("{value:.*e}", digits - 1).parse().unwrap_or(value);
@@ -233,6 +249,25 @@ mod tests {
         check(f64::NEG_INFINITY, "dB", "minus infinite");
         assert_eq!(number_exact(1.234_567_8, "V"), "1.2345678 V");
         assert_eq!(number_exact(-16.345, "dB"), "-16.345 dB");
+    }
+
+    #[test]
+    fn an_axis_has_a_prefix_in_place_of_zeros() {
+        let check = |most: f64, unit: &str, divisor: f64, text: &str| {
+            let (found, told) = axis_unit(most, unit);
+            assert!((found / divisor - 1.0).abs() < 1e-12, "{most} {unit}: {found}");
+            assert_eq!(told, text);
+        };
+        check(3_998_590_400.0, "Hz", 1e9, "GHz");
+        check(-2e-12, "s", 1e-12, "ps");
+        check(0.25, "V", 1e-3, "mV");
+        check(0.0, "V", 1.0, "V");
+        check(17.0, "dB", 1.0, "dB");
+        check(0.02, "", 1.0, "");
+        check(2e-12, "", 1e-12, "1e-12");
+        check(114_688_000.0, "", 1e6, "1e6");
+        check(4e-6, "ppm", 1e-6, "1e-6 ppm");
+        check(f64::NAN, "s", 1.0, "s");
     }
 
     #[test]

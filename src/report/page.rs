@@ -223,6 +223,13 @@ fn notes(run: &Run<'_>) -> String {
     for fault in &run.faults {
         items.push(format!("<li><b>Journal</b>: {}</li>", escape(fault)));
     }
+    let replayed = run.start.as_ref().is_some_and(|start| start.replay.is_some());
+    let desk = if replayed && !items.is_empty() {
+        "<p>No instrument took part in this replay: what failed here is no state of any instrument. A \
+         replay of messages that has parted from the record gets no answers any more.</p>\n"
+    } else {
+        ""
+    };
     if run.resumed > 0 {
         items.push(format!("<li>The run was interrupted and went on {} times.</li>", run.resumed));
     }
@@ -231,7 +238,7 @@ fn notes(run: &Run<'_>) -> String {
     }
     let left_out = captures::left_out(items.len(), NOTES_MAX, "warnings and errors");
     items.truncate(NOTES_MAX);
-    format!("<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
+    format!("{desk}<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
 }
 
 fn provenance(run: &Run<'_>) -> String {

@@ -255,7 +255,12 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
             let strategy = escape(&search.strategy);
             format!("Searched beams, {strategy}: {}", escape(search::in_words(search)))
         }
-        Event::Figures(_) | Event::Measurement(_) => capture_words(shot?),
+        Event::Figures(_) => capture_words(shot?),
+        Event::Measurement(done) => {
+            matters = !done.doubts.is_empty();
+            let doubtful = if matters { " <b>Doubtful</b>: nobody can vouch for it." } else { "" };
+            capture_words(shot?) + doubtful
+        }
         Event::Expectation(expectation) => {
             matters = !expectation.passed;
             let figure = code(&expectation.figure);

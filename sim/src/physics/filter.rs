@@ -72,16 +72,18 @@ impl Band {
         self
     }
 
-    fn behind_converter(&self, rate_hz: f64) -> Self {
+    /// This band behind a converter of `rate_hz`, as [`LowPass::behind_converter`].
+    pub fn behind_converter(&self, rate_hz: f64) -> Self {
         Self { low_pass: self.low_pass.behind_converter(rate_hz), ..*self }
     }
 
-    fn half_width_s(&self) -> f64 {
+    /// Half the length of the response, s.
+    pub fn half_width_s(&self) -> f64 {
         self.low_pass.half_width_s() + 0.5 * self.hold_s + SMEAR_REACH * self.smear_s
     }
 
     /// The response as a function of time: the formula, or a table when more is folded in.
-    fn response(&self) -> Box<dyn Fn(f64) -> f64> {
+    pub fn response(&self) -> Box<dyn Fn(f64) -> f64> {
         let low_pass = self.low_pass;
         if self.hold_s == 0.0 && self.smear_s == 0.0 {
             return Box::new(move |time_s| low_pass.response(time_s));

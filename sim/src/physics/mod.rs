@@ -7,6 +7,7 @@ pub mod array;
 pub mod blockage;
 pub mod capture;
 pub mod converters;
+pub mod correlation;
 pub mod element;
 pub mod filter;
 pub mod gas;

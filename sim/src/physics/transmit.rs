@@ -13,6 +13,7 @@ use super::capture::Waveform;
 use super::converters::coarse_code;
 use super::filter::{Band, Interpolator, LowPass};
 use super::nonlinear::{Amplifier, Imbalance};
+use super::oscillator::cis;
 
 /// What source and transmitter do, in units of the source's full scale.
 #[derive(Debug, Clone, PartialEq)]
@@ -62,7 +63,13 @@ pub struct Played {
     /// Mean square of the rest over that of the signal; 0 without errors.
     pub error_ratio: f64,
     rms_frequency: OnceLock<f64>,
+    peak: OnceLock<f64>,
 }
+
+/// Points that a measure of clipping looks at, at most.
+const CLIPPED_MOST: usize = 1 << 14;
+/// Phases of the carrier over which it goes; a quarter turn shows all that lines of one limit do.
+const PHASES: u32 = 16;
 
 impl Played {
     /// What `transmission` makes of `waveform`.
@@ -85,6 +92,7 @@ impl Played {
                 signal_mean_square: waveform.mean_square(),
                 error_ratio: 0.0,
                 rms_frequency: OnceLock::new(),
+                peak: OnceLock::new(),
             };
         }
         let sent = transmission.apply(waveform.codes());
@@ -93,8 +101,8 @@ impl Played {
             sent.iter().map(|x| part(x) as f32).collect::<Vec<_>>().repeat(repeats)
         };
         let lines = [line(|x| x.re), line(|x| x.im)];
-        let rms_frequency = OnceLock::new();
-        Self { pass, lines, signal_mean_square, error_ratio, rms_frequency }
+        let (rms_frequency, peak) = (OnceLock::new(), OnceLock::new());
+        Self { pass, lines, signal_mean_square, error_ratio, rms_frequency, peak }
     }
 
     /// Points of one pass.
@@ -105,6 +113,34 @@ impl Played {
     /// I and Q of a whole number of passes, of full scale.
     pub fn lines(&self) -> &[Vec<f32>; 2] {
         &self.lines
+    }
+
+    /// Largest magnitude of a sample, of full scale.
+    pub fn peak(&self) -> f64 {
+        *self.peak.get_or_init(|| {
+            let [i, q] = &self.lines;
+            let square = |(i, q): (&f32, &f32)| f64::from(*i).powi(2) + f64::from(*q).powi(2);
+            i.iter().zip(q).map(square).fold(0.0, f64::max).sqrt()
+        })
+    }
+
+    /// Power over the signal's of what is lost when both lines end at `most` of full scale, after a
+    /// least-squares gain: on the samples themselves, over all phases of the carrier alike.
+    pub fn clipping(&self, most: f64) -> f64 {
+        let [i, q] = &self.lines;
+        let (mut dot, mut ideal, mut real) = (Complex64::ZERO, 0.0, 0.0);
+        for phase in 0..PHASES {
+            let angle = std::f64::consts::FRAC_PI_2 * f64::from(phase) / f64::from(PHASES);
+            let turn = cis(angle);
+            for (i, q) in i.iter().zip(q).take(CLIPPED_MOST) {
+                let x = turn * Complex64::new(f64::from(*i), f64::from(*q));
+                let y = Complex64::new(x.re.clamp(-most, most), x.im.clamp(-most, most));
+                dot += y * x.conj();
+                ideal += x.norm_sqr();
+                real += y.norm_sqr();
+            }
+        }
+        if dot == Complex64::ZERO { 0.0 } else { (real * ideal / dot.norm_sqr() - 1.0).max(0.0) }
     }
 
     /// Root mean square frequency in cycles per sample, weighted by power: by the seven-point
