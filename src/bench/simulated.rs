@@ -6,7 +6,7 @@
 use beamwarden_drivers::fault::{Faults, Source};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::transport::{Address, PipeLink, Transport};
-use beamwarden_sim::{FaultPlan, FaultPlanError, Model, ModelError, Post, SimBench};
+use beamwarden_sim::{ArrayModel, FaultPlan, FaultPlanError, Model, ModelError, Post, SimBench};
 use serde_json::Value as Json;
 
 use super::door::Bench;
@@ -204,26 +204,20 @@ impl BenchPlan {
     pub fn model_facts(&self) -> Result<ModelFacts, BenchError> {
         let model = self.sim_model()?;
         let arrays = [("tx", &model.tx.array), ("rx", &model.rx.array)];
-        let other = arrays.into_iter().find_map(|(side, array)| {
-            let own = !array.gain_errors_db.is_empty() || !array.phase_errors_deg.is_empty();
-            let drawn = array.gain_error_rms_db > 0.0 || array.phase_error_rms_deg > 0.0;
-            let placed = array.rows > 1 || array.positions_wavelengths.is_some();
-            let why = if own || drawn {
-                "has errors of its elements already; fit on a model without"
-            } else if !array.dead_elements.is_empty() {
-                "has dead elements"
-            } else if placed {
-                "is no uniform line, and the bench file describes no other"
+        let of_an_array = arrays.into_iter().find_map(|(side, array)| {
+            Some(format!("{side}.array of the model {}", elements_unknown(array)?))
+        });
+        let of_the_path = || {
+            let why = if !model.path.reflections.is_empty() {
+                "has reflections, so that powers do not tell of one path"
+            } else if model.path.random_blockage.is_some() {
+                "draws blockages, which come at other times in a rehearsal"
             } else {
                 return None;
             };
-            Some(format!("{side}.array of the model {why}"))
-        });
-        let elements_unknown = other.or_else(|| {
-            let several = !model.path.reflections.is_empty();
-            several
-                .then(|| "the model has reflections, so that powers do not tell of one path".into())
-        });
+            Some(format!("path of the model {why}"))
+        };
+        let elements_unknown = of_an_array.or_else(of_the_path);
         Ok(ModelFacts {
             extra_loss_db: model.path.extra_loss_db,
             tx_bearing_deg: model.path.tx_bearing_deg,
@@ -249,5 +243,62 @@ impl BenchPlan {
         (model.tx.array.gain_errors_db, model.tx.array.phase_errors_deg) = facts.tx_errors.clone();
         (model.rx.array.gain_errors_db, model.rx.array.phase_errors_deg) = facts.rx_errors.clone();
         model.to_yaml().map_err(|error| BenchError::Simulated(error.to_string()))
+    }
+}
+
+/// Why errors of an array's elements cannot be told apart from what its model has.
+fn elements_unknown(array: &ArrayModel) -> Option<&'static str> {
+    let own = !array.gain_errors_db.is_empty() || !array.phase_errors_deg.is_empty();
+    let drawn = array.gain_error_rms_db > 0.0 || array.phase_error_rms_deg > 0.0;
+    let (codes, drift) = (&array.code_errors, &array.drift);
+    let of_codes = [codes.phase_rms_deg, codes.gain_rms_db, codes.attenuation_rms_db];
+    let phases_drift =
+        drift.phase_rms_deg_per_k > 0.0 || drift.phase_deg_per_k.iter().any(|phase| *phase != 0.0);
+    if own || drawn {
+        Some("has errors of its elements already; fit on a model without")
+    } else if !array.dead_elements.is_empty() {
+        Some("has dead elements")
+    } else if array.rows > 1 || array.positions_wavelengths.is_some() {
+        Some("is no uniform line, and the bench file describes no other")
+    } else if array.power_up.codes > 0 || array.power_up.phase_rms_deg > 0.0 {
+        Some("draws phases at power-up (power_up), which are others in every rehearsal")
+    } else if of_codes.iter().any(|rms| *rms > 0.0) {
+        Some("draws errors of its codes (code_errors), which are others in every rehearsal")
+    } else if phases_drift || drift.gain_db_per_k != 0.0 {
+        Some("drifts with the temperature (drift)")
+    } else {
+        None
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_hides_the_errors_of_elements_is_named() {
+        for (array, named) in [
+            ("{}", None),
+            ("{element: {cosine_exponent: 1.3}, attenuation_step_db: 0.4}", None),
+            ("{drift: {reference_c: 30}}", None),
+            ("{phase_errors_deg: [0, 3]}", Some("errors of its elements already")),
+            ("{gain_error_rms_db: 0.3}", Some("errors of its elements already")),
+            ("{dead_elements: [2]}", Some("dead")),
+            ("{rows: 2}", Some("no uniform line")),
+            ("{power_up: {codes: 1}}", Some("power_up")),
+            ("{power_up: {phase_rms_deg: 2}}", Some("power_up")),
+            ("{code_errors: {phase_rms_deg: 2}}", Some("code_errors")),
+            ("{code_errors: {gain_rms_db: 0.2}}", Some("code_errors")),
+            ("{code_errors: {attenuation_rms_db: 0.2}}", Some("code_errors")),
+            ("{drift: {phase_rms_deg_per_k: 0.1}}", Some("drift")),
+            ("{drift: {phase_deg_per_k: [0, 0.1]}}", Some("drift")),
+            ("{drift: {gain_db_per_k: -0.02}}", Some("drift")),
+        ] {
+            let model = Model::from_yaml(&format!("rx: {{array: {array}}}")).unwrap();
+            let why = elements_unknown(&model.rx.array);
+            assert_eq!(why.is_some(), named.is_some(), "{array}: {why:?}");
+            assert!(why.unwrap_or("").contains(named.unwrap_or("")), "{array}: {why:?}");
+        }
     }
 }

@@ -1,7 +1,7 @@
 //! A model fitted to a run: the recorded sequence is rehearsed on the simulated bench, and what the
 //! captures of both differ in tells what the model lacks.
 //!
-//! The rehearsals are runs in a temporary folder, with another seed than the record's, so that their
+//! The rehearsals are runs in a temporary folder, with other seeds than the record's, so that their
 //! noise is independent. Estimation itself is in [`super::fit`].
 
 use std::collections::BTreeMap;
@@ -13,8 +13,8 @@ use num_complex::Complex64;
 use super::again::{Desk, run_again};
 use super::error::ReplayError;
 use super::fit::{
-    ElementErrors, Estimate, Excitation, NoisePoint, Observation, Refusal, fit_elements,
-    noise_figure_offset, offset,
+    ElementErrors, Estimate, Excitation, Impairments, NoisePoint, Observation, Refusal,
+    fit_elements, noise_figure_offset, offset,
 };
 use super::recorded::Recorded;
 use crate::beam::ArrayGeometry;
@@ -67,6 +67,7 @@ struct Told {
     cfo_hz: Option<f64>,
     centre_hz: Option<f64>,
     clipped: f64,
+    impairments: Impairments,
     beams: Vec<BeamRecord>,
     table_deg: f64,
     /// Settings that are switched off.
@@ -156,17 +157,17 @@ struct Fitting<'a> {
 impl Fitting<'_> {
     async fn all(mut self) -> Result<Fitted, ReplayError> {
         (self.told)("rehearsal 1 of 3: the sequence on the model as it is");
-        let first = self.rehearse(&self.facts.clone()).await?;
+        let first = self.rehearse(&self.facts.clone(), 1).await?;
         self.compared = self.pairs(&first).len();
         self.power(&first);
         self.carrier(&first);
         (self.told)("rehearsal 2 of 3: with what was found");
-        let second = self.rehearse(&self.facts.clone()).await?;
+        let second = self.rehearse(&self.facts.clone(), 2).await?;
         (self.told)("rehearsal 3 of 3: with a higher noise figure");
         let mut raised = self.facts.clone();
         raised.noise_figure_db += RAISED_DB;
-        let third = self.rehearse(&raised).await?;
-        self.noise(&second, &third);
+        let third = self.rehearse(&raised, 2).await?;
+        self.noise(&first, &second, &third);
         let any = self.parameters.iter().any(|parameter| parameter.found.is_ok());
         let yaml = if any { Some(self.plan.model_with(&self.facts)?) } else { None };
         self.remarks.push(
@@ -182,15 +183,20 @@ impl Fitting<'_> {
         })
     }
 
-    /// Runs the sequence on a model and yields what its captures tell.
-    async fn rehearse(&self, facts: &ModelFacts) -> Result<BTreeMap<CaptureNo, Told>, ReplayError> {
+    /// Runs the sequence on a model, with a seed `apart` from the record's, and yields what its
+    /// captures tell.
+    async fn rehearse(
+        &self,
+        facts: &ModelFacts,
+        apart: u64,
+    ) -> Result<BTreeMap<CaptureNo, Told>, ReplayError> {
         let yaml = self.plan.model_with(facts)?;
         let name = self.model.as_ref().map_or("model.yaml", |model| &model.name);
         let base = Path::new(name).file_name().map(|name| name.to_string_lossy().into_owned());
         let source = Source::new(base.unwrap_or_else(|| "model.yaml".to_owned()), yaml);
         let mut desk = Desk::simulated(self.recorded, Some(source))?;
         desk.plan.faults = None;
-        desk.plan.simulated.seed = desk.plan.simulated.seed.wrapping_add(1);
+        desk.plan.simulated.seed = desk.plan.simulated.seed.wrapping_add(apart);
         let again = run_again(desk, &self.folder, &mut Silent, self.stop.clone()).await?;
         if self.stop.asked() {
             return Err(ReplayError::Stopped);
@@ -366,17 +372,32 @@ impl Fitting<'_> {
         );
     }
 
-    fn noise(&mut self, rehearsed: &BTreeMap<CaptureNo, Told>, raised: &BTreeMap<CaptureNo, Told>) {
-        let noise = |told: &Told| 10f64.powf((told.signal_db - told.snr_db) / 10.0);
-        let with_raised = self.pairs(raised);
+    /// `first` has another seed than the two others, which have the same.
+    fn noise(
+        &mut self,
+        first: &BTreeMap<CaptureNo, Told>,
+        rehearsed: &BTreeMap<CaptureNo, Told>,
+        raised: &BTreeMap<CaptureNo, Told>,
+    ) {
+        let ratio = |db: f64| 10f64.powf(db / 10.0);
+        let noise = |told: &Told| ratio(told.signal_db - told.snr_db);
+        let (with_first, with_raised) = (self.pairs(first), self.pairs(raised));
         let points: Vec<NoisePoint> = self
             .pairs(rehearsed)
             .into_iter()
             .filter_map(|(measured, simulated)| {
-                let (_, raised) =
-                    with_raised.iter().find(|(same, _)| std::ptr::eq(*same, measured))?;
-                let (measured, simulated) = (noise(measured), noise(simulated));
-                Some(NoisePoint { measured, simulated, raised: noise(raised) })
+                let of = |pairs: &[(&Told, &'_ Told)]| {
+                    let pair = pairs.iter().find(|(same, _)| std::ptr::eq(*same, measured));
+                    pair.map(|(_, simulated)| (noise(simulated), ratio(simulated.snr_db)))
+                };
+                Some(NoisePoint {
+                    measured: noise(measured),
+                    simulated: noise(simulated),
+                    raised: of(&with_raised)?.0,
+                    signal: ratio(measured.signal_db),
+                    snr_foretold: of(&with_first)?.1,
+                    impairments: [measured.impairments, simulated.impairments],
+                })
             })
             .collect();
         let before = self.facts.noise_figure_db;
@@ -438,6 +459,11 @@ fn all_told(recorded: &Recorded) -> BTreeMap<CaptureNo, Told> {
             cfo_hz: number_of("cfo_hz"),
             centre_hz: capture.centre_hz,
             clipped: number_of("clipped_fraction").unwrap_or(0.0),
+            impairments: Impairments {
+                phase_noise_deg: number_of("phase_noise_deg"),
+                iq_gain_db: number_of("iq_gain_db"),
+                iq_phase_deg: number_of("iq_phase_deg"),
+            },
             beams: capture.beams.clone(),
             table_deg: table_deg(capture),
             off: capture

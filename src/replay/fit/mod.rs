@@ -6,14 +6,14 @@
 //! that the data cannot support it, and why.
 
 mod elements;
+mod noise;
 mod solve;
 
 pub use elements::{ElementErrors, ElementFit, Excitation, Observation, fit_elements};
+pub use noise::{Impairments, NoisePoint, noise_figure_offset};
 
 /// Fewest points that an offset rests on.
 const POINTS_MIN: usize = 3;
-/// Smallest share of the receiver's own noise in all noise of a capture that tells of it.
-const RECEIVER_SHARE_MIN: f64 = 0.5;
 
 /// One estimated number.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -53,6 +53,54 @@ pub enum Refusal {
     /// There is less noise than the model has without any receiver.
     #[error("the captures show less noise than the model has besides the receiver's")]
     LessNoise,
+    /// What scales with the signal cannot be told from the receiver's noise.
+    #[error(
+        "the signal stands at {spread_percent:.0} % rms around its mean over the receiver's noise, and \
+         {needed_percent:.0} % are needed to tell that noise from what scales with the signal (phase \
+         noise, jitter, compression); take captures at several levels, as with 'sweep: \
+         {{source.amplitude: [0.4 V, 0.2 V, 0.1 V]}}'"
+    )]
+    SignalNeverVaried {
+        /// Spread of the signal, per cent.
+        spread_percent: f64,
+        /// Spread that would do, per cent.
+        needed_percent: f64,
+    },
+    /// The noise has a part that scales with the signal, and the model has another one.
+    #[error(
+        "the noise scales with the signal in another way than the model's: at the strongest signal by \
+         {share_percent:+.0} % of it; put what does so into the model (phase noise, jitter, I/Q image, \
+         compression) and fit again"
+    )]
+    ScalesWithSignal {
+        /// Noise beyond the model's that goes with the signal, as a share of all noise at the
+        /// strongest signal, per cent; below zero where the model has more.
+        share_percent: f64,
+    },
+    /// Neither number would mean anything.
+    #[error(
+        "its uncertainty would be {uncertainty_db:.1} dB, since what scales with the signal has to be \
+         told from it; take more captures, or captures at lower levels"
+    )]
+    NoiseUncertain {
+        /// One standard deviation, dB.
+        uncertainty_db: f64,
+    },
+    /// A figure tells of something that makes noise, too.
+    #[error(
+        "{figure} is {run:.2} {unit} in the run and {model:.2} {unit} in the rehearsal: what makes it \
+         changes the noise, too; put it into the model and fit again"
+    )]
+    Impaired {
+        /// The figure.
+        figure: &'static str,
+        /// Its unit.
+        unit: &'static str,
+        /// Its mean in the run.
+        run: f64,
+        /// Its mean in the rehearsal.
+        model: f64,
+    },
     /// The weights do not change.
     #[error("its weights are the same at every point; sweep the phase codes of single elements")]
     NeverVaried,
@@ -100,52 +148,6 @@ pub fn offset(differences: &[f64]) -> Result<Estimate, Refusal> {
     Ok(Estimate { value, uncertainty, residual_rms: (squares / count).sqrt(), points })
 }
 
-/// The noise of one capture, measured and simulated twice; powers in one unit.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct NoisePoint {
-    /// As measured.
-    pub measured: f64,
-    /// As simulated with the model's noise figure.
-    pub simulated: f64,
-    /// As simulated with a noise figure that is `raised_db` higher.
-    pub raised: f64,
-}
-
-/// By how much the noise figure differs from the model's, in dB. The two simulations tell which part
-/// of the noise is the receiver's, since only that part grows with the noise factor; the rest (scope,
-/// rounding, phase) is taken as the model has it.
-///
-/// # Errors
-/// [`Refusal::NotNoiseLimited`], [`Refusal::LessNoise`], [`Refusal::TooFew`].
-pub fn noise_figure_offset(points: &[NoisePoint], raised_db: f64) -> Result<Estimate, Refusal> {
-    let growth = 10f64.powf(raised_db / 10.0) - 1.0;
-    let receivers = |point: &NoisePoint| (point.raised - point.simulated) / growth;
-    let share = |point: &NoisePoint| receivers(point) / point.simulated;
-    let limited: Vec<&NoisePoint> =
-        points.iter().filter(|point| share(point) >= RECEIVER_SHARE_MIN).collect();
-    if limited.is_empty() {
-        let largest = points.iter().map(share).fold(0.0, f64::max);
-        let share_percent = 100.0 * largest;
-        return Err(Refusal::NotNoiseLimited { captures: points.len(), share_percent });
-    }
-    let ratios: Vec<f64> = limited
-        .iter()
-        .map(|point| (point.measured - (point.simulated - receivers(point))) / receivers(point))
-        .collect();
-    let ratio = offset(&ratios)?;
-    if ratio.value <= 0.0 {
-        return Err(Refusal::LessNoise);
-    }
-    let db_per_relative = 10.0 / std::f64::consts::LN_10;
-    let relative = |x: f64| db_per_relative * x / ratio.value;
-    Ok(Estimate {
-        value: 10.0 * ratio.value.log10(),
-        uncertainty: relative(ratio.uncertainty),
-        residual_rms: relative(ratio.residual_rms),
-        points: ratio.points,
-    })
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -158,28 +160,5 @@ mod tests {
         assert!((found.uncertainty - 1.0 / 3f64.sqrt()).abs() < 1e-12);
         assert!((found.residual_rms - (2.0f64 / 3.0).sqrt()).abs() < 1e-12);
         assert_eq!(offset(&[1.0, 2.0]), Err(Refusal::TooFew { points: 2, needed: 3 }));
-    }
-
-    /// Noise of `other` besides the receiver's, which is 1 in the model and `truth` on the bench.
-    fn point(other: f64, truth: f64) -> NoisePoint {
-        let raised = other + 10f64.powf(0.3);
-        NoisePoint { measured: other + truth, simulated: other + 1.0, raised }
-    }
-
-    #[test]
-    fn only_the_receivers_part_of_the_noise_counts() {
-        // The receiver's noise is twice the model's: 3.0103 dB, whatever else there is.
-        let points = [point(0.0, 2.0), point(0.3, 2.0), point(0.9, 2.0), point(9.0, 2.0)];
-        let found = noise_figure_offset(&points, 3.0).unwrap();
-        assert!((found.value - 10.0 * 2f64.log10()).abs() < 1e-9, "{found:?}");
-        assert_eq!(found.points, 3, "the fourth is not limited by the receiver");
-        let covered = [point(3.0, 2.0); 5];
-        let Err(Refusal::NotNoiseLimited { captures: 5, share_percent }) =
-            noise_figure_offset(&covered, 3.0)
-        else {
-            panic!("a quarter of the noise is the receiver's");
-        };
-        assert!((share_percent - 25.0).abs() < 1e-9);
-        assert_eq!(noise_figure_offset(&[point(0.9, -0.1); 5], 3.0), Err(Refusal::LessNoise));
     }
 }
