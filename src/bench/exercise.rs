@@ -181,7 +181,7 @@ mod tests {
     use beamwarden_drivers::value::Kind;
 
     fn knob(kind: KnobKind, at_least: &[f64], at_most: &[f64]) -> Knob {
-        let bound = |value: &f64| Bound { value: *value, origin: "test".into() };
+        let bound = |value: &f64| Bound { value: *value, origin: "test".into(), protects: false };
         Knob {
             name: "a.b".into(),
             kind,

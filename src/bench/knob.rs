@@ -84,10 +84,10 @@ pub struct Bound {
     pub value: f64,
     /// Where it comes from: "profile scpi-supply", "limits of bench packing-arm".
     pub origin: String,
+    /// Whether it protects the bench, so that nothing may be found beyond it either; otherwise it
+    /// tells what an instrument takes.
+    pub protects: bool,
 }
-
-/// How the origin of a bench file's limit begins.
-pub(super) const LIMITS_OF_BENCH: &str = "limits of bench ";
 
 /// One knob.
 #[derive(Clone, Debug, PartialEq)]
@@ -248,11 +248,10 @@ impl Knob {
 
     /// The same with the bench file's limits alone: those that protect, not those that tell what an
     /// instrument takes.
-    pub(super) fn with_limits_of_bench_only(&self) -> Self {
+    pub(super) fn with_protecting_limits_only(&self) -> Self {
         let mut knob = self.clone();
-        let protects = |bound: &Bound| bound.origin.starts_with(LIMITS_OF_BENCH);
-        knob.at_least.retain(protects);
-        knob.at_most.retain(protects);
+        knob.at_least.retain(|bound| bound.protects);
+        knob.at_most.retain(|bound| bound.protects);
         knob
     }
 
@@ -407,7 +406,7 @@ mod tests {
     use beamwarden_drivers::profile::Grid;
 
     fn voltage() -> Knob {
-        let bound = |value, origin: &str| Bound { value, origin: origin.into() };
+        let bound = |value, origin: &str| Bound { value, origin: origin.into(), protects: false };
         Knob {
             name: "supply.voltage".into(),
             kind: KnobKind::Number(Dimension::Voltage),
@@ -470,7 +469,7 @@ mod tests {
         check_stepped(nearest, "1.21 V", Ok(()));
         // 1.24 V itself keeps the limit, but what would be set is 1.25 V.
         let mut tight = voltage();
-        tight.at_most.push(Bound { value: 1.245, origin: "test".into() });
+        tight.at_most.push(Bound { value: 1.245, origin: "test".into(), protects: false });
         tight.steps = Some(KnobSteps {
             steps: Steps { grid: Grid::Values(vec![1.0, 1.25]), between: nearest },
             kind: Kind::Number { dimension: Dimension::Voltage, at_least: 0.0, at_most: 3.0 },

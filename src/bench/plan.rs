@@ -18,7 +18,6 @@ use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, S
 use super::frame_file::FrameFile;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
-    LIMITS_OF_BENCH,
 };
 use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
@@ -347,7 +346,8 @@ impl Loader<'_> {
                     self.faults.push(Fault::new(place.span.clone(), message));
                     return None;
                 };
-                Some(Bound { value, origin: format!("{LIMITS_OF_BENCH}{}", file.name) })
+                let origin = format!("limits of bench {}", file.name);
+                Some(Bound { value, origin, protects: true })
             };
             let (low, high) = (bound(&limit.at_least), bound(&limit.at_most));
             if limit.at_least.is_none() && limit.at_most.is_none() {
@@ -482,7 +482,8 @@ fn knobs_of(instruments: &[InstrumentPlan], frames: &[FrameFile]) -> KnobTable {
 
 fn add_beams(table: &mut KnobTable, file: &BenchFile) {
     for name in [BEAM_TX, BEAM_RX] {
-        let bound = |value| vec![Bound { value, origin: format!("arrays of bench {}", file.name) }];
+        let origin = format!("arrays of bench {}", file.name);
+        let bound = |value| vec![Bound { value, origin: origin.clone(), protects: false }];
         table.add(Knob {
             name: name.into(),
             kind: KnobKind::Number(Dimension::Angle),
@@ -495,7 +496,7 @@ fn add_beams(table: &mut KnobTable, file: &BenchFile) {
 
 fn knob(name: String, setting: &DriverKnob<'_>, origin: String) -> Knob {
     let bound = |value: f64, open: bool| {
-        let bound = Bound { value, origin: origin.clone() };
+        let bound = Bound { value, origin: origin.clone(), protects: false };
         if open { Vec::new() } else { vec![bound] }
     };
     let (kind, at_least, at_most) = match setting.kind {

@@ -144,9 +144,12 @@ impl Bench {
     pub fn refuse_beyond_limits(&self, snapshot: &[Standing]) -> Result<(), BenchError> {
         for standing in snapshot {
             let Ok(knob) = self.plan.knobs().get(&standing.setting) else { continue };
-            let knob = knob.with_limits_of_bench_only();
             for value in [Some(&standing.read_back), standing.after.as_ref()].into_iter().flatten()
             {
+                if knob.check_bounds(value).is_ok() {
+                    continue;
+                }
+                let knob = knob.with_protecting_limits_only();
                 let Err(limit) = knob.check_bounds(value) else { continue };
                 let at_the_limit = knob
                     .nearest_within(value)

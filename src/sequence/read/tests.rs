@@ -9,7 +9,8 @@ fn knobs() -> KnobTable {
     let mut table = KnobTable::default();
     let mut add = |name: &str, kind: KnobKind, at_most: Option<f64>| {
         let origin = "limits of bench b".to_string();
-        let at_most = at_most.map(|value| Bound { value, origin }).into_iter().collect();
+        let at_most =
+            at_most.map(|value| Bound { value, origin, protects: false }).into_iter().collect();
         table.add(Knob { name: name.into(), kind, at_least: vec![], at_most, steps: None });
     };
     add("supply.voltage", KnobKind::Number(Dimension::Voltage), Some(1.25));
