@@ -1,5 +1,6 @@
 //! The bench: which instruments there are, and the one door to them.
 
+pub mod bounds;
 mod capture;
 mod door;
 mod error;
@@ -7,10 +8,12 @@ mod exercise;
 pub mod file;
 pub mod frame_file;
 pub mod grammar;
+pub mod interlock;
 pub mod knob;
 mod lock;
 mod on_air;
 mod plan;
+pub mod policy;
 mod recorded;
 mod registers;
 pub mod response_file;

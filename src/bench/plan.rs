@@ -16,9 +16,11 @@ use beamwarden_drivers::value::Kind;
 
 use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
 use super::frame_file::FrameFile;
+use super::interlock::Interlock;
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
 };
+use super::policy::Policy;
 use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
 
@@ -64,6 +66,10 @@ pub struct BenchPlan {
     pub safe_state: Vec<(String, KnobValue)>,
     /// The settings that the bench file limits.
     pub limited: Vec<String>,
+    /// What is done about failures, where the bench file says so.
+    pub policy: Option<Policy>,
+    /// Conditions watched during every run.
+    pub interlocks: Vec<Interlock>,
     knobs: KnobTable,
 }
 
@@ -125,6 +131,8 @@ impl BenchPlan {
             model,
             faults,
             safe_state,
+            policy: None,
+            interlocks: Vec::new(),
             limited: file.limits.into_iter().map(|limit| limit.setting.text).collect(),
             knobs,
         })

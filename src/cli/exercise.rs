@@ -12,7 +12,7 @@ use super::terminal::plain;
 use super::watch::{begin, progress_bar};
 use super::{Ended, Failure, Terminal};
 use crate::bench::{Bench, BenchError, BenchPlan, Exercised, Outcome, WhyLeftOut};
-use crate::sequence::{Action, Sequence};
+use crate::sequence::{Action, Given, Sequence, Wait};
 
 /// The options of an exercise.
 #[derive(Debug, clap::Args)]
@@ -108,10 +108,13 @@ async fn prepare(bench: &mut Bench, sequence: Option<Sequence>) -> Result<(), Be
                 let ordered: Vec<_> =
                     bench.in_order(&assignments, |one| &one.setting).into_iter().cloned().collect();
                 for one in ordered {
-                    bench.set(&one.setting, &one.value).await?;
+                    // What follows from figures brings nothing up.
+                    if let Given::Fixed(value) = &one.value {
+                        bench.set(&one.setting, value).await?;
+                    }
                 }
             }
-            Action::Wait(time) => tokio::time::sleep(time).await,
+            Action::Wait(Wait::For(time)) => tokio::time::sleep(time).await,
             // Measurements and searches bring nothing up.
             _ => {}
         }

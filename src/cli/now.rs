@@ -12,11 +12,12 @@ use super::run::NOT_SAFE;
 use super::watch::Watch;
 use super::{Ended, Failure, Terminal};
 use crate::bench::knob::{FRAME, KnobError};
+use crate::bench::policy::Policy;
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
 use crate::record::TRACE_FOLDER;
 use crate::run::{Engine, Recorder, RunInputs, RunSummary};
-use crate::sequence::{Action, Assignment, Sequence, Step, read_value_text};
+use crate::sequence::{Action, Assignment, Deadlines, Given, Sequence, Step, read_value_text};
 
 /// Where and after what the action happens.
 #[derive(Debug, clap::Args)]
@@ -104,13 +105,20 @@ impl Now {
         if let Some(frame) = frame {
             assignments.push(assignment(&format!("{FRAME}={frame}"), plan)?);
         }
-        let step = |action| Step { span: 0..0, action };
+        let step = |action| Step { place: "command line:1".into(), action };
         let sequence = Sequence {
             source: base
                 .as_ref()
                 .map_or_else(|| Source::new("command line", ""), |base| base.source.clone()),
             name: name.to_string(),
             about: None,
+            parameters: Vec::new(),
+            called: Vec::new(),
+            policy: Some(Policy::STOP_AT_ONCE),
+            deadlines: Deadlines::default(),
+            interlocks: Vec::new(),
+            reference: None,
+            test_capture: false,
             prepare: base.as_ref().map(|base| base.prepare.clone()).unwrap_or_default(),
             steps: vec![step(Action::Set(assignments)), step(action)],
             finally: Vec::new(),
@@ -141,7 +149,7 @@ fn assignment(text: &str, plan: &BenchPlan) -> Result<Assignment, Failure> {
     };
     let knob = plan.knobs().get(name.trim()).map_err(|error| knob_failure(&error))?;
     let value = read_value_text(knob, value.trim()).map_err(|error| knob_failure(&error))?;
-    Ok(Assignment { setting: knob.name.clone(), value })
+    Ok(Assignment { setting: knob.name.clone(), value: Given::Fixed(value) })
 }
 
 /// A refused value: wrong usage, or a limit.

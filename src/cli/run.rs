@@ -68,6 +68,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             Ok(Ended::Stopped)
         }
         (Outcome::Failed, Some(error)) => Err(run_failure(error)),
+        (Outcome::Incomplete, _) => Ok(Ended::Instrument),
         (Outcome::Stopped, _) | (Outcome::Failed, None) => Ok(Ended::Instrument),
     }
 }

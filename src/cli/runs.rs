@@ -93,6 +93,7 @@ fn outcome_words(outcome: Option<Outcome>) -> &'static str {
     match outcome {
         Some(Outcome::Completed) => "completed",
         Some(Outcome::ExpectationFailed) => "completed, expectation failed",
+        Some(Outcome::Incomplete) => "ended, points were given up",
         Some(Outcome::Failed) => "failed",
         Some(Outcome::Stopped) => "stopped by the operator",
         None => "no end recorded: cut off, or still running",

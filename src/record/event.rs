@@ -2,10 +2,17 @@
 //!
 //! Knows nothing of files. Fields are named for a reader who has only the JSON in front of them.
 
+mod unattended;
+
 use serde::{Deserialize, Serialize};
 
 use super::journal::FormatVersion;
 use super::value::{AxisValue, CaptureNo, FaultClass, Figure, RecordedValue, SettingRecord};
+
+pub use unattended::{
+    Abandoned, Answered, Drift, Failure, InterlockTripped, Notified, Paused, PointSkipped,
+    Preflight, PreflightCheck, Reestablished, ReferenceTaken, Remedy, StepMark, WentOn,
+};
 
 /// One finished action of a run. In JSON the tag is the key `event`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
@@ -25,6 +32,32 @@ pub enum Event {
     PointStarted(PointStarted),
     /// A point of the sweep is done.
     PointFinished(PointFinished),
+    /// A point of the sweep was given up; it is not tried again.
+    PointSkipped(PointSkipped),
+    /// A step outside all points begins that leaves something in the record.
+    StepStarted(StepMark),
+    /// That step is done.
+    StepFinished(StepMark),
+    /// What was recorded of a point or step since it last began does not count: it begins anew.
+    Abandoned(Abandoned),
+    /// Something failed, and what is done about it.
+    Failure(Failure),
+    /// Settings that may have been lost were made again.
+    Reestablished(Reestablished),
+    /// What was looked at before the first step.
+    Preflight(Preflight),
+    /// A condition that is watched during the run does not hold.
+    Interlock(InterlockTripped),
+    /// The run pauses.
+    Paused(Paused),
+    /// The run goes on after a pause.
+    WentOn(WentOn),
+    /// A question to whoever watches was answered, or was not in time.
+    Answered(Answered),
+    /// The reference point was measured.
+    Reference(ReferenceTaken),
+    /// Whoever is to be told was told, or could not be.
+    Notified(Notified),
     /// A beam search ended.
     Search(SearchDone),
     /// A capture is on disk.
@@ -54,6 +87,19 @@ impl Event {
             Self::Setting(_) => "setting",
             Self::PointStarted(_) => "point_started",
             Self::PointFinished(_) => "point_finished",
+            Self::PointSkipped(_) => "point_skipped",
+            Self::StepStarted(_) => "step_started",
+            Self::StepFinished(_) => "step_finished",
+            Self::Abandoned(_) => "abandoned",
+            Self::Failure(_) => "failure",
+            Self::Reestablished(_) => "reestablished",
+            Self::Preflight(_) => "preflight",
+            Self::Interlock(_) => "interlock",
+            Self::Paused(_) => "paused",
+            Self::WentOn(_) => "went_on",
+            Self::Answered(_) => "answered",
+            Self::Reference(_) => "reference",
+            Self::Notified(_) => "notified",
             Self::Search(_) => "search",
             Self::Capture(_) => "capture",
             Self::Figures(_) => "figures",
@@ -99,6 +145,12 @@ pub struct RunStarted {
     pub simulated: bool,
     /// Frozen input files.
     pub inputs: Vec<InputFile>,
+    /// The sequence's parameters.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub parameters: Vec<ParameterValue>,
+    /// Points planned, as far as that was known when the run began.
+    #[serde(default)]
+    pub points_planned: Option<u64>,
     /// Of which run it is a replay, when it is one.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub replay: Option<ReplayOf>,
@@ -153,6 +205,17 @@ impl ReplayOf {
     }
 }
 
+/// A parameter of the sequence in this run.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct ParameterValue {
+    /// Its name.
+    pub name: String,
+    /// Its value.
+    pub value: RecordedValue,
+    /// Whether it was given for this run; its default otherwise.
+    pub given: bool,
+}
+
 /// See [`Event::RunResumed`].
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct RunResumed {
@@ -183,6 +246,9 @@ pub struct SettingDone {
     pub setting: SettingRecord,
     /// True when nothing was sent, because the instrument was known to stand there already.
     pub skipped: bool,
+    /// What it was set for, when not for itself: `beam.tx` for a phase code, `safe state`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub part_of: Option<String>,
 }
 
 /// See [`Event::PointStarted`].
@@ -305,6 +371,9 @@ pub struct MeasurementDone {
     pub captures: Vec<CaptureNo>,
     /// The figures of all its captures together: counts are sums.
     pub figures: Vec<Figure>,
+    /// Standard deviation of figures over the captures, where there are several.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub spread: Vec<Figure>,
     /// What speaks against trusting it; none when nothing does.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub doubts: Vec<String>,
@@ -378,6 +447,8 @@ pub enum Outcome {
     Completed,
     /// Everything ran; at least one expectation did not hold.
     ExpectationFailed,
+    /// It ran to its end, and points had to be given up.
+    Incomplete,
     /// A fault ended it.
     Failed,
     /// The operator stopped it.
@@ -386,14 +457,15 @@ pub enum Outcome {
 
 impl Outcome {
     /// All outcomes.
-    pub const ALL: [Self; 4] =
-        [Self::Completed, Self::ExpectationFailed, Self::Failed, Self::Stopped];
+    pub const ALL: [Self; 5] =
+        [Self::Completed, Self::ExpectationFailed, Self::Incomplete, Self::Failed, Self::Stopped];
 
     /// The outcome as a word, as in the journal: `expectation_failed`.
     pub fn name(self) -> &'static str {
         match self {
             Self::Completed => "completed",
             Self::ExpectationFailed => "expectation_failed",
+            Self::Incomplete => "incomplete",
             Self::Failed => "failed",
             Self::Stopped => "stopped",
         }
@@ -414,6 +486,12 @@ pub struct RunEnded {
     pub message: Option<String>,
     /// Points finished.
     pub points: u64,
+    /// Points given up.
+    #[serde(default)]
+    pub points_skipped: u64,
+    /// Actions tried again.
+    #[serde(default)]
+    pub retries: u64,
     /// Captures kept.
     pub captures: u64,
     /// Expectations that did not hold.

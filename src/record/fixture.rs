@@ -141,6 +141,8 @@ impl Writer {
             seed: Some(7),
             simulated: replay.as_ref().is_none_or(|replay| replay.against == Against::Model),
             inputs,
+            parameters: Vec::new(),
+            points_planned: None,
             replay,
         }));
         for (name, role) in [
@@ -170,7 +172,7 @@ impl Writer {
             after: None,
             matched,
         };
-        self.log(Event::Setting(SettingDone { setting, skipped: false }));
+        self.log(Event::Setting(SettingDone { setting, skipped: false, part_of: None }));
     }
 
     pub(crate) fn prepare(&mut self) {
@@ -304,6 +306,7 @@ impl Writer {
             frame: Some(shot.frame.to_owned()),
             captures,
             figures,
+            spread: Vec::new(),
             doubts: Vec::new(),
         }));
     }
@@ -438,6 +441,8 @@ impl Writer {
         }));
         let captures = self.kept;
         self.log(Event::RunEnded(RunEnded {
+            points_skipped: 0,
+            retries: 0,
             outcome,
             message: None,
             points,

@@ -38,10 +38,12 @@ pub use catalogue::{
 };
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
-    Against, CaptureTaken, Event, Expectation, FiguresFound, InputFile, InstrumentFound,
-    JournalStarted, Level, MeasurementDone, Note, Outcome, PointFinished, PointStarted, Probe,
-    ReplayOf, RunEnded, RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide,
-    SettingDone,
+    Abandoned, Against, Answered, CaptureTaken, Drift, Event, Expectation, Failure, FiguresFound,
+    InputFile, InstrumentFound, InterlockTripped, JournalStarted, Level, MeasurementDone, Note,
+    Notified, Outcome, ParameterValue, Paused, PointFinished, PointSkipped, PointStarted,
+    Preflight, PreflightCheck, Probe, Reestablished, ReferenceTaken, Remedy, ReplayOf, RunEnded,
+    RunResumed, RunStarted, SafeState, SafeStateFault, SearchDone, SearchSide, SettingDone,
+    StepMark, WentOn,
 };
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use hash::sha256_hex;

@@ -144,6 +144,13 @@ fn outcome(run: &Run<'_>) -> (&'static str, String) {
             let words = format!("{failed} of {all} expectations did not hold.");
             ("bad", format!("<b>Completed, not as expected.</b> {words}{why}"))
         }
+        Outcome::Incomplete => {
+            let words = match end.points_skipped {
+                1 => "1 point was given up.".to_owned(),
+                skipped => format!("{skipped} points were given up."),
+            };
+            ("bad", format!("<b>Ended, not complete.</b> {words}{why}"))
+        }
         Outcome::Failed => ("bad", format!("<b>Failed.</b>{why}")),
         Outcome::Stopped => ("open", format!("<b>Stopped by the operator.</b>{why}")),
     }

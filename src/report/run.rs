@@ -146,7 +146,22 @@ impl<'a> Run<'a> {
             Event::Note(note) => self.notes.push((entry.at, note.clone())),
             Event::SafeState(state) => self.safe_states.push(state.clone()),
             Event::RunEnded(end) => self.end = Some(end.clone()),
-            Event::JournalStarted(_) | Event::PointFinished(_) | Event::Setting(_) => {}
+            Event::JournalStarted(_)
+            | Event::PointFinished(_)
+            | Event::Setting(_)
+            | Event::PointSkipped(_)
+            | Event::StepStarted(_)
+            | Event::StepFinished(_)
+            | Event::Abandoned(_)
+            | Event::Failure(_)
+            | Event::Reestablished(_)
+            | Event::Preflight(_)
+            | Event::Interlock(_)
+            | Event::Paused(_)
+            | Event::WentOn(_)
+            | Event::Answered(_)
+            | Event::Reference(_)
+            | Event::Notified(_) => {}
         }
     }
 

@@ -14,7 +14,9 @@ use super::stop::Stop;
 use crate::bench::knob::{FRAME, KnobValue};
 use crate::bench::{Bench, BenchError, Settled};
 use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
-use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
+use crate::sequence::{
+    Action, Given, Phase, Position, Sequence, Step, Wait, Walk, WalkItem, count,
+};
 
 /// How a run ended.
 #[derive(Debug)]
@@ -141,7 +143,8 @@ impl<'a> Engine<'a> {
                         outcomes.push(self.warn(left));
                         continue;
                     }
-                    outcomes.push(self.set(&assignment.setting, &assignment.value, &place).await);
+                    let Given::Fixed(value) = &assignment.value else { continue };
+                    outcomes.push(self.set(&assignment.setting, value, &place).await);
                 }
             } else {
                 outcomes.push(self.step(step).await);
@@ -231,10 +234,11 @@ impl<'a> Engine<'a> {
         match &step.action {
             Action::Set(assignments) => {
                 for assignment in self.bench.in_order(assignments, |one| &one.setting) {
-                    self.set(&assignment.setting, &assignment.value, &place).await?;
+                    let Given::Fixed(value) = &assignment.value else { continue };
+                    self.set(&assignment.setting, value, &place).await?;
                 }
             }
-            Action::Wait(duration) => self.stop.sleep(*duration).await,
+            Action::Wait(Wait::For(duration)) => self.stop.sleep(*duration).await,
             Action::Search(search) => {
                 let found = self.search(search, &place).await?;
                 self.searches.push(found);
@@ -245,9 +249,15 @@ impl<'a> Engine<'a> {
                 self.expectations_failed += failed as u64;
                 self.measurements.push(measurement);
             }
-            Action::Note(text) => self.recorder.note(Level::Info, None, text.as_str())?,
+            Action::Note(text) => {
+                let text = text.pieces.iter().map(|piece| match piece {
+                    crate::sequence::Piece::Plain(text) => text.as_str(),
+                    crate::sequence::Piece::Value(_) => "",
+                });
+                self.recorder.note(Level::Info, None, text.collect::<String>())?;
+            }
             // The walk opens sweeps itself.
-            Action::Sweep { .. } => {}
+            _ => {}
         }
         Ok(())
     }
@@ -308,8 +318,7 @@ impl<'a> Engine<'a> {
 
     /// File and line of a step, for messages.
     fn place(&self, step: &Step) -> String {
-        let (line, _) = self.sequence.source.line_column(step.span.start);
-        format!("{}:{line}", self.sequence.source.name)
+        step.place.to_string()
     }
 
     /// Whether a stop was asked for.
@@ -377,6 +386,8 @@ impl<'a> Engine<'a> {
             outcome,
             message: error.as_ref().map(ToString::to_string),
             points: self.points,
+            points_skipped: 0,
+            retries: 0,
             captures: self.recorder.captures_kept(),
             expectations_failed: self.expectations_failed,
         });

@@ -125,6 +125,7 @@ impl Engine<'_> {
             frame: Some(frame.clone()),
             captures: captures.clone(),
             figures: figures.clone(),
+            spread: Vec::new(),
             doubts: doubts.clone(),
         }))?;
         let last = captures.last().copied();

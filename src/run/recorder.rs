@@ -91,6 +91,8 @@ impl Recorder {
             seed,
             simulated: recorder.provenance.simulated,
             inputs: frozen,
+            parameters: Vec::new(),
+            points_planned: None,
             replay,
         }))?;
         Ok(recorder)
@@ -183,7 +185,7 @@ impl Recorder {
             after: None,
             matched: settled.matched,
         };
-        self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped }))
+        self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped, part_of: None }))
     }
 
     /// Writes that a point begins.
@@ -283,6 +285,8 @@ impl Recorder {
             outcome: Outcome::Failed,
             message: Some(message.to_string()),
             points: 0,
+            points_skipped: 0,
+            retries: 0,
             captures: 0,
             expectations_failed: 0,
         })

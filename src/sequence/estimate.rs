@@ -4,7 +4,7 @@
 
 use std::collections::HashMap;
 
-use super::step::{Action, Sequence};
+use super::step::{Action, Assignment, Given, Sequence, Wait};
 use super::walk::{Phase, Walk, WalkItem, count};
 use crate::bench::knob::{FRAME, KnobValue};
 use crate::phy::frame::build;
@@ -69,9 +69,7 @@ pub fn estimate(sequence: &Sequence) -> Estimate {
                     changes.iter().map(|(name, value)| (name.as_str(), value)).collect()
                 }
                 WalkItem::Do(step) => match &step.action {
-                    Action::Set(assignments) => {
-                        assignments.iter().map(|a| (a.setting.as_str(), &a.value)).collect()
-                    }
+                    Action::Set(assignments) => assignments.iter().filter_map(fixed).collect(),
                     action => {
                         add_action(&mut sum, action, on_air);
                         Vec::new()
@@ -95,6 +93,13 @@ pub fn estimate(sequence: &Sequence) -> Estimate {
     sum
 }
 
+fn fixed(assignment: &Assignment) -> Option<(&str, &KnobValue)> {
+    match &assignment.value {
+        Given::Fixed(value) => Some((assignment.setting.as_str(), value)),
+        Given::Computed(_) => None,
+    }
+}
+
 /// From the points walked to all of them.
 fn extrapolate(sum: &mut Estimate, sequence: &Sequence) {
     let all = count(&sequence.steps);
@@ -112,7 +117,7 @@ fn extrapolate(sum: &mut Estimate, sequence: &Sequence) {
 
 fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
     match action {
-        Action::Wait(duration) => sum.time_s += duration.as_secs_f64(),
+        Action::Wait(Wait::For(duration)) => sum.time_s += duration.as_secs_f64(),
         Action::Search(_) => {
             sum.searches += 1;
             sum.time_s += PROBES * PROBE_S;
@@ -128,7 +133,7 @@ fn add_action(sum: &mut Estimate, action: &Action, on_air: OnAir) {
                 sum.disk_bytes += captures * on_air.chips * SAMPLES_PER_SYMBOL * BYTES_PER_SAMPLE;
             }
         }
-        Action::Set(_) | Action::Sweep { .. } | Action::Note(_) => {}
+        _ => {}
     }
 }
 

@@ -5,6 +5,7 @@
 
 mod estimate;
 mod expect;
+pub mod expression;
 mod figure_names;
 pub mod grammar;
 mod read;
@@ -12,11 +13,12 @@ mod step;
 mod walk;
 
 pub use estimate::{Estimate, estimate};
-pub use expect::{Bounds, Expectation, Verdict};
+pub use expect::{Expectation, Verdict};
 pub use figure_names::{FIGURE_NAMES, FigureName};
 pub use read::{read_sequence, read_value_text};
 pub use step::{
-    Action, Assignment, Axis, AxisValues, FRUITLESS_CAPTURES_MAX, Measure, Search, Sequence, Step,
-    Until,
+    Action, Ask, Assignment, Axis, AxisValues, Beyond, Call, Condition, Deadlines, DriftBand,
+    FRUITLESS_CAPTURES_MAX, Given, Measure, Parameter, ParameterValue, Piece, Reference, Repeat,
+    Search, Sequence, Step, Sweep, Text, Until, Wait, WaitUntil, When,
 };
 pub use walk::{Counts, Phase, Position, Walk, WalkItem, count};

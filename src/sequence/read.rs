@@ -14,7 +14,10 @@ use beamwarden_drivers::shape;
 use super::expect::Expectation;
 use super::figure_names::{self, FIGURE_NAMES};
 use super::grammar;
-use super::step::{Action, Assignment, Axis, AxisValues, Measure, Search, Sequence, Step, Until};
+use super::step::{
+    Action, Assignment, Axis, AxisValues, Deadlines, Given, Measure, Search, Sequence, Step, Sweep,
+    Text, Until, Wait,
+};
 use crate::beam::search::{Sides, StrategyKind};
 use crate::bench::knob::{Knob, KnobError, KnobKind, KnobTable, KnobValue};
 
@@ -27,13 +30,20 @@ const AXIS_VALUES_MAX: f64 = 1e7;
 /// Every fault of the file, in the order of their places.
 pub fn read_sequence(source: &Source, knobs: &KnobTable) -> Result<Sequence, Faults> {
     let (root, faults) = marked::parse(source)?;
-    let mut reader = Reader { knobs, faults };
+    let mut reader = Reader { source, knobs, faults };
     shape::check(&root, &grammar::SEQUENCE, &mut reader.faults);
     let text = |key: &str| root.get(key).and_then(Node::text).map(str::to_string);
     let sequence = Sequence {
         source: source.clone(),
         name: text("sequence").unwrap_or_default(),
         about: text("about"),
+        parameters: Vec::new(),
+        called: Vec::new(),
+        policy: None,
+        deadlines: Deadlines::default(),
+        interlocks: Vec::new(),
+        reference: None,
+        test_capture: true,
         prepare: reader.steps(root.get("prepare"), false),
         steps: reader.steps(root.get("steps"), true),
         finally: reader.steps(root.get("finally"), false),
@@ -56,6 +66,7 @@ pub fn read_value_text(knob: &Knob, text: &str) -> Result<KnobValue, KnobError> 
 }
 
 struct Reader<'k> {
+    source: &'k Source,
     knobs: &'k KnobTable,
     faults: Vec<Fault>,
 }
@@ -78,7 +89,7 @@ impl<'k> Reader<'k> {
         } else if let Some(node) = node.get("wait") {
             let seconds = Quantity::parse(node.text()?, Dimension::Time).ok()?.value;
             match Duration::try_from_secs_f64(seconds) {
-                Ok(duration) => Action::Wait(duration),
+                Ok(duration) => Action::Wait(Wait::For(duration)),
                 Err(_) => {
                     let message = if seconds < 0.0 {
                         "a wait cannot be negative"
@@ -96,9 +107,10 @@ impl<'k> Reader<'k> {
         } else if let Some(measure) = node.get("measure") {
             Action::Measure(self.measure(measure, node.get("expect")))
         } else {
-            Action::Note(node.get("note")?.text()?.to_string())
+            Action::Note(Text::plain(node.get("note")?.text()?))
         };
-        Some(Step { span: node.span.clone(), action })
+        let (line, _) = self.source.line_column(node.span.start);
+        Some(Step { place: format!("{}:{line}", self.source.name).into(), action })
     }
 
     fn sweep(&mut self, axes: &Node, body: Option<&Node>, sweeps: bool) -> Action {
@@ -118,7 +130,13 @@ impl<'k> Reader<'k> {
                     .with_help("write the steps to do at each point, such as do: [{measure: {}}]"),
             );
         }
-        Action::Sweep { axes: self.axes(axes), body: self.steps(body, true) }
+        Action::Sweep(Sweep {
+            axes: self.axes(axes),
+            together: false,
+            shuffled: None,
+            skip: Vec::new(),
+            body: self.steps(body, true),
+        })
     }
 
     fn assignments(&mut self, node: &Node) -> Vec<Assignment> {
@@ -127,6 +145,7 @@ impl<'k> Reader<'k> {
             if let Some(knob) = self.knob(&key.text, &key.span)
                 && let Some(value) = self.value(knob, value)
             {
+                let value = Given::Fixed(value);
                 assignments.push(Assignment { setting: key.text.clone(), value });
             }
         }
@@ -271,6 +290,7 @@ impl<'k> Reader<'k> {
                 bit_errors: count("bit errors"),
                 bits: count("bits"),
                 captures: count("captures"),
+                ..Until::default()
             }
         });
         if let Some(node) = node.get("until")

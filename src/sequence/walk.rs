@@ -4,7 +4,7 @@
 //! sweep. Steps of an outer sweep have a position and no number; steps outside every sweep have
 //! neither. The walk holds one counter a nested sweep and nothing else.
 
-use super::step::{Action, Axis, Sequence, Step};
+use super::step::{Action, Axis, Sequence, Step, Sweep};
 use crate::bench::knob::KnobValue;
 
 /// Which part of the sequence a step belongs to.
@@ -143,14 +143,18 @@ impl<'a> Iterator for Walk<'a> {
             let level = self.levels.last_mut()?;
             if let Some(step) = level.steps.get(level.next) {
                 level.next += 1;
-                let Action::Sweep { axes, body } = &step.action else {
-                    return Some(WalkItem::Do(step));
+                let Sweep { axes, body, .. } = match &step.action {
+                    Action::Sweep(sweep) => sweep,
+                    Action::Call(call) => {
+                        self.levels.push(Level { steps: &call.steps, next: 0, sweep: None });
+                        continue;
+                    }
+                    _ => return Some(WalkItem::Do(step)),
                 };
                 if axes.iter().any(|axis| axis.values.is_empty()) {
                     continue;
                 }
-                let innermost =
-                    !body.iter().any(|step| matches!(step.action, Action::Sweep { .. }));
+                let innermost = !holds_sweep(body);
                 let turn = Turn { axes, index: vec![0; axes.len()], innermost, under_way: None };
                 self.levels.push(Level { steps: body, next: 0, sweep: Some(turn) });
                 self.entering = true;
@@ -175,6 +179,15 @@ impl<'a> Iterator for Walk<'a> {
     }
 }
 
+/// Whether a sweep is among the steps, or in a sequence that they call.
+pub(super) fn holds_sweep(steps: &[Step]) -> bool {
+    steps.iter().any(|step| match &step.action {
+        Action::Sweep(_) => true,
+        Action::Call(call) => holds_sweep(&call.steps),
+        _ => false,
+    })
+}
+
 /// How many combinations and measurements a list of steps has, without walking them.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Counts {
@@ -194,14 +207,19 @@ pub fn count(steps: &[Step]) -> Counts {
         match &step.action {
             Action::Measure(_) => counts.measurements = counts.measurements.saturating_add(1),
             Action::Search(_) => counts.searches = counts.searches.saturating_add(1),
-            Action::Sweep { axes, body } => {
+            Action::Call(call) => {
+                let inner = count(&call.steps);
+                counts.points = counts.points.saturating_add(inner.points);
+                counts.measurements = counts.measurements.saturating_add(inner.measurements);
+                counts.searches = counts.searches.saturating_add(inner.searches);
+            }
+            Action::Sweep(Sweep { axes, body, .. }) => {
                 let times = axes
                     .iter()
                     .fold(1u64, |times, axis| times.saturating_mul(axis.values.len() as u64));
                 let inner = count(body);
                 let add = |sum: u64, each: u64| sum.saturating_add(each.saturating_mul(times));
-                let innermost =
-                    !body.iter().any(|step| matches!(step.action, Action::Sweep { .. }));
+                let innermost = !holds_sweep(body);
                 counts.points = add(counts.points, if innermost { 1 } else { inner.points });
                 counts.measurements = add(counts.measurements, inner.measurements);
                 counts.searches = add(counts.searches, inner.searches);
@@ -214,11 +232,11 @@ pub fn count(steps: &[Step]) -> Counts {
 
 #[cfg(test)]
 mod tests {
-    use super::super::step::AxisValues;
+    use super::super::step::{AxisValues, Piece, Text};
     use super::*;
 
     fn note(text: &str) -> Step {
-        Step { span: 0..0, action: Action::Note(text.into()) }
+        Step { place: "test:1".into(), action: Action::Note(Text::plain(text)) }
     }
 
     fn axis(setting: &str, values: &[i64]) -> Axis {
@@ -227,7 +245,9 @@ mod tests {
     }
 
     fn sweep(axes: Vec<Axis>, body: Vec<Step>) -> Step {
-        Step { span: 0..0, action: Action::Sweep { axes, body } }
+        let (together, shuffled, skip) = (false, None, Vec::new());
+        let sweep = Sweep { axes, together, shuffled, skip, body };
+        Step { place: "test:1".into(), action: Action::Sweep(sweep) }
     }
 
     fn story(steps: &[Step]) -> Vec<String> {
@@ -242,7 +262,10 @@ mod tests {
                     format!("{number}: {} set {}", pairs(position), pairs(changes))
                 }
                 WalkItem::Do(step) => match &step.action {
-                    Action::Note(text) => text.clone(),
+                    Action::Note(text) => match text.pieces.as_slice() {
+                        [Piece::Plain(text)] => text.clone(),
+                        other => format!("{other:?}"),
+                    },
                     other => format!("{other:?}"),
                 },
                 WalkItem::Leave { point: Some(point), .. } => format!("end {point}"),

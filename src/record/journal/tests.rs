@@ -34,6 +34,8 @@ fn faults(bytes: &[u8]) -> Vec<(usize, LineProblem)> {
 fn a_line_is_what_its_description_says() {
     let at = "2026-03-14T21:40:07.5Z".parse().expect("a literal RFC 3339 time");
     let event = Event::RunEnded(RunEnded {
+        points_skipped: 0,
+        retries: 0,
         outcome: Outcome::ExpectationFailed,
         message: None,
         points: 3,

@@ -155,7 +155,9 @@ finally:
 ",
     )
     .unwrap();
-    let Action::Sweep { axes, body } = &sequence.steps[0].action else { panic!("no sweep") };
+    let Action::Sweep(Sweep { axes, body, .. }) = &sequence.steps[0].action else {
+        panic!("no sweep")
+    };
     assert_eq!((axes[0].values.len(), axes[1].values.len()), (25, 2));
     assert_eq!(axes[0].values.get(1).unwrap().to_string(), "-55 deg");
     let Action::Measure(measure) = &body[1].action else { panic!("no measurement") };
