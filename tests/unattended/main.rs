@@ -12,6 +12,7 @@ mod faults;
 mod judge;
 mod random;
 mod sequences;
+mod values;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -51,7 +52,7 @@ impl Progress for PanicsAt {
 /// What a case is made of.
 struct Case {
     number: u64,
-    sequence: String,
+    sequence: sequences::Written,
     faults: faults::Faults,
     seed: u64,
     /// Somebody stops the run after so long.
@@ -76,9 +77,10 @@ impl Case {
     fn shown(&self) -> String {
         let Case { number, sequence, faults, seed, stopped_after, panics_at } = self;
         let faults = &faults.text;
+        let sequences::Written { text, called, given } = sequence;
         format!(
             "case {number}, bench seed {seed}, stopped after {stopped_after:?}, panics at {panics_at:?}\n\
-             --- sequence\n{sequence}--- faults\n{faults}---"
+             --- sequence, given {given:?}\n{text}--- called.yaml\n{called}--- faults\n{faults}---"
         )
     }
 }
