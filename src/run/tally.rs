@@ -93,6 +93,6 @@ mod tests {
     fn too_large_a_share_stops_a_run() {
         check(&policy(None, Some((0.5, 4))), "---", None);
         check(&policy(None, Some((0.5, 4))), "+-+-", Some(4));
-        check(&policy(None, Some((0.5, 4))), "-+++-++-", None);
+        check(&policy(None, Some((0.5, 4))), "-+++-+++-", None);
     }
 }
