@@ -45,6 +45,42 @@ pub(super) fn stop_on_signals() -> Control {
     stop
 }
 
+/// As [`stop_on_signals`]; and a user signal pauses the run or lets it go on, another stops it after
+/// the point at hand. Neither may end the process by default.
+#[cfg(unix)]
+pub(super) fn wish_on_signals() -> Control {
+    use tokio::signal::unix::{SignalKind, signal};
+    let control = stop_on_signals();
+    let pause_or_go_on: fn(&Control) = |control| match control.pausing() {
+        true => control.go_on(),
+        false => control.pause(),
+    };
+    let wishes = [
+        (SignalKind::user_defined1(), pause_or_go_on),
+        (SignalKind::user_defined2(), Control::stop_after_point),
+    ];
+    for (kind, wish) in wishes {
+        match signal(kind) {
+            Ok(mut signals) => {
+                let told = control.clone();
+                tokio::spawn(async move {
+                    while signals.recv().await.is_some() {
+                        wish(&told);
+                    }
+                });
+            }
+            Err(error) => tracing::warn!(?kind, %error, "this signal cannot be caught"),
+        }
+    }
+    control
+}
+
+/// Elsewhere interrupts are all there is.
+#[cfg(not(unix))]
+pub(super) fn wish_on_signals() -> Control {
+    stop_on_signals()
+}
+
 /// Asks for a stop on every interrupt.
 #[cfg(not(unix))]
 pub(super) fn stop_on_signals() -> Control {

@@ -15,7 +15,7 @@ use crate::record::{
     self, Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken,
     Event, FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
     PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
-    RunProvenance, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX, UNKEPT_FILE,
+    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX, UNKEPT_FILE,
     Unkept, Value,
 };
 use crate::sequence::{ParameterValue, Position, Sequence, count};
@@ -100,6 +100,39 @@ impl Recorder {
             points_planned: Some(count(&sequence.steps).points),
             replay,
         }))?;
+        Ok(recorder)
+    }
+
+    /// Goes on with the record of a run that was cut off or stopped. `start` and `reading` are what its
+    /// journal tells.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn go_on(
+        folder: RunFolder,
+        start: &RunStarted,
+        clock: Clock,
+    ) -> Result<Self, RecordError> {
+        let (journal, reading) = folder.resume_journal()?;
+        // The number after the highest that any file bears, so that nothing is written over.
+        let captures = folder.next_capture()?.0.saturating_sub(1);
+        let kept = |entry: &&record::Entry| matches!(entry.event, Event::Capture(_));
+        let kept = reading.entries.iter().filter(kept).count() as u64;
+        let provenance = RunProvenance {
+            run: folder.name().to_string(),
+            sequence: start.sequence.clone(),
+            bench: start.bench.clone(),
+            version: env!("CARGO_PKG_VERSION").to_string(),
+            seed: start.seed,
+            simulated: start.simulated,
+            instruments: Vec::new(),
+        };
+        let (unkept, set_for) = (None, None);
+        let mut recorder =
+            Recorder { folder, journal, clock, captures, kept, provenance, unkept, set_for };
+        let version = recorder.provenance.version.clone();
+        let torn_bytes = reading.torn_bytes;
+        recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
         Ok(recorder)
     }
 
