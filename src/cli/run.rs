@@ -142,8 +142,8 @@ fn print(
     if let Some(report) = report {
         terminal.line(format!("report  {}", report.display()))?;
     }
-    if summary.expectations_failed > 0 {
-        let failed = summary.expectations_failed;
+    if summary.tally.expectations_failed > 0 {
+        let failed = summary.tally.expectations_failed;
         let noun = if failed == 1 { "expectation" } else { "expectations" };
         terminal.line(format!("{failed} {noun} failed"))?;
     }
@@ -176,8 +176,10 @@ fn as_json(folder: &RunFolder, summary: &RunSummary) -> serde_json::Value {
         "folder": folder.path().display().to_string(),
         "outcome": summary.outcome,
         "error": summary.error.as_ref().map(ToString::to_string),
-        "points": summary.points,
-        "expectations_failed": summary.expectations_failed,
+        "points": summary.tally.points,
+        "points_skipped": summary.tally.points_skipped,
+        "retries": summary.tally.retries,
+        "expectations_failed": summary.tally.expectations_failed,
         "safe_state_reached": summary.safe,
         "measurements": measurements,
     })

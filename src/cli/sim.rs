@@ -105,7 +105,7 @@ async fn serve(
     }
     tell(&served, arguments.json, terminal)?;
     let mut any_to_tell = !faults.faults.is_empty();
-    while !stop.asked() {
+    while !stop.stopping() {
         stop.sleep(if any_to_tell { LOOK } else { Duration::from_secs(3600) }).await;
         // Whoever reads no further is still served.
         any_to_tell = any_to_tell && tell_faults(&mut served, arguments.json, terminal).is_ok();
