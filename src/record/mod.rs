@@ -48,7 +48,8 @@ pub use event::{
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use hash::sha256_hex;
 pub use journal::{
-    Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalReading, LineFault, LineProblem,
+    Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
+    JournalReading, LineFault, LineProblem, LOCK_FILE, RESERVE_FILE, Reopened, Uncounted,
 };
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,

@@ -196,6 +196,15 @@ impl Recorder {
         self.journal.append(self.clock.now(), event).map(|_| ())
     }
 
+    /// Returns once all that was written is on disk: before each action that reaches an instrument,
+    /// waits or asks.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn flush(&mut self) -> Result<(), RecordError> {
+        self.journal.flush()
+    }
+
     /// Writes down who answers.
     ///
     /// # Errors
