@@ -15,8 +15,8 @@ use crate::record::{
     self, Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken,
     Event, FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
     PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
-    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX, UNKEPT_FILE,
-    Unkept, Value,
+    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX,
+    UNKEPT_FILE, Unkept, Value,
 };
 use crate::sequence::{ParameterValue, Position, Sequence, count};
 
@@ -103,21 +103,20 @@ impl Recorder {
         Ok(recorder)
     }
 
-    /// Goes on with the record of a run that was cut off or stopped. `start` and `reading` are what its
-    /// journal tells.
+    /// Goes on with the record of a run that was cut off or stopped. Its journal tells `start`,
+    /// and of so many captures `kept`.
     ///
     /// # Errors
     /// When the folder cannot be written.
     pub fn go_on(
         folder: RunFolder,
         start: &RunStarted,
+        kept: u64,
         clock: Clock,
     ) -> Result<Self, RecordError> {
-        let (journal, reading) = folder.resume_journal()?;
+        let (journal, reopened) = folder.resume_journal()?;
         // The number after the highest that any file bears, so that nothing is written over.
         let captures = folder.next_capture()?.0.saturating_sub(1);
-        let kept = |entry: &&record::Entry| matches!(entry.event, Event::Capture(_));
-        let kept = reading.entries.iter().filter(kept).count() as u64;
         let provenance = RunProvenance {
             run: folder.name().to_string(),
             sequence: start.sequence.clone(),
@@ -131,7 +130,7 @@ impl Recorder {
         let mut recorder =
             Recorder { folder, journal, clock, captures, kept, provenance, unkept, set_for };
         let version = recorder.provenance.version.clone();
-        let torn_bytes = reading.torn_bytes;
+        let torn_bytes = reopened.torn_bytes;
         recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
         Ok(recorder)
     }
@@ -178,14 +177,6 @@ impl Recorder {
             "codes of probes are no longer kept ({why}): a replay of the trace can go up to here"
         );
         self.note(Level::Info, None, message)
-    }
-
-    /// Brings to disk whatever was written, before the next action.
-    ///
-    /// # Errors
-    /// When the journal cannot be written.
-    pub fn flush(&mut self) -> Result<(), RecordError> {
-        Ok(())
     }
 
     /// Appends one event.
