@@ -11,6 +11,7 @@ pub mod grammar;
 pub mod interlock;
 pub mod knob;
 mod lock;
+mod lost;
 mod on_air;
 mod plan;
 pub mod policy;

@@ -118,7 +118,7 @@ async fn serve(
     let mut changes = changes.transpose().map_err(Failure::usage)?;
     tell(&served, arguments.json, terminal)?;
     let mut any_to_tell = !faults.faults.is_empty();
-    while !stop.asked() {
+    while !stop.stopping() {
         let look = if any_to_tell { LOOK } else { Duration::from_secs(3600) };
         stop.sleep(if changes.is_some() { LOOK_FOR_CHANGES } else { look }).await;
         // Whoever reads no further is still served.

@@ -132,6 +132,17 @@ impl Expression {
     }
 }
 
+impl fmt::Display for Operand {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Operand::Number(number) => number.fmt(f),
+            Operand::Truth(true) => f.write_str("on"),
+            Operand::Truth(false) => f.write_str("off"),
+            Operand::Word(word) => f.write_str(word),
+        }
+    }
+}
+
 impl fmt::Display for Name {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {

@@ -23,7 +23,7 @@ use std::time::Duration;
 use beamwarden::bench::{Bench, BenchPlan};
 use beamwarden::clock::Clock;
 use beamwarden::record::Outcome;
-use beamwarden::run::{Stop, Engine, Progress, ProgressEvent, Recorder, RunInputs, Silent};
+use beamwarden::run::{Control, Engine, Progress, ProgressEvent, Recorder, RunInputs, Silent};
 use beamwarden::sequence::{count, read_sequence};
 use beamwarden_drivers::fault::Source;
 use judge::{Account, Ended};
@@ -105,12 +105,12 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     let mut recorder = Recorder::begin(folder, inputs, Clock::start()).unwrap();
     let (mut bench, failures) = Bench::open_what_answers(plan.clone(), None).await.unwrap();
     let door = bench.simulated_back_door().unwrap().clone();
-    let control = Stop::default();
+    let control = Control::default();
     if let Some(after) = case.stopped_after {
         let control = control.clone();
         tokio::spawn(async move {
             tokio::time::sleep(after).await;
-            control.ask();
+            control.stop_now();
         });
     }
     let mut watcher: Box<dyn Progress> = match case.panics_at {
