@@ -3,6 +3,7 @@
 pub mod bounds;
 mod capture;
 mod door;
+pub mod durations;
 mod error;
 mod exercise;
 pub mod file;
@@ -11,6 +12,7 @@ pub mod grammar;
 pub mod interlock;
 pub mod knob;
 mod lock;
+pub mod notify;
 mod on_air;
 mod plan;
 pub mod policy;
