@@ -103,8 +103,7 @@ impl Recorder {
         Ok(recorder)
     }
 
-    /// Goes on with the record of a run that was cut off or stopped. `start` and `reading` are what its
-    /// journal tells.
+    /// Goes on with the record of a run that was cut off or stopped. `start` is what its journal tells.
     ///
     /// # Errors
     /// When the folder cannot be written.
@@ -113,11 +112,10 @@ impl Recorder {
         start: &RunStarted,
         clock: Clock,
     ) -> Result<Self, RecordError> {
-        let (journal, reading) = folder.resume_journal()?;
+        let (journal, reopened) = folder.resume_journal()?;
         // The number after the highest that any file bears, so that nothing is written over.
         let captures = folder.next_capture()?.0.saturating_sub(1);
-        let kept = |entry: &&record::Entry| matches!(entry.event, Event::Capture(_));
-        let kept = reading.entries.iter().filter(kept).count() as u64;
+        let kept = reopened.captures;
         let provenance = RunProvenance {
             run: folder.name().to_string(),
             sequence: start.sequence.clone(),
@@ -131,7 +129,7 @@ impl Recorder {
         let mut recorder =
             Recorder { folder, journal, clock, captures, kept, provenance, unkept, set_for };
         let version = recorder.provenance.version.clone();
-        let torn_bytes = reading.torn_bytes;
+        let torn_bytes = reopened.torn_bytes;
         recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
         Ok(recorder)
     }
@@ -185,7 +183,7 @@ impl Recorder {
     /// # Errors
     /// When the journal cannot be written.
     pub fn flush(&mut self) -> Result<(), RecordError> {
-        Ok(())
+        self.journal.flush()
     }
 
     /// Appends one event.
@@ -194,15 +192,6 @@ impl Recorder {
     /// When the journal cannot be written.
     pub fn write(&mut self, event: Event) -> Result<(), RecordError> {
         self.journal.append(self.clock.now(), event).map(|_| ())
-    }
-
-    /// Returns once all that was written is on disk: before each action that reaches an instrument,
-    /// waits or asks.
-    ///
-    /// # Errors
-    /// When the disk refuses.
-    pub fn flush(&mut self) -> Result<(), RecordError> {
-        self.journal.flush()
     }
 
     /// Writes down who answers.
