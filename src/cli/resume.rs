@@ -7,7 +7,7 @@ use super::replay::replay_failure;
 use super::show::find_run;
 use super::{Ended, Failure, FailureKind};
 use crate::bench::BenchPlan;
-use crate::record::{JournalReading, Outcome, RunFolder, RunStarted};
+use crate::record::{Outcome, RunFolder, RunStarted};
 use crate::replay::{Recorded, Use};
 use crate::run::DoneBefore;
 use crate::sequence::Sequence;
@@ -24,8 +24,6 @@ pub(super) struct Interrupted {
     pub(super) sequence: Sequence,
     /// What it has done.
     pub(super) done: DoneBefore,
-    /// The time of its last line.
-    pub(super) last: Option<jiff::Timestamp>,
 }
 
 /// Reads a run to go on with. Sequence and bench may be named once more; then they must be those that
@@ -60,24 +58,27 @@ pub(super) fn interrupted(
     }
     let plan = recorded.bench().map_err(replay_failure)?;
     let sequence = recorded.sequence(&plan).map_err(replay_failure)?;
-    let reading = folder.read_journal().map_err(Failure::usage)?;
-    damaged(&reading).map_or(Ok(()), |why| Err(refused(why)))?;
-    let done = DoneBefore::read(&reading.entries, &sequence, &plan);
+    if let Some(damage) = recorded.damage.iter().find(|damage| !damage.is_the_end()) {
+        return Err(refused(format!("its journal is damaged: {damage}; 'verify' tells more")));
+    }
+    let done = done_before(&folder, &sequence, &plan)?;
     if matches!(
         done.ended,
         Some(Outcome::Completed | Outcome::ExpectationFailed | Outcome::Incomplete)
     ) {
         return Err(refused("it ran to its end; nothing is left to do".to_string()));
     }
-    let last = reading.entries.last().map(|entry| entry.at);
-    Ok(Interrupted { folder, start: recorded.start, plan, sequence, done, last })
+    Ok(Interrupted { folder, start: recorded.start, plan, sequence, done })
 }
 
-/// Why a journal says too little to go on from; an unfinished last line is what a cut leaves.
-fn damaged(reading: &JournalReading) -> Option<String> {
-    let mut faults = reading.faults.iter();
-    let fault = faults.find(|fault| fault.problem != crate::record::LineProblem::Torn)?;
-    Some(format!("its journal is damaged: {fault}; 'verify' tells more"))
+/// What the journal tells of before.
+pub(super) fn done_before(
+    folder: &RunFolder,
+    sequence: &Sequence,
+    plan: &BenchPlan,
+) -> Result<DoneBefore, Failure> {
+    let lines = folder.journal_lines().map_err(Failure::usage)?;
+    DoneBefore::read(lines.entries(), sequence, plan).map_err(Failure::usage)
 }
 
 /// Where two files differ first, in words.

@@ -13,7 +13,7 @@ use super::wishes::Wishes;
 use super::{Ended, Failure, Terminal};
 use crate::bench::{Bench, BenchError, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
-use crate::record::{Catalogue, Outcome, RunFolder, TRACE_FOLDER, Value};
+use crate::record::{Catalogue, Outcome, RecordError, RunFolder, RunStarted, TRACE_FOLDER, Value};
 use crate::run::{DoneBefore, Engine, Recorder, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
@@ -59,15 +59,14 @@ pub(super) struct Work {
 /// A record to go on with.
 struct Before {
     folder: RunFolder,
-    start: crate::record::RunStarted,
+    start: RunStarted,
     done: DoneBefore,
-    last: Option<jiff::Timestamp>,
 }
 
 impl From<Interrupted> for Work {
     fn from(interrupted: Interrupted) -> Self {
-        let Interrupted { folder, start, plan, sequence, done, last } = interrupted;
-        Work { plan, sequence, before: Some(Before { folder, start, done, last }) }
+        let Interrupted { folder, start, plan, sequence, done } = interrupted;
+        Work { plan, sequence, before: Some(Before { folder, start, done }) }
     }
 }
 
@@ -137,6 +136,21 @@ pub(super) fn shown(folder: &RunFolder) -> String {
     within.unwrap_or_else(|| path.to_path_buf()).display().to_string()
 }
 
+/// The record of a run, to be gone on with.
+pub(super) fn go_on(
+    folder: RunFolder,
+    start: &RunStarted,
+    plan: &BenchPlan,
+    done: &DoneBefore,
+) -> Result<Recorder, RecordError> {
+    let clock = match done.last {
+        // The simulated night may have been longer than the real one.
+        Some(last) if plan.is_simulated() => Clock::start_not_before(last),
+        _ => Clock::start(),
+    };
+    Recorder::go_on(folder, start, done.captures, clock)
+}
+
 /// Opens the record, then the bench, and executes; the folder exists whatever comes after.
 async fn execute(
     arguments: &Arguments,
@@ -151,12 +165,8 @@ async fn execute(
             let recorder = Recorder::begin(&arguments.runs, inputs, Clock::start());
             (recorder.map_err(Failure::internal)?, None)
         }
-        Some(Before { folder, start, done, last }) => {
-            let clock = match last {
-                Some(last) if plan.is_simulated() => Clock::start_not_before(last),
-                _ => Clock::start(),
-            };
-            let recorder = Recorder::go_on(folder, &start, clock).map_err(Failure::internal)?;
+        Some(Before { folder, start, done }) => {
+            let recorder = go_on(folder, &start, &plan, &done).map_err(Failure::internal)?;
             (recorder, Some(done))
         }
     };

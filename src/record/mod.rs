@@ -50,7 +50,7 @@ pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FO
 pub use hash::sha256_hex;
 pub use journal::{
     Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
-    JournalReading, LineFault, LineProblem, LOCK_FILE, RESERVE_FILE, Reopened, Uncounted,
+    JournalReading, LOCK_FILE, LineFault, LineProblem, RESERVE_FILE, Reopened, Uncounted,
 };
 pub use open::OpenRun;
 pub use sigmf::{

@@ -164,6 +164,23 @@ impl<'a> Engine<'a> {
         self.finish(Err(error), safe)
     }
 
+    /// Brings the bench to its safe state and does nothing else: the record stays open. What does not
+    /// answer is told.
+    pub async fn only_make_safe(mut self, failures: Vec<(String, BenchError)>) -> RunSummary {
+        for (_, error) in failures {
+            self.report(&RunError::bench("opening the bench", error));
+        }
+        let safe = self.safe_state().await;
+        RunSummary {
+            outcome: Outcome::Stopped,
+            error: None,
+            tally: self.tally,
+            measurements: Vec::new(),
+            searches: Vec::new(),
+            safe,
+        }
+    }
+
     async fn work(&mut self) -> Result<(), RunError> {
         self.recorder.instruments(self.bench)?;
         if self.done_before.resumed {

@@ -15,8 +15,8 @@ use crate::record::{
     self, Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken,
     Event, FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
     PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
-    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX, UNKEPT_FILE,
-    Unkept, Value,
+    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX,
+    UNKEPT_FILE, Unkept, Value,
 };
 use crate::sequence::{ParameterValue, Position, Sequence, count};
 
@@ -103,19 +103,20 @@ impl Recorder {
         Ok(recorder)
     }
 
-    /// Goes on with the record of a run that was cut off or stopped. `start` is what its journal tells.
+    /// Goes on with the record of a run that was cut off or stopped. Its journal tells `start`,
+    /// and of so many captures `kept`.
     ///
     /// # Errors
     /// When the folder cannot be written.
     pub fn go_on(
         folder: RunFolder,
         start: &RunStarted,
+        kept: u64,
         clock: Clock,
     ) -> Result<Self, RecordError> {
         let (journal, reopened) = folder.resume_journal()?;
         // The number after the highest that any file bears, so that nothing is written over.
         let captures = folder.next_capture()?.0.saturating_sub(1);
-        let kept = reopened.captures;
         let provenance = RunProvenance {
             run: folder.name().to_string(),
             sequence: start.sequence.clone(),
@@ -178,20 +179,21 @@ impl Recorder {
         self.note(Level::Info, None, message)
     }
 
-    /// Brings to disk whatever was written, before the next action.
-    ///
-    /// # Errors
-    /// When the journal cannot be written.
-    pub fn flush(&mut self) -> Result<(), RecordError> {
-        self.journal.flush()
-    }
-
     /// Appends one event.
     ///
     /// # Errors
     /// When the journal cannot be written.
     pub fn write(&mut self, event: Event) -> Result<(), RecordError> {
         self.journal.append(self.clock.now(), event).map(|_| ())
+    }
+
+    /// Returns once all that was written is on disk: before each action that reaches an instrument,
+    /// waits or asks.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn flush(&mut self) -> Result<(), RecordError> {
+        self.journal.flush()
     }
 
     /// Writes down who answers.

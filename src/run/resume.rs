@@ -12,7 +12,8 @@ use super::tally::Tally;
 use crate::bench::BenchPlan;
 use crate::bench::knob::KnobValue;
 use crate::record::{
-    Abandoned, Entry, Event, Figure, InstrumentFound, InstrumentRecord, Outcome, SettingDone,
+    Abandoned, Entry, Event, Figure, InstrumentFound, InstrumentRecord, Outcome, RecordError,
+    SettingDone,
 };
 use crate::sequence::{Phase, Sequence, Walk, WalkItem};
 
@@ -35,6 +36,10 @@ pub struct DoneBefore {
     open: Option<(Option<u64>, Option<u64>)>,
     /// Who answered.
     instruments: Vec<InstrumentFound>,
+    /// Captures that are kept.
+    pub captures: u64,
+    /// The time of the last line.
+    pub last: Option<jiff::Timestamp>,
     /// How the run had ended, if it had.
     pub ended: Option<Outcome>,
 }
@@ -60,9 +65,18 @@ struct Open {
 
 impl DoneBefore {
     /// Reads what a run has done from the sound entries of its journal, in order.
-    pub fn read(entries: &[Entry], sequence: &Sequence, plan: &BenchPlan) -> Self {
+    ///
+    /// # Errors
+    /// When the journal cannot be read.
+    pub fn read(
+        entries: impl Iterator<Item = Result<Entry, RecordError>>,
+        sequence: &Sequence,
+        plan: &BenchPlan,
+    ) -> Result<Self, RecordError> {
         let mut reader = Reader::default();
         for entry in entries {
+            let entry = entry?;
+            reader.done.last = Some(entry.at);
             reader.take(&entry.event, plan);
         }
         let mut done = reader.done;
@@ -72,7 +86,13 @@ impl DoneBefore {
         }
         done.resumed = true;
         done.items = items_done(sequence, reader.last_point, reader.last_step);
-        done
+        Ok(done)
+    }
+
+    /// The counts of what was done.
+    #[must_use]
+    pub fn tally(&self) -> &Tally {
+        &self.tally
     }
 
     /// What was recorded of the point or step that was cut off, and counts no more.
@@ -131,6 +151,12 @@ impl Reader {
                 self.last_step = self.last_step.max(step.step);
                 self.open = None;
             }
+            Event::Abandoned(_) => {
+                if let Some(open) = &self.open {
+                    (done.tally, done.figures) = (open.tally.clone(), open.figures.clone());
+                }
+            }
+            Event::Capture(_) => done.captures += 1,
             Event::Failure(failure) if failure.remedy == crate::record::Remedy::Retried => {
                 done.tally.retries += 1;
             }

@@ -421,10 +421,7 @@ fn what_was_abandoned_does_not_count() {
         &[0, 1, 2, 7, 8, 9, 10],
     );
     // A step, and a point that was finished and must be done again all the same.
-    check_counts(
-        &[step(4), note("a"), abandon(None, Some(4)), step(4), done(4)],
-        &[0, 4, 5],
-    );
+    check_counts(&[step(4), note("a"), abandon(None, Some(4)), step(4), done(4)], &[0, 4, 5]);
     check_counts(&[start(1), finish(1), abandon(Some(1), None), start(1), finish(1)], &[0, 4, 5]);
     // As older journals have it: begun anew, and nothing says so.
     check_counts(&[start(1), note("a"), start(1), note("b"), finish(1)], &[0, 3, 4, 5]);
