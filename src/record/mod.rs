@@ -22,6 +22,7 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod open;
 mod sigmf;
 mod unkept;
 mod value;
@@ -51,6 +52,7 @@ pub use journal::{
     Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
     JournalReading, LOCK_FILE, LineFault, LineProblem, RESERVE_FILE, Reopened, Uncounted,
 };
+pub use open::OpenRun;
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
     EXTENSION_NAME, EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING,
