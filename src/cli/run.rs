@@ -185,6 +185,7 @@ async fn execute(
     let mut watch = Watch::new(interactive, arguments.json);
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
+    engine.look_first();
     if let Some(done) = done {
         engine.go_on_after(done);
     }

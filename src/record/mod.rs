@@ -37,6 +37,7 @@ pub use catalogue::{
     CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
     RunRow, RunsWanted, SettingRow,
 };
+pub use disk::free_bytes;
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
     Abandoned, Against, Answered, CaptureTaken, Drift, Event, Expectation, Failure, FiguresFound,

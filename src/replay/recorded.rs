@@ -36,6 +36,8 @@ pub struct Recorded {
     pub damage: Vec<Damage>,
     /// Whether the journal has its last line.
     pub ended: bool,
+    /// Whether bench, limits and disk were looked at before the first step.
+    pub looked_first: bool,
     /// How the run ended, where the journal says so.
     pub outcome: Option<Outcome>,
     /// Actions in the journal: settings, points, searches, captures, measurements.
@@ -131,7 +133,7 @@ impl Recorded {
         let mut start = None;
         let (mut captures, mut figures) = (BTreeMap::new(), BTreeMap::new());
         let (mut measurements, mut searches, mut points) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut ended, mut outcome) = (false, None);
+        let (mut ended, mut outcome, mut looked_first) = (false, None, false);
         for entry in reading.entries {
             actions += usize::from(is_action(&entry.event));
             match entry.event {
@@ -147,6 +149,7 @@ impl Recorded {
                 Event::PointStarted(point) => points.push(point),
                 Event::RunEnded(end) => (ended, outcome) = (true, Some(end.outcome)),
                 Event::RunResumed(_) => (ended, outcome, stopped_after) = (false, None, None),
+                Event::Preflight(_) => looked_first = true,
                 Event::Note(note) if note.level == Level::Error && note.message == stop => {
                     stopped_after = stopped_after.or(Some(actions));
                 }
@@ -163,6 +166,7 @@ impl Recorded {
             points,
             damage: Damage::of(reading.faults, &journal),
             ended,
+            looked_first,
             outcome,
             actions,
             cut_after: match outcome {
