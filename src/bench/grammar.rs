@@ -191,8 +191,11 @@ const REMEDY_FIELDS: &[Field] = &[
     ),
 ];
 
-static REMEDY: Shape =
-    Shape::Map(&MapShape { name: "remedy", about: "What is done about it.", fields: REMEDY_FIELDS });
+static REMEDY: Shape = Shape::Map(&MapShape {
+    name: "remedy",
+    about: "What is done about it.",
+    fields: REMEDY_FIELDS,
+});
 
 static STOP_AFTER: Shape = Shape::Map(&MapShape {
     name: "stop after",
@@ -285,7 +288,11 @@ static NOTIFY: Shape = Shape::Map(&MapShape {
             &Shape::List(&Shape::Text),
             "A program and its arguments, run without a shell; the text comes at its standard input.",
         ),
-        optional("webhook", &Shape::Text, "Address that the text is posted to: http://host:port/path."),
+        optional(
+            "webhook",
+            &Shape::Text,
+            "Address that the text is posted to: http://host:port/path.",
+        ),
         optional("timeout", &Shape::Quantity(Dimension::Time), "Longest time for either, 10 s."),
     ],
 });

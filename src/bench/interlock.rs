@@ -219,9 +219,7 @@ mod tests {
 ",
         );
         assert_eq!(faults, Vec::<String>::new());
-        let current = |value| {
-            KnobValue::Number(Quantity { value, dimension: Dimension::Current })
-        };
+        let current = |value| KnobValue::Number(Quantity { value, dimension: Dimension::Current });
         assert!(read[0].wanted.holds(&current(0.7)) && !read[0].wanted.holds(&current(0.71)));
         assert!(!read[0].wanted.holds(&KnobValue::Switch(true)));
         assert_eq!((read[0].every.as_secs(), read[0].within.as_secs()), (1, 3));

@@ -27,15 +27,14 @@ const TIMEOUT_DEFAULT: Duration = Duration::from_secs(10);
 pub(super) fn read(node: Option<&Node>, faults: &mut Vec<Fault>) -> Option<Notify> {
     let node = node?;
     let words = node.get("command").map_or(&[][..], Node::items);
-    let command: Vec<String> =
-        words.iter().filter_map(Node::text).map(str::to_string).collect();
+    let command: Vec<String> = words.iter().filter_map(Node::text).map(str::to_string).collect();
     let at = |key: &str| node.get(key).map_or(0..0, |place| place.span.clone());
     let webhook = node.get("webhook").and_then(Node::text).map(str::to_string);
     if node.get("command").is_some() && command.first().is_none_or(|word| word.trim().is_empty()) {
         faults.push(Fault::new(at("command"), "the first word of a command names a program"));
     }
     if let Some(address) = &webhook
-        && !address.strip_prefix("http://").is_some_and(|rest| !rest.is_empty())
+        && address.strip_prefix("http://").is_none_or(str::is_empty)
     {
         let fault = Fault::new(at("webhook"), "a webhook begins with http://");
         faults.push(fault.with_help("for https name a program that posts under 'command'"));

@@ -108,7 +108,8 @@ impl BenchPlan {
         // Without every instrument the names of settings cannot be judged.
         let (mut safe_state, mut interlocks) = (Vec::new(), Vec::new());
         if complete {
-            interlocks = interlock::read(file.interlocks.as_ref(), Some(&knobs), &mut loader.faults);
+            interlocks =
+                interlock::read(file.interlocks.as_ref(), Some(&knobs), &mut loader.faults);
             loader.limits(&file, &mut knobs);
             loader.beams_within_limits(&file, &knobs);
             loader.references(&file, &knobs);
@@ -527,10 +528,9 @@ fn knob(name: String, setting: &DriverKnob<'_>, origin: String) -> Knob {
         if open { Vec::new() } else { vec![bound] }
     };
     let (at_least, at_most) = match setting.kind {
-        Kind::Number { at_least, at_most, .. } => (
-            bound(*at_least, *at_least <= -f64::MAX),
-            bound(*at_most, *at_most >= f64::MAX),
-        ),
+        Kind::Number { at_least, at_most, .. } => {
+            (bound(*at_least, *at_least <= -f64::MAX), bound(*at_most, *at_most >= f64::MAX))
+        }
         Kind::Whole { at_least, at_most } => (
             bound(*at_least as f64, *at_least == i64::MIN),
             bound(*at_most as f64, *at_most == i64::MAX),

@@ -144,12 +144,7 @@ fn count(node: &Node, key: &str) -> Option<u64> {
     u64::try_from(shape::whole(node.get(key)?.text()?)?).ok()
 }
 
-fn remedy(
-    node: Option<&Node>,
-    default: Remedy,
-    doubt: bool,
-    faults: &mut Vec<Fault>,
-) -> Remedy {
+fn remedy(node: Option<&Node>, default: Remedy, doubt: bool, faults: &mut Vec<Fault>) -> Remedy {
     let Some(node) = node else { return default };
     let mut remedy = default;
     if let Some(retries) = count(node, "retries").and_then(|retries| u32::try_from(retries).ok()) {

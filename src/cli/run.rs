@@ -29,6 +29,9 @@ pub struct Arguments {
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
+    /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
+    #[arg(long, value_name = "NAME=VALUE")]
+    with: Vec<String>,
     /// The folder that holds the runs.
     #[arg(long, value_name = "FOLDER", default_value = "runs")]
     runs: PathBuf,
@@ -39,7 +42,7 @@ pub struct Arguments {
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let plan = load_bench(arguments.bench.as_deref())?;
-    let sequence = load_sequence(Some(&arguments.sequence), &plan)?;
+    let sequence = load_sequence(Some(&arguments.sequence), &plan, &arguments.with)?;
     for remark in plan.model_remarks() {
         terminal.tell(format!("warning: {remark}"));
     }

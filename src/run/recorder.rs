@@ -16,7 +16,7 @@ use crate::record::{
     RunProvenance, RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept,
     Value,
 };
-use crate::sequence::{Position, Sequence};
+use crate::sequence::{CALLED_FOLDER, ParameterValue, Position, Sequence};
 
 /// What a record begins with.
 #[derive(Clone, Copy, Debug)]
@@ -91,7 +91,7 @@ impl Recorder {
             seed,
             simulated: recorder.provenance.simulated,
             inputs: frozen,
-            parameters: Vec::new(),
+            parameters: parameters(sequence),
             points_planned: None,
             replay,
         }))?;
@@ -362,6 +362,22 @@ fn recorded(value: &KnobValue) -> RecordedValue {
     }
 }
 
+/// The parameters of a sequence in the record's words.
+fn parameters(sequence: &Sequence) -> Vec<crate::record::ParameterValue> {
+    let recorded = |value: &ParameterValue| match value {
+        ParameterValue::Number(quantity) => recorded(&KnobValue::Number(*quantity)),
+        ParameterValue::Switch(on) => RecordedValue::plain(*on),
+        ParameterValue::Word(word) => RecordedValue::plain(word.as_str()),
+    };
+    let parameters = sequence.parameters.iter();
+    let parameters = parameters.map(|parameter| crate::record::ParameterValue {
+        name: parameter.name.clone(),
+        value: recorded(&parameter.value),
+        given: parameter.given,
+    });
+    parameters.collect()
+}
+
 /// Keeps exactly what ran: sequence, bench, profiles, register maps, model.
 fn freeze(
     folder: &RunFolder,
@@ -369,6 +385,10 @@ fn freeze(
     plan: &BenchPlan,
 ) -> Result<Vec<InputFile>, RecordError> {
     let mut frozen = vec![folder.freeze("sequence.yaml", sequence.source.text.as_bytes())?];
+    for called in &sequence.called {
+        let name = format!("{CALLED_FOLDER}/{}", called.name);
+        frozen.push(folder.freeze(&name, called.text.as_bytes())?);
+    }
     for (name, text) in plan.files() {
         frozen.push(folder.freeze(&name, text)?);
     }

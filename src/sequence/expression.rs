@@ -17,7 +17,6 @@ mod tests;
 
 pub use lex::{EXPRESSION_BYTES_MAX, is_reserved};
 
-
 /// What is wrong with the text of an expression, and where in it.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct ExpressionFault {

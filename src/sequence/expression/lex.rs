@@ -216,8 +216,11 @@ fn check_order(words: &[(Word, Range<usize>)], end: usize) -> Result<(), Express
                 }
             }
             Word::Sign(",") if open.is_empty() => {
-                let fault = ExpressionFault::new(span.clone(), "a comma stands only between values \
-                    of a function");
+                let fault = ExpressionFault::new(
+                    span.clone(),
+                    "a comma stands only between values \
+                    of a function",
+                );
                 return Err(fault.with_help("numbers are written with a decimal point: 1.2"));
             }
             Word::Sign(_) => value_wanted = true,

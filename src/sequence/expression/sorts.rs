@@ -17,7 +17,8 @@ pub(super) type Leaves = BTreeMap<String, (Option<Sort>, Range<usize>)>;
 /// What a tree yields; `None` where a name in it is not known.
 pub(super) fn sort_of(node: &Node, leaves: &Leaves) -> Result<Option<Sort>, ExpressionFault> {
     let children = node.children();
-    let each = || children.iter().map(|child| sort_of(child, leaves)).collect::<Result<Vec<_>, _>>();
+    let each =
+        || children.iter().map(|child| sort_of(child, leaves)).collect::<Result<Vec<_>, _>>();
     match node.operator() {
         Operator::VariableIdentifierRead { identifier } => {
             Ok(leaves.get(identifier).and_then(|(sort, _)| *sort))
@@ -52,7 +53,9 @@ fn unary(operator: &Operator, sort: Option<Sort>) -> Result<Option<Sort>, String
     match (operator, sort) {
         (Operator::Neg, None) => Ok(None),
         (Operator::Neg, Some(Sort::Number(_))) => Ok(sort),
-        (Operator::Neg, Some(other)) => Err(format!("'-' wants a number, not {}", described(other))),
+        (Operator::Neg, Some(other)) => {
+            Err(format!("'-' wants a number, not {}", described(other)))
+        }
         (Operator::Not, None | Some(Sort::Truth)) => Ok(Some(Sort::Truth)),
         (Operator::Not, Some(other)) => Err(format!(
             "'not' wants yes or no, not {}; put what it turns round in brackets: not (…)",
@@ -230,13 +233,11 @@ fn quotient(a: Dimension, b: Dimension) -> Option<Dimension> {
         (Dimension::PowerLevel, _) | (_, Dimension::PowerLevel) => None,
         (a, b) if bare(b) => Some(if bare(a) { Dimension::Ratio } else { a }),
         (a, b) if a == b => Some(Dimension::Ratio),
-        (a, b) => PRODUCTS
-            .iter()
-            .find_map(|row| match row {
-                (x, y, z) if (*z == a || (bare(*z) && bare(a))) && *x == b => Some(*y),
-                (x, y, z) if (*z == a || (bare(*z) && bare(a))) && *y == b => Some(*x),
-                _ => None,
-            }),
+        (a, b) => PRODUCTS.iter().find_map(|row| match row {
+            (x, y, z) if (*z == a || (bare(*z) && bare(a))) && *x == b => Some(*y),
+            (x, y, z) if (*z == a || (bare(*z) && bare(a))) && *y == b => Some(*x),
+            _ => None,
+        }),
     }
 }
 
