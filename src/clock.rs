@@ -22,6 +22,14 @@ impl Clock {
         Self::starting_at(Timestamp::now())
     }
 
+    /// Reads the wall clock; what it says is never before `at`, as the last line of a record whose
+    /// simulated night was longer than the real one.
+    #[must_use]
+    #[expect(clippy::disallowed_methods, reason = "this is the named place")]
+    pub fn start_not_before(at: Timestamp) -> Self {
+        Self::starting_at(Timestamp::now().max(at))
+    }
+
     /// A clock that says `wall_start` now; for tests.
     #[must_use]
     pub fn starting_at(wall_start: Timestamp) -> Self {

@@ -11,7 +11,7 @@ use std::path::Path;
 use beamwarden::bench::{Bench, BenchPlan};
 use beamwarden::clock::Clock;
 use beamwarden::record::{CaptureNo, Event, RunFolder, SettingRecord, SigmfCapture, Value};
-use beamwarden::run::{Engine, Recorder, RunInputs, Silent, Stop};
+use beamwarden::run::{Control, Engine, Recorder, RunInputs, Silent};
 use beamwarden::sequence::read_sequence;
 use beamwarden_drivers::fault::Source;
 use beamwarden_drivers::value::Value as DriverValue;
@@ -259,7 +259,7 @@ async fn run(
     let door = bench.simulated_back_door().unwrap().clone();
     door.keep_acquisitions(10_000);
     let mut silent = Silent;
-    let engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut silent, Stop::default());
+    let engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut silent, Control::default());
     let summary =
         if failures.is_empty() { engine.execute().await } else { engine.give_up(failures).await };
     let ending = summary.error.map_or("completed".to_string(), |error| kind_of(&error.to_string()));
@@ -269,7 +269,7 @@ async fn run(
     }
     compare(&plan, recorder.folder(), began, &door.acquisitions(), (tally, points));
     let whole = GAINS.len() * AMPLITUDES.len();
-    first_angle + summary.points as usize / whole
+    first_angle + summary.tally.points as usize / whole
 }
 
 /// The end of an error's message without what differs from case to case.

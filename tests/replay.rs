@@ -11,7 +11,7 @@ use std::process::Output;
 
 use beamwarden::record::{Against, CaptureNo, Event, Outcome, RunFolder, sha256_hex, verify};
 use beamwarden::replay::{Air, Desk, Recorded, ReplayError, reanalyse, run_again};
-use beamwarden::run::{Progress, ProgressEvent, Stop};
+use beamwarden::run::{Control, Progress, ProgressEvent};
 use common::{expect_status, only_run, root, run, short_sequence, write};
 use serde_json::Value as Json;
 
@@ -327,12 +327,12 @@ fn captures_of_a_killed_run_are_compared_as_far_as_it_came() {
 }
 
 /// Stops a run after its first measurement, as an operator does.
-struct StopsAfterOne(Stop);
+struct StopsAfterOne(Control);
 
 impl Progress for StopsAfterOne {
     fn take(&mut self, event: ProgressEvent<'_>) {
         if matches!(event, ProgressEvent::Measured { .. }) {
-            self.0.ask();
+            self.0.stop_now();
         }
     }
 }
@@ -340,7 +340,7 @@ impl Progress for StopsAfterOne {
 /// The sequence of a run once more on the simulated bench, stopped after the first measurement.
 async fn stopped(run_folder: &Path, runs: &Path) -> PathBuf {
     let recorded = Recorded::read(&RunFolder::open(run_folder).unwrap()).unwrap();
-    let stop = Stop::default();
+    let stop = Control::default();
     let desk = Desk::simulated(&recorded, None).unwrap();
     let again = run_again(desk, runs, &mut StopsAfterOne(stop.clone()), stop).await.unwrap();
     assert_eq!(again.ran.unwrap().outcome, Outcome::Stopped);

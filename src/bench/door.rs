@@ -97,6 +97,8 @@ pub struct Bench {
     pub(super) steering: Steering,
     /// Settings whose instrument may have lost them since they were read back.
     pub(super) unsure: BTreeSet<String>,
+    /// Instruments that may have lost what was set, and that nobody has looked after since.
+    pub(super) lost: BTreeSet<String>,
     /// How often each instrument may have lost its settings, as far as that was seen to.
     losses: BTreeMap<String, u64>,
     /// Lives as long as its instruments.
@@ -153,6 +155,7 @@ impl Bench {
             frame: None,
             steering: Steering::default(),
             unsure: BTreeSet::new(),
+            lost: BTreeSet::new(),
             losses: BTreeMap::new(),
             trace: trace.cloned(),
             began: Instant::now(),
@@ -401,7 +404,10 @@ impl Bench {
                 lost.push(name.clone());
             }
         }
-        lost.iter().for_each(|name| self.doubt(name));
+        for name in &lost {
+            self.doubt(name);
+            self.note_lost(name);
+        }
         !lost.is_empty()
     }
 
@@ -502,6 +508,19 @@ impl Bench {
         let value = instrument.query(inner).await?;
         let knob = instrument.driver().knob(inner).ok_or_else(unknown)?;
         Ok(from_driver(knob.kind, &value))
+    }
+
+    /// A setting or a reading by its full name, now. What the bench derives itself is as it stands.
+    ///
+    /// # Errors
+    /// What the instrument or its link failed at; or nothing of that name is known.
+    pub async fn value_now(&mut self, name: &str) -> Result<KnobValue, BenchError> {
+        match self.standing.get(name) {
+            Some(standing) if matches!(name, FRAME | BEAM_TX | BEAM_RX) => {
+                Ok(standing.read_back.clone())
+            }
+            _ => self.ask_setting(name).await,
+        }
     }
 
     /// Brings the bench to its safe state, every entry whatever became of the ones before. What

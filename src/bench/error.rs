@@ -122,6 +122,17 @@ impl BenchError {
         matches!(error.fault.as_ref(), InstrumentFault::NeverWritten)
     }
 
+    /// The instrument that it concerns, where it is known.
+    #[must_use]
+    pub fn instrument(&self) -> Option<&str> {
+        match self {
+            BenchError::Instrument(error) => Some(&error.instrument),
+            BenchError::NotOpen(name) | BenchError::NoTrace(name) => Some(name),
+            BenchError::ForeignBits { instrument, .. } => Some(instrument),
+            _ => None,
+        }
+    }
+
     /// What kind of failure this is.
     #[must_use]
     pub fn class(&self) -> Class {

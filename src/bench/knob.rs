@@ -14,6 +14,7 @@ use beamwarden_drivers::shape;
 use beamwarden_drivers::value::{Kind, Value};
 
 use super::frame_file::NamedFrame;
+use crate::record::{RecordedValue, Value as RecordValue};
 
 /// The knob that loads and plays a frame.
 pub const FRAME: &str = "frame";
@@ -328,6 +329,22 @@ impl Knob {
         match below.max_by(|a, b| a.value.total_cmp(&b.value)) {
             Some(bound) => Err(refuse("below", bound)),
             None => Ok(()),
+        }
+    }
+
+    /// A value of this knob from a record; `None` when it is none that this knob can have.
+    #[must_use]
+    pub fn of_record(&self, recorded: &RecordedValue) -> Option<KnobValue> {
+        match (&self.kind, &recorded.value) {
+            (KnobKind::Number(dimension), value) => {
+                let value = value.as_f64()?;
+                Some(KnobValue::Number(Quantity { value, dimension: *dimension }))
+            }
+            // Whole numbers below 2^53 are exact in a double.
+            (KnobKind::Whole, value) => Some(KnobValue::Whole(value.as_f64()? as i64)),
+            (KnobKind::Switch, RecordValue::Switch(on)) => Some(KnobValue::Switch(*on)),
+            (_, RecordValue::Word(word)) => self.read(word).ok(),
+            _ => None,
         }
     }
 

@@ -12,6 +12,7 @@ pub mod grammar;
 pub mod interlock;
 pub mod knob;
 mod lock;
+mod lost;
 pub mod notify;
 mod on_air;
 mod plan;

@@ -214,6 +214,7 @@ impl Bench {
     /// An instrument started anew: what was loaded there is gone, and what it feeds lost its registers.
     /// Its own settings are doubted already.
     pub(super) fn forget_restarted(&mut self, name: &str) {
+        self.note_lost(name);
         let planned = self.plan.instruments.iter().find(|planned| planned.name == name);
         match planned.map(|planned| planned.role) {
             Some(Role::WaveformSource) => {

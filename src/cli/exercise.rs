@@ -81,7 +81,7 @@ async fn carry_out(
             bar.set_message(plain(&one.setting).into_owned());
             bar.inc(1);
             all.push(one);
-            !stop.asked()
+            !stop.stopping()
         };
         bench.exercise(arguments.moving, follow).await;
         bar.finish_and_clear();
@@ -96,7 +96,7 @@ async fn carry_out(
     }
     match outcome {
         Err(error) if all.is_empty() => Err(bench_failure(error)),
-        _ => Ok((all, stop.asked(), safe)),
+        _ => Ok((all, stop.stopping(), safe)),
     }
 }
 

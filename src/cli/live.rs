@@ -5,7 +5,7 @@ use tokio::runtime::{Builder, Runtime};
 
 use super::{Ended, Failure, FailureKind};
 use crate::bench::{BenchError, BenchPlan};
-use crate::run::{RunError, Stop};
+use crate::run::{Control, RunError};
 
 /// A runtime whose clock is simulated when the whole bench is: then waiting costs no time.
 pub(super) fn runtime(plan: &BenchPlan) -> Result<Runtime, Failure> {
@@ -19,9 +19,9 @@ pub(super) fn runtime(plan: &BenchPlan) -> Result<Runtime, Failure> {
 /// Asks for a stop on every interrupt, hang-up or termination signal: the first stops the run, the
 /// second leaves out what is left of tidying up. None ends the process before the safe state.
 #[cfg(unix)]
-pub(super) fn stop_on_signals() -> Stop {
+pub(super) fn stop_on_signals() -> Control {
     use tokio::signal::unix::{SignalKind, signal};
-    let stop = Stop::default();
+    let stop = Control::default();
     let kinds = [
         SignalKind::interrupt(),
         SignalKind::terminate(),
@@ -35,7 +35,7 @@ pub(super) fn stop_on_signals() -> Stop {
                 let asked = stop.clone();
                 tokio::spawn(async move {
                     while signals.recv().await.is_some() {
-                        asked.ask();
+                        asked.stop_now();
                     }
                 });
             }
@@ -45,14 +45,50 @@ pub(super) fn stop_on_signals() -> Stop {
     stop
 }
 
+/// As [`stop_on_signals`]; and a user signal pauses the run or lets it go on, another stops it after
+/// the point at hand. Neither may end the process by default.
+#[cfg(unix)]
+pub(super) fn wish_on_signals() -> Control {
+    use tokio::signal::unix::{SignalKind, signal};
+    let control = stop_on_signals();
+    let pause_or_go_on: fn(&Control) = |control| match control.pausing() {
+        true => control.go_on(),
+        false => control.pause(),
+    };
+    let wishes = [
+        (SignalKind::user_defined1(), pause_or_go_on),
+        (SignalKind::user_defined2(), Control::stop_after_point),
+    ];
+    for (kind, wish) in wishes {
+        match signal(kind) {
+            Ok(mut signals) => {
+                let told = control.clone();
+                tokio::spawn(async move {
+                    while signals.recv().await.is_some() {
+                        wish(&told);
+                    }
+                });
+            }
+            Err(error) => tracing::warn!(?kind, %error, "this signal cannot be caught"),
+        }
+    }
+    control
+}
+
+/// Elsewhere interrupts are all there is.
+#[cfg(not(unix))]
+pub(super) fn wish_on_signals() -> Control {
+    stop_on_signals()
+}
+
 /// Asks for a stop on every interrupt.
 #[cfg(not(unix))]
-pub(super) fn stop_on_signals() -> Stop {
-    let stop = Stop::default();
+pub(super) fn stop_on_signals() -> Control {
+    let stop = Control::default();
     let asked = stop.clone();
     tokio::spawn(async move {
         while tokio::signal::ctrl_c().await.is_ok() {
-            asked.ask();
+            asked.stop_now();
         }
     });
     stop

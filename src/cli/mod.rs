@@ -13,10 +13,13 @@ mod frame;
 mod live;
 mod measure;
 mod now;
+mod open_runs;
+mod operate;
 mod registers;
 mod remarks;
 mod replay;
 mod report;
+mod resume;
 mod run;
 mod runs;
 mod say;
@@ -24,9 +27,11 @@ mod schema;
 mod search;
 mod show;
 mod sim;
+mod sim_tell;
 mod terminal;
 mod verify;
 mod watch;
+mod wishes;
 
 use std::process::ExitCode;
 
@@ -60,6 +65,14 @@ sequence runs, and follow the local rules and the site's safety officer.";
 enum Command {
     /// Execute a sequence and keep the record of it.
     Run(run::Arguments),
+    /// Stop a run that goes on, now or after the point at hand.
+    Stop(operate::StopArguments),
+    /// Pause a run that goes on, after the point at hand.
+    Pause(operate::Arguments),
+    /// Let a run go on that pauses.
+    GoOn(operate::Arguments),
+    /// End the record of a run that was cut off and shall not go on; the bench is made safe first.
+    Close(operate::Arguments),
     /// Check a sequence and its bench, a profile or a register map, without touching any instrument.
     Check(check::Arguments),
     /// Reach every instrument: identity, self-test, error queue, read-back.
@@ -127,6 +140,10 @@ fn log_to_stderr(verbose: u8) {
 fn dispatch(command: Command, terminal: &mut Terminal) -> Result<Ended, Failure> {
     match command {
         Command::Run(arguments) => run::run(&arguments, terminal),
+        Command::Stop(arguments) => operate::stop(&arguments, terminal),
+        Command::Pause(arguments) => operate::pause(&arguments, terminal),
+        Command::GoOn(arguments) => operate::go_on(&arguments, terminal),
+        Command::Close(arguments) => operate::close(&arguments, terminal),
         Command::Check(arguments) => check::run(&arguments, terminal),
         Command::Bench(arguments) => bench::run(&arguments, terminal),
         Command::Search(arguments) => search::run(&arguments, terminal),

@@ -206,7 +206,7 @@ fn anew(
         let clock = Clock::start();
         let work = tokio::task::spawn_blocking(move || {
             let tell = |done: Reanalysed| told.set_position(done.done as u64);
-            reanalyse(&run, &air, &tell, &|| stop.asked())
+            reanalyse(&run, &air, &tell, &|| stop.stopping())
         });
         (work.await, clock.now())
     });

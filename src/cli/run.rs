@@ -1,17 +1,20 @@
-//! `run`: executes a sequence and keeps the record of it.
+//! `run`: executes a sequence and keeps the record of it, or goes on with a run that was cut off.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
 use super::benches_at_hand::{load_bench, load_sequence};
-use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
+use super::live::{bench_failure, run_failure, runtime};
+use super::open_runs::look_after_open_runs;
+use super::resume::{Interrupted, interrupted};
 use super::watch::Watch;
+use super::wishes::Wishes;
 use super::{Ended, Failure, Terminal};
 use crate::bench::{Bench, BenchError, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
-use crate::record::{Catalogue, Outcome, RunFolder, TRACE_FOLDER, Value};
-use crate::run::{Engine, Recorder, RunInputs, RunSummary};
+use crate::record::{Catalogue, Outcome, RecordError, RunFolder, RunStarted, TRACE_FOLDER, Value};
+use crate::run::{DoneBefore, Engine, Recorder, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
 /// What is told when the safe state was not reached, whatever else happened.
@@ -21,17 +24,25 @@ pub(super) const NOT_SAFE: &str =
 /// Most doubts that are listed below the table.
 const DOUBTS_MAX: usize = 10;
 
-/// Execute a sequence and keep the record of it.
+/// Execute a sequence and keep the record of it; or go on with a run that was cut off or stopped.
+///
+/// While it runs: Ctrl-C stops it after the action at hand, a second one leaves out the rest of
+/// 'finally' too; the safe state follows in any case. 'beamwarden stop', 'pause' and 'go-on' say
+/// the same to a run in another terminal.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
-    /// The sequence file.
-    sequence: PathBuf,
+    /// The sequence file; with --resume it may be left out.
+    #[arg(required_unless_present = "resume")]
+    sequence: Option<PathBuf>,
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
     /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
-    #[arg(long, value_name = "NAME=VALUE")]
+    #[arg(long, value_name = "NAME=VALUE", conflicts_with = "resume")]
     with: Vec<String>,
+    /// Go on with this run where it was cut off or stopped, from the files that it keeps.
+    #[arg(long, value_name = "RUN")]
+    resume: Option<PathBuf>,
     /// The folder that holds the runs.
     #[arg(long, value_name = "FOLDER", default_value = "runs")]
     runs: PathBuf,
@@ -40,15 +51,46 @@ pub struct Arguments {
     json: bool,
 }
 
+/// What is to be executed.
+pub(super) struct Work {
+    plan: BenchPlan,
+    sequence: Sequence,
+    /// The record, once it exists, and what it tells of before.
+    before: Option<Before>,
+}
+
+/// A record to go on with.
+struct Before {
+    folder: RunFolder,
+    start: RunStarted,
+    done: DoneBefore,
+}
+
+impl From<Interrupted> for Work {
+    fn from(interrupted: Interrupted) -> Self {
+        let Interrupted { folder, start, plan, sequence, done } = interrupted;
+        Work { plan, sequence, before: Some(Before { folder, start, done }) }
+    }
+}
+
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    let plan = load_bench(arguments.bench.as_deref())?;
-    let sequence = load_sequence(Some(&arguments.sequence), &plan, &arguments.with)?;
-    for remark in plan.model_remarks() {
+    let (sequence, bench) = (arguments.sequence.as_deref(), arguments.bench.as_deref());
+    let work = match &arguments.resume {
+        Some(run) => Work::from(interrupted(run, &arguments.runs, sequence, bench)?),
+        None => {
+            let plan = load_bench(bench)?;
+            let sequence = load_sequence(sequence, &plan, &arguments.with)?;
+            match look_after_open_runs(&plan, &arguments.runs, terminal)? {
+                None => Work { plan, sequence, before: None },
+                Some(open) => Work::from(open),
+            }
+        }
+    };
+    for remark in work.plan.model_remarks() {
         terminal.tell(format!("warning: {remark}"));
     }
-    let runtime = runtime(&plan)?;
-    let (folder, ran) =
-        runtime.block_on(execute(arguments, terminal.interactive, plan, &sequence))?;
+    let runtime = runtime(&work.plan)?;
+    let (folder, ran) = runtime.block_on(execute(arguments, terminal.interactive, work))?;
     let report = finish_folder(&folder, terminal);
     let summary = ran.map_err(bench_failure)?;
     let printed = if arguments.json {
@@ -63,6 +105,19 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if !summary.safe {
         terminal.tell(NOT_SAFE);
     }
+    end_of(summary, &folder, terminal)
+}
+
+/// How the command ends, by how the run ended.
+fn end_of(
+    summary: RunSummary,
+    folder: &RunFolder,
+    terminal: &mut Terminal,
+) -> Result<Ended, Failure> {
+    let can_go_on = matches!(summary.outcome, Outcome::Stopped | Outcome::Failed);
+    if can_go_on {
+        terminal.tell(format!("to go on with it: beamwarden run --resume {}", shown(folder)));
+    }
     match (summary.outcome, summary.error) {
         (Outcome::Completed, _) => Ok(Ended::Done),
         (Outcome::ExpectationFailed, _) => Ok(Ended::ExpectationFailed),
@@ -76,23 +131,53 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
 }
 
+/// A run's folder as one would type it.
+pub(super) fn shown(folder: &RunFolder) -> String {
+    let path = folder.path();
+    let here = std::env::current_dir().ok().and_then(|here| here.canonicalize().ok());
+    let within = here.and_then(|here| path.strip_prefix(here).ok().map(Path::to_path_buf));
+    within.unwrap_or_else(|| path.to_path_buf()).display().to_string()
+}
+
+/// The record of a run, to be gone on with.
+pub(super) fn go_on(
+    folder: RunFolder,
+    start: &RunStarted,
+    plan: &BenchPlan,
+    done: &DoneBefore,
+) -> Result<Recorder, RecordError> {
+    let clock = match done.last {
+        // The simulated night may have been longer than the real one.
+        Some(last) if plan.is_simulated() => Clock::start_not_before(last),
+        _ => Clock::start(),
+    };
+    Recorder::go_on(folder, start, done.captures, clock)
+}
+
 /// Opens the record, then the bench, and executes; the folder exists whatever comes after.
 async fn execute(
     arguments: &Arguments,
     interactive: bool,
-    plan: BenchPlan,
-    sequence: &Sequence,
+    work: Work,
 ) -> Result<(RunFolder, Result<RunSummary, BenchError>), Failure> {
-    let clock = Clock::start();
-    let seed = plan.is_simulated().then_some(plan.simulated.seed);
-    let inputs = RunInputs { sequence, plan: &plan, seed, replay: None };
-    let mut recorder =
-        Recorder::begin(&arguments.runs, inputs, clock).map_err(Failure::internal)?;
+    let Work { plan, sequence, before } = work;
+    let (mut recorder, done) = match before {
+        None => {
+            let seed = plan.is_simulated().then_some(plan.simulated.seed);
+            let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
+            let recorder = Recorder::begin(&arguments.runs, inputs, Clock::start());
+            (recorder.map_err(Failure::internal)?, None)
+        }
+        Some(Before { folder, start, done }) => {
+            let recorder = go_on(folder, &start, &plan, &done).map_err(Failure::internal)?;
+            (recorder, Some(done))
+        }
+    };
     recorder.keep_for_replay();
     let folder = recorder.folder().clone();
     let trace = TraceKeeper::in_folder(folder.path().join(TRACE_FOLDER))
         .map_err(|error| Failure::internal(anyhow::Error::new(error).context("failed to trace")))?;
-    let stop = stop_on_signals();
+    let wishes = Wishes::listen(&folder);
     let (mut bench, failures) = match Bench::open_what_answers(plan, Some(&trace)).await {
         Ok(opened) => opened,
         Err(error) => {
@@ -101,7 +186,11 @@ async fn execute(
         }
     };
     let mut watch = Watch::new(interactive, arguments.json);
-    let engine = Engine::new(sequence, &mut bench, &mut recorder, &mut watch, stop);
+    let control = wishes.control();
+    let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
+    if let Some(done) = done {
+        engine.go_on_after(done);
+    }
     let summary =
         if failures.is_empty() { engine.execute().await } else { engine.give_up(failures).await };
     Ok((folder, Ok(summary)))
@@ -145,8 +234,8 @@ fn print(
     if let Some(report) = report {
         terminal.line(format!("report  {}", report.display()))?;
     }
-    if summary.expectations_failed > 0 {
-        let failed = summary.expectations_failed;
+    if summary.tally.expectations_failed > 0 {
+        let failed = summary.tally.expectations_failed;
         let noun = if failed == 1 { "expectation" } else { "expectations" };
         terminal.line(format!("{failed} {noun} failed"))?;
     }
@@ -179,8 +268,10 @@ fn as_json(folder: &RunFolder, summary: &RunSummary) -> serde_json::Value {
         "folder": folder.path().display().to_string(),
         "outcome": summary.outcome,
         "error": summary.error.as_ref().map(ToString::to_string),
-        "points": summary.points,
-        "expectations_failed": summary.expectations_failed,
+        "points": summary.tally.points,
+        "points_skipped": summary.tally.points_skipped,
+        "retries": summary.tally.retries,
+        "expectations_failed": summary.tally.expectations_failed,
         "safe_state_reached": summary.safe,
         "measurements": measurements,
     })

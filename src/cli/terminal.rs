@@ -81,6 +81,17 @@ impl Terminal {
         let _ = writeln!(self.err, "{}", plain(text.as_ref()));
     }
 
+    /// Asks a person for a yes; nobody there, or any other answer, is a no.
+    pub fn agrees(&mut self, question: &str) -> bool {
+        if !self.interactive || !io::stdin().is_terminal() {
+            return false;
+        }
+        let _ = write!(self.err, "{} [y/N] ", plain(question)).and_then(|()| self.err.flush());
+        let mut answer = String::new();
+        let read = io::stdin().read_line(&mut answer);
+        read.is_ok() && matches!(answer.trim().to_lowercase().as_str(), "y" | "yes")
+    }
+
     /// Prints a failure, in colour where a person watches.
     pub fn tell_failure(&mut self, failure: &Failure) {
         let shown = failure.render(self.colour);

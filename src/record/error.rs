@@ -39,6 +39,9 @@ pub enum RecordErrorKind {
          captures are left, each with its settings in its own meta file"
     )]
     NoJournal,
+    /// Another process has the journal open to write it.
+    #[error("another process writes this run; wait for its end, or stop it")]
+    BeingWritten,
     /// A value that cannot be written as JSON or a text that is not the JSON expected.
     #[error("{what}: {source}")]
     Json {

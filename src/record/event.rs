@@ -2,6 +2,7 @@
 //!
 //! Knows nothing of files. Fields are named for a reader who has only the JSON in front of them.
 
+mod read;
 mod unattended;
 
 use serde::{Deserialize, Serialize};

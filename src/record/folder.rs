@@ -13,7 +13,10 @@ use super::disk;
 use super::error::{RecordError, RecordErrorKind};
 use super::event::InputFile;
 use super::hash;
-use super::journal::{Journal, JournalReading};
+use super::journal::{
+    Counted, Journal, JournalLines, JournalReading, LOCK_FILE, RESERVE_FILE, Reopened,
+    is_being_written,
+};
 use super::sigmf::{DATA_ENDING, META_ENDING};
 use super::value::CaptureNo;
 
@@ -116,7 +119,15 @@ impl RunFolder {
         let content = content.as_ref();
         let path = self.inside(file)?;
         let first = file.split('/').next().unwrap_or(file);
-        let own = [JOURNAL_FILE, CAPTURES_FOLDER, TRACE_FOLDER, REPORT_FILE, ANALYSES_FOLDER];
+        let own = [
+            JOURNAL_FILE,
+            LOCK_FILE,
+            RESERVE_FILE,
+            CAPTURES_FOLDER,
+            TRACE_FOLDER,
+            REPORT_FILE,
+            ANALYSES_FOLDER,
+        ];
         if own.contains(&first) {
             return Err(RecordError::new(&path, RecordErrorKind::Name));
         }
@@ -143,21 +154,46 @@ impl RunFolder {
     /// Opens the journal of an interrupted run to go on with it; see [`Journal::reopen`].
     ///
     /// # Errors
-    /// When it cannot be read or written.
-    pub fn resume_journal(&self) -> Result<(Journal, JournalReading), RecordError> {
-        Journal::reopen(&self.journal_path())
+    /// When it cannot be read or written, or another process writes it.
+    pub fn resume_journal(&self) -> Result<(Journal, Reopened), RecordError> {
+        Journal::reopen(&self.present_journal()?)
     }
 
-    /// Reads the journal.
+    /// Whether a process writes the journal now; otherwise a run without an end was cut off.
+    pub fn is_being_written(&self) -> bool {
+        is_being_written(&self.journal_path())
+    }
+
+    /// Reads the whole journal at once; for long ones see [`Self::journal_lines`].
     ///
     /// # Errors
     /// When it is missing, cannot be read or has a format this version does not know.
     pub fn read_journal(&self) -> Result<JournalReading, RecordError> {
+        JournalReading::read(&self.present_journal()?)
+    }
+
+    /// Reads the journal line by line, in constant memory.
+    ///
+    /// # Errors
+    /// When it is missing or cannot be opened.
+    pub fn journal_lines(&self) -> Result<JournalLines, RecordError> {
+        JournalLines::open(&self.present_journal()?)
+    }
+
+    /// Reads the journal line by line, in constant memory, and says of each entry whether it counts.
+    ///
+    /// # Errors
+    /// When it is missing, cannot be read or has a format this version does not know.
+    pub fn counted_journal(&self) -> Result<Counted, RecordError> {
+        Counted::open(&self.present_journal()?)
+    }
+
+    fn present_journal(&self) -> Result<PathBuf, RecordError> {
         let path = self.journal_path();
         if !path.try_exists().map_err(RecordError::io(&path, "look for"))? {
             return Err(RecordError::new(&self.path, RecordErrorKind::NoJournal));
         }
-        JournalReading::read(&path)
+        Ok(path)
     }
 
     /// Path of the journal.

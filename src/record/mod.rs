@@ -22,6 +22,7 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod open;
 mod sigmf;
 mod unkept;
 mod value;
@@ -48,8 +49,10 @@ pub use event::{
 pub use folder::{CAPTURES_FOLDER, JOURNAL_FILE, REPORT_FILE, RunFolder, TRACE_FOLDER};
 pub use hash::sha256_hex;
 pub use journal::{
-    Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalReading, LineFault, LineProblem,
+    Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
+    JournalReading, LOCK_FILE, LineFault, LineProblem, RESERVE_FILE, Reopened, Uncounted,
 };
+pub use open::OpenRun;
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
     EXTENSION_NAME, EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING,

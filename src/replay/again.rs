@@ -15,7 +15,7 @@ use super::recorded::Recorded;
 use crate::bench::{Bench, BenchError, BenchPlan, RecordedLinks, TraceKeeper};
 use crate::clock::Clock;
 use crate::record::{Against, RecordError, RunFolder, TRACE_FOLDER};
-use crate::run::{Engine, Progress, Recorder, Replayed, RunInputs, RunSummary, Stop};
+use crate::run::{Control, Engine, Progress, Recorder, Replayed, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
 /// What stands in place of the recorded bench, checked and ready; nothing was sent yet.
@@ -119,7 +119,7 @@ pub async fn run_again(
     desk: Desk,
     runs: &Path,
     progress: &mut dyn Progress,
-    stop: Stop,
+    stop: Control,
 ) -> Result<Again, ReplayError> {
     let Desk { plan, sequence, links, replayed, .. } = desk;
     let seed = replayed.simulated.then_some(plan.simulated.seed);

@@ -21,7 +21,7 @@ use crate::beam::ArrayGeometry;
 use crate::bench::file::ArrayEntry;
 use crate::bench::{BenchPlan, ModelFacts};
 use crate::record::{BeamRecord, CaptureNo, RecordedValue, SigmfCapture, Value, figure};
-use crate::run::{Silent, Stop};
+use crate::run::{Control, Silent};
 
 /// By how much the noise figure is raised to see the receiver's part of the noise, dB.
 const RAISED_DB: f64 = 3.0;
@@ -107,7 +107,7 @@ impl Drop for Temporary {
 pub async fn fit_model(
     recorded: &Recorded,
     model: Option<Source>,
-    stop: &Stop,
+    stop: &Control,
     told: &dyn Fn(&str),
 ) -> Result<Fitted, ReplayError> {
     if recorded.captures.is_empty() {
@@ -144,7 +144,7 @@ struct Fitting<'a> {
     model: Option<Source>,
     /// The model as it stands.
     facts: ModelFacts,
-    stop: &'a Stop,
+    stop: &'a Control,
     told: &'a dyn Fn(&str),
     parameters: Vec<Parameter>,
     remarks: Vec<String>,
@@ -198,7 +198,7 @@ impl Fitting<'_> {
         desk.plan.faults = None;
         desk.plan.simulated.seed = desk.plan.simulated.seed.wrapping_add(apart);
         let again = run_again(desk, &self.folder, &mut Silent, self.stop.clone()).await?;
-        if self.stop.asked() {
+        if self.stop.stopping() {
             return Err(ReplayError::Stopped);
         }
         let summary = again.ran?;

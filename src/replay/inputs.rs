@@ -7,15 +7,20 @@ use super::error::ReplayError;
 use super::recorded::Recorded;
 use crate::record::sha256_hex;
 
-/// What a replay needs the frozen files for.
+/// What a replay, or who goes on with a run, needs the frozen files for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub(super) enum Use {
+pub enum Use {
     /// The simulated bench; the run's own model is needed where no other takes its place.
-    Model { own: bool },
+    Model {
+        /// Whether it is the run's own model.
+        own: bool,
+    },
     /// The recorded messages.
     Trace,
     /// Today's analysis of the captures.
     Captures,
+    /// Going on with the run itself: all of them.
+    GoingOn,
 }
 
 impl Use {
@@ -28,7 +33,7 @@ impl Use {
             // Simulated instruments are driven by the shipped profiles.
             (Use::Model { .. }, "profiles") => false,
             (Use::Model { own }, "models") => own,
-            (Use::Model { .. }, _) => true,
+            (Use::Model { .. } | Use::GoingOn, _) => true,
         }
     }
 }
@@ -38,7 +43,7 @@ impl Recorded {
     ///
     /// # Errors
     /// [`ReplayError::Inputs`] with every file that is needed and was changed or is missing.
-    pub(super) fn check_inputs(&self, needed: Use) -> Result<(), ReplayError> {
+    pub fn check_inputs(&self, needed: Use) -> Result<(), ReplayError> {
         let mut told = Vec::new();
         for input in self.start.inputs.iter().filter(|input| needed.needs(&input.file)) {
             let file = &input.file;

@@ -26,4 +26,5 @@ pub use differences::{
 };
 pub use error::ReplayError;
 pub use fitting::{Fitted, Parameter, fit_model};
+pub use inputs::Use;
 pub use recorded::Recorded;

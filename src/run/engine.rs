@@ -1,22 +1,30 @@
 //! The engine: one action after the other, and the safe state at every end.
 
+use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::task::Poll;
 
 use beamwarden_drivers::Class;
 
+use super::control::Control;
 use super::error::RunError;
+use super::ledger::Ledger;
 use super::measure::Measurement;
+use super::points::LostTurn;
 use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
+use super::resume::DoneBefore;
 use super::search::SearchFound;
-use super::stop::Stop;
-use crate::bench::knob::{FRAME, KnobValue};
-use crate::bench::{Bench, BenchError, Settled};
-use crate::record::{Event, FaultClass, Level, Outcome, RunEnded, SafeState, SafeStateFault};
-use crate::sequence::{
-    Action, Given, Phase, Position, Sequence, Step, Wait, Walk, WalkItem, count,
+use super::tally::Tally;
+use crate::bench::policy::Policy;
+use crate::bench::{Bench, BenchError};
+use crate::record::{
+    Event, FaultClass, Figure, Level, Outcome, Remedy, RunEnded, SafeState, SafeStateFault,
 };
+use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
+
+/// Most measurements and most searches that a summary holds; the record has all of them.
+pub const SUMMARY_MAX: usize = 1000;
 
 /// How a run ended.
 #[derive(Debug)]
@@ -25,14 +33,12 @@ pub struct RunSummary {
     pub outcome: Outcome,
     /// The failure that ended it.
     pub error: Option<RunError>,
-    /// Points finished.
-    pub points: u64,
-    /// All measurements in order.
+    /// Its counts.
+    pub tally: Tally,
+    /// The first [`SUMMARY_MAX`] measurements in order.
     pub measurements: Vec<Measurement>,
-    /// All beam searches in order.
+    /// The first [`SUMMARY_MAX`] beam searches in order.
     pub searches: Vec<SearchFound>,
-    /// Expectations that did not hold.
-    pub expectations_failed: u64,
     /// Whether every setting of the safe state was reached.
     pub safe: bool,
 }
@@ -43,13 +49,29 @@ pub struct Engine<'a> {
     pub(super) bench: &'a mut Bench,
     pub(super) recorder: &'a mut Recorder,
     pub(super) progress: &'a mut dyn Progress,
-    stop: Stop,
+    pub(super) control: Control,
+    pub(super) policy: Policy,
+    /// What an interrupted run had done already.
+    pub(super) done_before: DoneBefore,
+    /// Items of `prepare`; the numbers of steps go on from there.
+    pub(super) prepared: u64,
+    pub(super) ledger: Ledger,
+    pub(super) tally: Tally,
     pub(super) point: Option<u64>,
     pub(super) position: Position,
-    points: u64,
-    measurements: Vec<Measurement>,
-    searches: Vec<SearchFound>,
-    expectations_failed: u64,
+    /// Sweeps that are open.
+    pub(super) depth: usize,
+    pub(super) lost_turn: Option<LostTurn>,
+    /// Whether the axes may not stand where the walk thinks.
+    pub(super) unsettled: bool,
+    /// Figures of the last measurement.
+    pub(super) figures: Vec<Figure>,
+    /// Answers to questions by name.
+    pub(super) answers: BTreeMap<String, String>,
+    /// The turn of each repetition that is open, the innermost last.
+    pub(super) turns: Vec<u64>,
+    pub(super) measurements: Vec<Measurement>,
+    pub(super) searches: Vec<SearchFound>,
     leave: bool,
 }
 
@@ -60,20 +82,30 @@ impl<'a> Engine<'a> {
         bench: &'a mut Bench,
         recorder: &'a mut Recorder,
         progress: &'a mut dyn Progress,
-        stop: Stop,
+        control: Control,
     ) -> Self {
+        let policy = sequence.policy.clone().or_else(|| bench.plan().policy.clone());
         Engine {
             sequence,
             bench,
             recorder,
             progress,
-            stop,
+            control,
+            policy: policy.unwrap_or_default(),
+            done_before: DoneBefore::default(),
+            prepared: Walk::of(sequence, Phase::Prepare).count() as u64,
+            ledger: Ledger::default(),
+            tally: Tally::default(),
             point: None,
             position: Position::new(),
-            points: 0,
+            depth: 0,
+            lost_turn: None,
+            unsettled: false,
+            figures: Vec::new(),
+            answers: BTreeMap::new(),
+            turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
-            expectations_failed: 0,
             leave: false,
         }
     }
@@ -82,6 +114,14 @@ impl<'a> Engine<'a> {
     /// at the end.
     pub fn leave_as_it_stands(&mut self) {
         self.leave = true;
+    }
+
+    /// Goes on with an interrupted run where it was cut off.
+    pub fn go_on_after(&mut self, done: DoneBefore) {
+        self.tally = done.tally.clone();
+        self.figures = done.figures.clone();
+        self.answers = done.answers.clone();
+        self.done_before = done;
     }
 
     /// Runs to the end, whatever it is: `prepare`, `steps`, then in any case `finally` and the
@@ -93,12 +133,20 @@ impl<'a> Engine<'a> {
         self.progress.take(ProgressEvent::Began { run: &run, actions });
         let worked = unless_it_panics(self.work()).await;
         if let Err(error) = &worked {
-            self.report(error);
+            self.report_end(error);
         }
         // What tidies up runs to its end also after a stop, unless that is asked for once more.
-        self.stop = self.stop.for_tidying_up();
-        let stopped = matches!(worked, Err(RunError::Stopped));
-        let tidied = unless_it_panics(self.tidy_up(stopped)).await;
+        self.control = self.control.for_tidying_up();
+        let tidied = match &worked {
+            // What must come at once is the safe state.
+            Err(RunError::Interlock { .. }) => Ok(()),
+            worked => {
+                let stopped = matches!(worked, Err(RunError::Stopped));
+                // What does not answer must not keep the safe state waiting.
+                self.policy = Policy::STOP_AT_ONCE;
+                unless_it_panics(self.tidy_up(stopped)).await
+            }
+        };
         let safe = self.safe_state().await;
         self.finish(worked.and(tidied), safe)
     }
@@ -116,35 +164,99 @@ impl<'a> Engine<'a> {
         self.finish(Err(error), safe)
     }
 
+    /// Brings the bench to its safe state and does nothing else: the record stays open. What does not
+    /// answer is told.
+    pub async fn only_make_safe(mut self, failures: Vec<(String, BenchError)>) -> RunSummary {
+        for (_, error) in failures {
+            self.report(&RunError::bench("opening the bench", error));
+        }
+        let safe = self.safe_state().await;
+        RunSummary {
+            outcome: Outcome::Stopped,
+            error: None,
+            tally: self.tally,
+            measurements: Vec::new(),
+            searches: Vec::new(),
+            safe,
+        }
+    }
+
     async fn work(&mut self) -> Result<(), RunError> {
         self.recorder.instruments(self.bench)?;
-        self.phase(Phase::Prepare).await?;
-        self.phase(Phase::Steps).await
+        if self.done_before.resumed {
+            if let Some(abandoned) = self.done_before.abandoned() {
+                self.recorder.write(Event::Abandoned(abandoned))?;
+            }
+            // Nobody knows how the bench was left.
+            if !self.safe_state().await {
+                return Err(RunError::NotSafe);
+            }
+            let found = self.bench.instruments();
+            self.done_before.check_identities(&found)?;
+        }
+        self.prepare().await?;
+        if self.done_before.items > self.prepared {
+            self.come_back().await?;
+        }
+        self.progress.take(ProgressEvent::Phase("steps"));
+        self.go_through_points().await
+    }
+
+    /// What is done once before the steps. After an interruption it brings the bench up again; what
+    /// it left in the record is not taken twice.
+    async fn prepare(&mut self) -> Result<(), RunError> {
+        self.progress.take(ProgressEvent::Phase("prepare"));
+        for (number, item) in (1..).zip(Walk::of(self.sequence, Phase::Prepare)) {
+            if self.stopping() {
+                return Err(RunError::Stopped);
+            }
+            // There is no sweep in `prepare`, so that nothing but steps comes.
+            let WalkItem::Do(step) = item else { continue };
+            if number <= self.done_before.items && leaves_a_mark(step) {
+                continue;
+            }
+            self.marked_step(number, step).await?;
+        }
+        Ok(())
+    }
+
+    /// Brings the bench to where it stood when the run was cut off.
+    async fn come_back(&mut self) -> Result<(), RunError> {
+        let standing = std::mem::take(&mut self.done_before.ledger);
+        let mut made = Vec::new();
+        for (setting, value) in standing.entries() {
+            self.set(setting, value, "going on where the run was cut off").await?;
+            made.push(setting.clone());
+        }
+        self.recorder.write(Event::Reestablished(crate::record::Reestablished {
+            why: "the run goes on where it was cut off".to_string(),
+            settings: made,
+        }))?;
+        Ok(())
     }
 
     /// Does all of `finally`: what fails is told and the rest is done all the same. Yields the
     /// first failure. After a stop the table does not move again: whoever stopped may be near it.
     async fn tidy_up(&mut self, stopped: bool) -> Result<(), RunError> {
         self.progress.take(ProgressEvent::Phase("finally"));
+        self.recorder.set_for("finally");
         let mut first = Ok(());
         for item in Walk::of(self.sequence, Phase::Finally) {
             // There is no sweep in `finally`, so that nothing but steps comes.
             let WalkItem::Do(step) = item else { continue };
-            if self.stop.asked() {
+            if self.control.stopping() {
                 self.report(&RunError::Stopped);
                 return first.and(Err(RunError::Stopped));
             }
             let mut outcomes = Vec::new();
             if let Action::Set(assignments) = &step.action {
-                let place = self.place(step);
                 for assignment in self.bench.in_order(assignments, |one| &one.setting) {
                     if stopped && self.bench.moves(&assignment.setting) {
                         let left = format!("{}: left as it is after the stop", assignment.setting);
                         outcomes.push(self.warn(left));
                         continue;
                     }
-                    let Given::Fixed(value) = &assignment.value else { continue };
-                    outcomes.push(self.set(&assignment.setting, value, &place).await);
+                    outcomes.push(self.assign(assignment, &step.place).await);
                 }
             } else {
                 outcomes.push(self.step(step).await);
@@ -159,66 +271,25 @@ impl<'a> Engine<'a> {
         first
     }
 
-    async fn phase(&mut self, phase: Phase) -> Result<(), RunError> {
-        let sequence = self.sequence;
-        self.progress.take(ProgressEvent::Phase(match phase {
-            Phase::Prepare => "prepare",
-            Phase::Steps => "steps",
-            Phase::Finally => "finally",
-        }));
-        for item in Walk::of(sequence, phase) {
-            if self.stop.asked() {
-                return Err(RunError::Stopped);
-            }
-            match item {
-                WalkItem::Enter { point, position, changes } => {
-                    self.enter(point, position, &changes).await?;
-                }
-                WalkItem::Do(step) => self.step(step).await?,
-                WalkItem::Leave { point, position } => {
-                    if let Some(point) = point {
-                        self.recorder.point_finished(point)?;
-                        self.points += 1;
-                    }
-                    self.point = None;
-                    self.position = position;
-                }
-            }
+    /// A step outside the points; one that leaves something in the record is marked there, so that
+    /// it is done once.
+    pub(super) async fn marked_step(&mut self, number: u64, step: &Step) -> Result<(), RunError> {
+        if !leaves_a_mark(step) {
+            return self.step(step).await;
         }
-        // A last wait that a stop cut short is no end of the plan.
-        if self.stop.asked() { Err(RunError::Stopped) } else { Ok(()) }
-    }
-
-    /// Makes the settings of a new combination; a failure is told with the combination.
-    async fn enter(
-        &mut self,
-        point: Option<u64>,
-        position: Position,
-        changes: &Position,
-    ) -> Result<(), RunError> {
-        let shown: Vec<_> =
-            position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
-        let shown = shown.join(", ");
-        if let Some(point) = point {
-            self.recorder.point_started(point, &position)?;
-        }
-        self.progress.take(ProgressEvent::Point { point, position: shown.clone() });
-        self.point = point;
-        self.position = position;
-        for (setting, value) in changes {
-            self.set(setting, value, &format!("at {shown}")).await?;
-        }
-        self.note_happenings()
+        self.recorder.step_started(number, &step.place)?;
+        self.step(step).await?;
+        self.recorder.step_finished(number, &step.place)
     }
 
     /// Does a step; what happened at the instruments besides goes into the record either way.
-    async fn step(&mut self, step: &Step) -> Result<(), RunError> {
+    pub(super) async fn step(&mut self, step: &Step) -> Result<(), RunError> {
         let done = self.act(step).await;
         let noted = self.note_happenings();
         done.and(noted)
     }
 
-    fn note_happenings(&mut self) -> Result<(), RunError> {
+    pub(super) fn note_happenings(&mut self) -> Result<(), RunError> {
         for happening in self.bench.take_happenings() {
             if happening.is_serious() {
                 let told = format!("{}: {}", happening.instrument, happening.event);
@@ -229,107 +300,25 @@ impl<'a> Engine<'a> {
         Ok(())
     }
 
-    async fn act(&mut self, step: &Step) -> Result<(), RunError> {
-        let place = self.place(step);
-        match &step.action {
-            Action::Set(assignments) => {
-                for assignment in self.bench.in_order(assignments, |one| &one.setting) {
-                    let Given::Fixed(value) = &assignment.value else { continue };
-                    self.set(&assignment.setting, value, &place).await?;
-                }
-            }
-            Action::Wait(Wait::For(duration)) => self.stop.sleep(*duration).await,
-            Action::Search(search) => {
-                let found = self.search(search, &place).await?;
-                self.searches.push(found);
-            }
-            Action::Measure(measure) => {
-                let measurement = self.measure(measure, &place).await?;
-                let failed = measurement.verdicts.iter().filter(|v| !v.passed).count();
-                self.expectations_failed += failed as u64;
-                self.measurements.push(measurement);
-            }
-            Action::Note(text) => {
-                let text = text.pieces.iter().map(|piece| match piece {
-                    crate::sequence::Piece::Plain(text) => text.as_str(),
-                    crate::sequence::Piece::Value(_) => "",
-                });
-                self.recorder.note(Level::Info, None, text.collect::<String>())?;
-            }
-            // The walk opens sweeps itself.
-            _ => {}
-        }
-        Ok(())
-    }
-
-    pub(super) async fn set(
-        &mut self,
-        setting: &str,
-        value: &KnobValue,
-        place: &str,
-    ) -> Result<(), RunError> {
-        let settled = if self.bench.moves(setting) {
-            self.move_table(setting, value, place).await?
-        } else {
-            let settled = self.bench.set(setting, value).await;
-            settled.map_err(|error| RunError::bench(place, error))?
-        };
-        for one in settled {
-            self.recorder.setting(&one)?;
-            let value = one.read_back.to_string();
-            self.progress.take(ProgressEvent::Set { setting: &one.setting, value: &value });
-            if one.setting == FRAME {
-                for message in self.bench.frame_warnings().to_vec() {
-                    self.warn(message)?;
-                }
-            }
-            if !one.matched {
-                let message = format!(
-                    "{}: asked for {}, reads back {}",
-                    one.setting, one.asked, one.read_back
-                );
-                self.progress.take(ProgressEvent::Warning(&message));
-                self.recorder.note(Level::Warning, Some(FaultClass::Instrument), message)?;
-            }
-        }
-        Ok(())
-    }
-
-    /// Sets a knob of the turntable; a stop ends the motion at once, for a hand may be in the way.
-    async fn move_table(
-        &mut self,
-        setting: &str,
-        value: &KnobValue,
-        place: &str,
-    ) -> Result<Vec<Settled>, RunError> {
-        let stop = self.stop.clone();
-        let settled = tokio::select! {
-            settled = self.bench.set(setting, value) => Some(settled),
-            () = stop.wait() => None,
-        };
-        match settled {
-            Some(settled) => settled.map_err(|error| RunError::bench(place, error)),
-            None => {
-                self.bench.halt().await.map_err(|error| RunError::bench(place, error))?;
-                Err(RunError::Stopped)
-            }
-        }
-    }
-
-    /// File and line of a step, for messages.
-    fn place(&self, step: &Step) -> String {
-        step.place.to_string()
-    }
-
     /// Whether a stop was asked for.
     pub(super) fn stopping(&self) -> bool {
-        self.stop.asked()
+        self.control.stopping()
     }
 
     /// Tells and records something odd that ends nothing.
     pub(super) fn warn(&mut self, message: String) -> Result<(), RunError> {
         self.progress.take(ProgressEvent::Warning(&message));
         Ok(self.recorder.note(Level::Warning, None, message)?)
+    }
+
+    /// Tells what ended the work; a failure that was told already is not told again.
+    fn report_end(&mut self, error: &RunError) {
+        if let RunError::Stopped = error {
+            return self.report(error);
+        }
+        if self.tell_failure(error, 1, Remedy::RunEnded, None).is_err() {
+            self.report(error);
+        }
     }
 
     fn report(&mut self, error: &RunError) {
@@ -342,18 +331,19 @@ impl<'a> Engine<'a> {
     }
 
     /// Brings the bench to its safe state and writes what came of it; true when all was reached.
-    async fn safe_state(&mut self) -> bool {
+    pub(super) async fn safe_state(&mut self) -> bool {
         if self.leave {
             return true;
         }
         self.progress.take(ProgressEvent::Phase("safe state"));
+        self.recorder.set_for("safe state");
         let mut state = SafeState { done: Vec::new(), failed: Vec::new() };
         for (action, outcome) in self.bench.safe_state().await {
             match outcome {
                 Ok(settled) => {
                     state.done.push(action);
                     for one in &settled {
-                        if let Err(error) = self.recorder.setting(one) {
+                        if let Err(error) = self.recorder.setting(one, &one.setting) {
                             self.progress.take(ProgressEvent::Warning(&error.to_string()));
                         }
                     }
@@ -367,7 +357,10 @@ impl<'a> Engine<'a> {
             }
         }
         let safe = state.failed.is_empty();
-        if let Err(error) = self.recorder.write(Event::SafeState(state)) {
+        self.recorder.set_for_itself();
+        let written =
+            self.recorder.write(Event::SafeState(state)).and_then(|()| self.recorder.flush());
+        if let Err(error) = written {
             self.progress.take(ProgressEvent::Warning(&error.to_string()));
         }
         safe
@@ -378,37 +371,42 @@ impl<'a> Engine<'a> {
             Err(RunError::Stopped) => Outcome::Stopped,
             Err(_) => Outcome::Failed,
             Ok(()) if !safe => Outcome::Failed,
-            Ok(()) if self.expectations_failed > 0 => Outcome::ExpectationFailed,
+            Ok(()) if self.tally.points_skipped > 0 => Outcome::Incomplete,
+            Ok(()) if self.tally.expectations_failed > 0 => Outcome::ExpectationFailed,
             Ok(()) => Outcome::Completed,
         };
         let mut error = worked.err();
         let ended = self.recorder.end(RunEnded {
             outcome,
             message: error.as_ref().map(ToString::to_string),
-            points: self.points,
-            points_skipped: 0,
-            retries: 0,
+            points: self.tally.points,
+            points_skipped: self.tally.points_skipped,
+            retries: self.tally.retries,
             captures: self.recorder.captures_kept(),
-            expectations_failed: self.expectations_failed,
+            expectations_failed: self.tally.expectations_failed,
         });
         if let Err(unwritten) = ended {
             self.progress.take(ProgressEvent::Warning(&unwritten.to_string()));
             error.get_or_insert(RunError::Record(unwritten));
         }
         RunSummary {
-            outcome: if error.is_some() && outcome == Outcome::Completed {
+            outcome: if error.is_some() && outcome != Outcome::Stopped {
                 Outcome::Failed
             } else {
                 outcome
             },
             error,
-            points: self.points,
+            tally: self.tally,
             measurements: self.measurements,
             searches: self.searches,
-            expectations_failed: self.expectations_failed,
             safe,
         }
     }
+}
+
+/// Whether a step leaves something in the record that must not be there twice.
+fn leaves_a_mark(step: &Step) -> bool {
+    !matches!(step.action, Action::Set(_) | Action::Wait(_) | Action::Search(_))
 }
 
 /// Yields what a future yields, or that it panicked: a fault of ours must not keep the bench from
@@ -429,7 +427,7 @@ async fn unless_it_panics<T>(
 }
 
 /// A driver's class in the record's words.
-fn fault_class(class: Class) -> FaultClass {
+pub(super) fn fault_class(class: Class) -> FaultClass {
     match class {
         Class::Transient => FaultClass::Transient,
         Class::Instrument => FaultClass::Instrument,

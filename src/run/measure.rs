@@ -109,7 +109,8 @@ impl Engine<'_> {
                 self.give_measurement_up(&mut seen)?;
                 break;
             }
-            seen.add(self.capture(measure, place).await?);
+            let taken = self.persist(place, async |engine| engine.capture(measure, place).await);
+            seen.add(taken.await?);
             self.progress.take(ProgressEvent::Measuring {
                 label: measure.label.as_deref(),
                 captures: seen.captures.len() as u64,

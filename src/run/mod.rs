@@ -4,22 +4,35 @@
 //! bench's door and writes what came of it. However a run ends, `finally` and the safe state
 //! follow, and the record says how it ended.
 
+mod act;
+mod between;
 mod combine;
+mod conditions;
+mod control;
 mod engine;
 mod error;
+mod interlocks;
+mod ledger;
 mod measure;
+mod persist;
+mod points;
 mod progress;
 mod recorder;
+mod resume;
 mod search;
-mod stop;
+mod tally;
 mod translate;
+mod values;
 
 pub use combine::combine;
+pub use control::Control;
 pub use engine::{Engine, RunSummary};
 pub use error::RunError;
+pub use interlocks::Tripped;
 pub use measure::Measurement;
 pub use progress::{Progress, ProgressEvent, Silent};
 pub use recorder::{Recorder, Replayed, RunInputs};
+pub use resume::DoneBefore;
 pub use search::SearchFound;
-pub use stop::Stop;
+pub use tally::Tally;
 pub use translate::{figures_of, fill_curves};

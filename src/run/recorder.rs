@@ -4,19 +4,21 @@
 
 use std::path::Path;
 
+use beamwarden_drivers::quantity::Quantity;
 use tokio::time::Instant;
 
+use super::error::RunError;
 use crate::bench::knob::KnobValue;
 use crate::bench::{Bench, BenchPlan, Happening, Reading, Settled, Standing};
 use crate::clock::Clock;
 use crate::record::{
-    Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken, Event,
-    FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
+    self, Against, Analysis, AxisValue, CaptureNo, CaptureRecord, CaptureSamples, CaptureTaken,
+    Event, FaultClass, InputFile, InstrumentFound, Journal, Level, Note, Outcome, PointFinished,
     PointStarted, ReadingRecord, RecordError, RecordedValue, ReplayOf, RunEnded, RunFolder,
-    RunProvenance, RunStarted, SettingDone, SettingRecord, UNKEPT_BYTES_MAX, UNKEPT_FILE, Unkept,
-    Value,
+    RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX,
+    UNKEPT_FILE, Unkept, Value,
 };
-use crate::sequence::{CALLED_FOLDER, ParameterValue, Position, Sequence};
+use crate::sequence::{CALLED_FOLDER, ParameterValue, Position, Sequence, count};
 
 /// What a record begins with.
 #[derive(Clone, Copy, Debug)]
@@ -52,6 +54,8 @@ pub struct Recorder {
     provenance: RunProvenance,
     /// Codes that no capture keeps, when the run keeps its traces.
     unkept: Option<Unkept>,
+    /// For what settings are made that the sequence does not ask for by themselves.
+    set_for: Option<&'static str>,
 }
 
 impl Recorder {
@@ -82,7 +86,8 @@ impl Recorder {
             }),
         });
         let (captures, kept, unkept) = (0, 0, None);
-        let mut recorder = Recorder { folder, journal, clock, captures, kept, provenance, unkept };
+        let mut recorder =
+            Recorder { folder, journal, clock, captures, kept, provenance, unkept, set_for: None };
         recorder.write(Event::RunStarted(RunStarted {
             run: recorder.provenance.run.clone(),
             sequence: recorder.provenance.sequence.clone(),
@@ -92,9 +97,41 @@ impl Recorder {
             simulated: recorder.provenance.simulated,
             inputs: frozen,
             parameters: parameters(sequence),
-            points_planned: None,
+            points_planned: Some(count(&sequence.steps).points),
             replay,
         }))?;
+        Ok(recorder)
+    }
+
+    /// Goes on with the record of a run that was cut off or stopped. Its journal tells `start`,
+    /// and of so many captures `kept`.
+    ///
+    /// # Errors
+    /// When the folder cannot be written.
+    pub fn go_on(
+        folder: RunFolder,
+        start: &RunStarted,
+        kept: u64,
+        clock: Clock,
+    ) -> Result<Self, RecordError> {
+        let (journal, reopened) = folder.resume_journal()?;
+        // The number after the highest that any file bears, so that nothing is written over.
+        let captures = folder.next_capture()?.0.saturating_sub(1);
+        let provenance = RunProvenance {
+            run: folder.name().to_string(),
+            sequence: start.sequence.clone(),
+            bench: start.bench.clone(),
+            version: env!("CARGO_PKG_VERSION").to_string(),
+            seed: start.seed,
+            simulated: start.simulated,
+            instruments: Vec::new(),
+        };
+        let (unkept, set_for) = (None, None);
+        let mut recorder =
+            Recorder { folder, journal, clock, captures, kept, provenance, unkept, set_for };
+        let version = recorder.provenance.version.clone();
+        let torn_bytes = reopened.torn_bytes;
+        recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
         Ok(recorder)
     }
 
@@ -150,6 +187,15 @@ impl Recorder {
         self.journal.append(self.clock.now(), event).map(|_| ())
     }
 
+    /// Returns once all that was written is on disk: before each action that reaches an instrument,
+    /// waits or asks.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn flush(&mut self) -> Result<(), RecordError> {
+        self.journal.flush()
+    }
+
     /// Writes down who answers.
     ///
     /// # Errors
@@ -171,11 +217,23 @@ impl Recorder {
         Ok(())
     }
 
-    /// Writes a setting that was made.
+    /// What follows is set for something else than itself: the safe state.
+    pub fn set_for(&mut self, what: &'static str) {
+        self.set_for = Some(what);
+    }
+
+    /// What follows is set because the sequence says so.
+    pub fn set_for_itself(&mut self) {
+        self.set_for = None;
+    }
+
+    /// Writes a setting that was made because `wanted` was asked for.
     ///
     /// # Errors
     /// As [`Recorder::write`].
-    pub fn setting(&mut self, settled: &Settled) -> Result<(), RecordError> {
+    pub fn setting(&mut self, settled: &Settled, wanted: &str) -> Result<(), RecordError> {
+        let derived = (settled.setting != wanted).then_some(wanted);
+        let part_of = self.set_for.or(derived).map(ToString::to_string);
         let setting = SettingRecord {
             name: settled.setting.clone(),
             asked: Some(recorded(&settled.asked)),
@@ -185,7 +243,7 @@ impl Recorder {
             after: None,
             matched: settled.matched,
         };
-        self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped, part_of: None }))
+        self.write(Event::Setting(SettingDone { setting, skipped: settled.skipped, part_of }))
     }
 
     /// Writes that a point begins.
@@ -194,6 +252,22 @@ impl Recorder {
     /// As [`Recorder::write`].
     pub fn point_started(&mut self, point: u64, position: &Position) -> Result<(), RecordError> {
         self.write(Event::PointStarted(PointStarted { point, position: axis_values(position) }))
+    }
+
+    /// Writes that a step outside the points begins.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn step_started(&mut self, step: u64, place: &str) -> Result<(), RunError> {
+        Ok(self.write(Event::StepStarted(StepMark { step, place: place.to_string() }))?)
+    }
+
+    /// Writes that a step outside the points is done.
+    ///
+    /// # Errors
+    /// As [`Recorder::write`].
+    pub fn step_finished(&mut self, step: u64, place: &str) -> Result<(), RunError> {
+        Ok(self.write(Event::StepFinished(StepMark { step, place: place.to_string() }))?)
     }
 
     /// Writes that a point ended.
@@ -335,6 +409,28 @@ impl Recorder {
     }
 }
 
+/// The parameters of a sequence in the record's words.
+fn parameters(sequence: &Sequence) -> Vec<record::ParameterValue> {
+    let value = |value: &ParameterValue| match value {
+        ParameterValue::Number(quantity) => number(quantity),
+        ParameterValue::Switch(on) => RecordedValue::plain(*on),
+        ParameterValue::Word(word) => RecordedValue::plain(word.as_str()),
+    };
+    let each = sequence.parameters.iter().map(|parameter| record::ParameterValue {
+        name: parameter.name.clone(),
+        value: value(&parameter.value),
+        given: parameter.given,
+    });
+    each.collect()
+}
+
+fn number(quantity: &Quantity) -> RecordedValue {
+    match quantity.dimension.base_unit() {
+        "" => RecordedValue::plain(quantity.value),
+        unit => RecordedValue::number(quantity.value, unit),
+    }
+}
+
 /// A position in the record's words.
 #[must_use]
 pub fn axis_values(position: &Position) -> Vec<AxisValue> {
@@ -347,10 +443,7 @@ pub fn axis_values(position: &Position) -> Vec<AxisValue> {
 /// A value in the record's words.
 fn recorded(value: &KnobValue) -> RecordedValue {
     match value {
-        KnobValue::Number(quantity) => match quantity.dimension.base_unit() {
-            "" => RecordedValue::plain(quantity.value),
-            unit => RecordedValue::number(quantity.value, unit),
-        },
+        KnobValue::Number(quantity) => number(quantity),
         KnobValue::Whole(whole) => match u64::try_from(*whole) {
             Ok(count) => RecordedValue::plain(count),
             // Negative codes are small; a double holds them exactly.
@@ -360,22 +453,6 @@ fn recorded(value: &KnobValue) -> RecordedValue {
         KnobValue::Word(word) => RecordedValue::plain(word.as_str()),
         KnobValue::Frame(frame) => RecordedValue::plain(frame.name.as_str()),
     }
-}
-
-/// The parameters of a sequence in the record's words.
-fn parameters(sequence: &Sequence) -> Vec<crate::record::ParameterValue> {
-    let recorded = |value: &ParameterValue| match value {
-        ParameterValue::Number(quantity) => recorded(&KnobValue::Number(*quantity)),
-        ParameterValue::Switch(on) => RecordedValue::plain(*on),
-        ParameterValue::Word(word) => RecordedValue::plain(word.as_str()),
-    };
-    let parameters = sequence.parameters.iter();
-    let parameters = parameters.map(|parameter| crate::record::ParameterValue {
-        name: parameter.name.clone(),
-        value: recorded(&parameter.value),
-        given: parameter.given,
-    });
-    parameters.collect()
 }
 
 /// Keeps exactly what ran: sequence, bench, profiles, register maps, model.

@@ -113,7 +113,7 @@ impl Engine<'_> {
         let bench = |error| RunError::bench(place, error);
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
         let (tx_deg, rx_deg) = self.bench.steering();
-        let snr_db = self.probe(place).await?;
+        let snr_db = self.persist(place, async |engine| engine.probe(place).await).await?;
         let before = record::Probe { tx_deg, rx_deg, snr_db };
         let space = SearchSpace {
             tx_beams: tx_book.beams.len(),
@@ -132,8 +132,9 @@ impl Engine<'_> {
                 self.settle_on(search.sides, tx_deg, rx_deg, place).await?;
                 return Err(RunError::Stopped);
             }
-            self.steer(pair, search.sides, place).await?;
-            let snr_db = self.probe(place).await?;
+            let sides = search.sides;
+            self.persist(place, async |engine| engine.steer(pair, sides, place).await).await?;
+            let snr_db = self.persist(place, async |engine| engine.probe(place).await).await?;
             probes.push(Probe { pair, snr_db });
             let (done, most) = (probes.len(), strategy.probes_max());
             self.progress.take(ProgressEvent::Probe { done, most });

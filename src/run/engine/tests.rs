@@ -58,12 +58,12 @@ async fn run(bench: &str, sequence: &str, progress: &mut dyn Progress, stops: &[
     let folder = tempfile::tempdir().unwrap();
     let inputs = RunInputs { sequence: &sequence, plan: &plan, seed: None, replay: None };
     let mut recorder = Recorder::begin(folder.path(), inputs, Clock::start()).unwrap();
-    let stop = Stop::default();
+    let stop = Control::default();
     for seconds in stops.iter().copied() {
         let stop = stop.clone();
         tokio::spawn(async move {
             sleep(Duration::from_secs(seconds)).await;
-            stop.ask();
+            stop.stop_now();
         });
     }
     let began = Instant::now();

@@ -1,0 +1,144 @@
+//! Runs that were cut off: found before the next one begins on their bench, which is made safe first.
+
+use std::io::{Read, Seek, SeekFrom};
+use std::path::Path;
+
+use super::live::{bench_failure, runtime};
+use super::resume::{Interrupted, interrupted};
+use super::run::{NOT_SAFE, go_on, shown};
+use super::{Ended, Failure, FailureKind, Terminal};
+use crate::bench::{Bench, BenchPlan, TraceKeeper};
+use crate::record::{Event, Outcome, RecordError, RunEnded, RunFolder, TRACE_FOLDER};
+use crate::run::{Control, Engine, Recorder, RunSummary, Silent};
+
+/// A last line is looked for in so many bytes.
+const TAIL_BYTES: u64 = 64 << 10;
+
+/// Looks for runs of a bench that were cut off, as by a power cut. The bench is brought to its safe
+/// state, for nobody knows how it was left; then whoever watches decides. Yields the run to go on with.
+pub(super) fn look_after_open_runs(
+    plan: &BenchPlan,
+    runs: &Path,
+    terminal: &mut Terminal,
+) -> Result<Option<Interrupted>, Failure> {
+    let mut open = Vec::new();
+    for folder in cut_off(runs).map_err(Failure::usage)? {
+        if bench_of(&folder).as_deref() == Some(plan.name()) {
+            open.push(folder);
+        }
+    }
+    let Some(last) = open.pop() else { return Ok(None) };
+    for folder in &open {
+        let shown = shown(folder);
+        terminal.tell(format!(
+            "warning: an older run of this bench has no end either: {shown}; 'beamwarden close' ends its record"
+        ));
+    }
+    let found = interrupted(last.path(), runs, None, None);
+    let found = found.map_err(|failure| unreadable(&last, failure))?;
+    terminal.tell(format!(
+        "run {} was cut off after {} of its points; the bench is brought to its safe state first",
+        last.name(),
+        found.done.tally().points,
+    ));
+    if !make_safe(&found, Then::LeaveOpen)?.safe {
+        terminal.tell(NOT_SAFE);
+        let error = anyhow::anyhow!("nothing runs on a bench of which nobody knows how it stands");
+        return Err(Failure { ended: Ended::Instrument, error: FailureKind::Error(error) });
+    }
+    let name = shown(&last);
+    if terminal.agrees(&format!("go on with run {}?", last.name())) {
+        return interrupted(last.path(), runs, None, None).map(Some);
+    }
+    Err(Failure::usage(anyhow::anyhow!(
+        "the bench is in its safe state; decide about the run that was cut off, then start anew:\n  \
+         to go on with it:   beamwarden run --resume {name}\n  \
+         to end its record:  beamwarden close {name}"
+    )))
+}
+
+/// The runs below a folder that have no end and that no process writes, oldest first.
+fn cut_off(runs: &Path) -> Result<Vec<RunFolder>, RecordError> {
+    if !runs.is_dir() {
+        return Ok(Vec::new());
+    }
+    let mut open = RunFolder::list(runs)?;
+    open.retain(|folder| !has_end(folder).unwrap_or(true) && !folder.is_being_written());
+    Ok(open)
+}
+
+/// Whether the last line of the journal is an end.
+fn has_end(folder: &RunFolder) -> std::io::Result<bool> {
+    let mut file = std::fs::File::open(folder.journal_path())?;
+    let length = file.metadata()?.len();
+    file.seek(SeekFrom::Start(length.saturating_sub(TAIL_BYTES)))?;
+    let mut tail = Vec::new();
+    file.read_to_end(&mut tail)?;
+    let tail = String::from_utf8_lossy(&tail);
+    Ok(tail.trim_end().lines().last().is_some_and(|line| line.contains("\"event\":\"run_ended\"")))
+}
+
+/// The bench that a run was begun on.
+fn bench_of(folder: &RunFolder) -> Option<String> {
+    let mut entries = folder.journal_lines().ok()?.entries().take(2);
+    entries.find_map(|entry| match entry.ok()?.event {
+        Event::RunStarted(start) => Some(start.bench),
+        _ => None,
+    })
+}
+
+fn unreadable(folder: &RunFolder, failure: Failure) -> Failure {
+    let error = anyhow::anyhow!(
+        "run {} was cut off and cannot be read ({failure}); bring the bench to its safe state by hand, \
+         then move the folder {} away",
+        folder.name(),
+        folder.path().display()
+    );
+    Failure { ended: failure.ended, error: FailureKind::Error(error) }
+}
+
+/// What becomes of the record once the bench is safe.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Then {
+    /// It can be gone on with.
+    LeaveOpen,
+    /// It ends.
+    Close,
+}
+
+/// Brings the bench of an interrupted run to its safe state, and writes that into the run's record.
+pub(super) fn make_safe(found: &Interrupted, then: Then) -> Result<RunSummary, Failure> {
+    let runtime = runtime(&found.plan)?;
+    runtime.block_on(async {
+        let mut recorder = go_on(found.folder.clone(), &found.start, &found.plan, &found.done)
+            .map_err(Failure::internal)?;
+        let trace = TraceKeeper::in_folder(found.folder.path().join(TRACE_FOLDER));
+        let trace = trace.map_err(Failure::internal)?;
+        let (mut bench, failures) = Bench::open_what_answers(found.plan.clone(), Some(&trace))
+            .await
+            .map_err(bench_failure)?;
+        let control = Control::default();
+        let mut watch = Silent;
+        let engine = Engine::new(&found.sequence, &mut bench, &mut recorder, &mut watch, control);
+        let summary = engine.only_make_safe(failures).await;
+        if then == Then::Close {
+            end(&mut recorder, found, &summary)?;
+        }
+        Ok(summary)
+    })
+}
+
+/// The last line of a run that shall not go on.
+fn end(recorder: &mut Recorder, found: &Interrupted, summary: &RunSummary) -> Result<(), Failure> {
+    let tally = found.done.tally();
+    let ended = RunEnded {
+        outcome: if summary.safe { Outcome::Stopped } else { Outcome::Failed },
+        message: Some("the run was cut off, and closed without going on".to_string()),
+        points: tally.points,
+        points_skipped: tally.points_skipped,
+        retries: tally.retries,
+        captures: found.done.captures,
+        expectations_failed: tally.expectations_failed,
+    };
+    recorder.end(ended).map_err(Failure::internal)
+}

@@ -1,0 +1,235 @@
+//! The walk through the points: each once, tried again or given up by the policy, and what stands
+//! between two of them.
+
+use beamwarden_drivers::Class;
+use tokio::time::timeout;
+
+use super::engine::{Engine, fault_class};
+use super::error::RunError;
+use super::progress::ProgressEvent;
+use crate::bench::policy::Then;
+use crate::record::{Abandoned, Event, PointSkipped, Remedy};
+use crate::sequence::{Phase, Position, Step, Walk, WalkItem};
+
+/// A turn of an outer sweep whose own settings or steps failed: its points are given up.
+#[derive(Clone, Debug)]
+pub(super) struct LostTurn {
+    /// How many sweeps are open around it, itself included.
+    depth: usize,
+    class: Class,
+    why: String,
+}
+
+/// One point with what belongs to it.
+struct Point<'s> {
+    number: u64,
+    position: Position,
+    changes: Position,
+    steps: Vec<&'s Step>,
+}
+
+/// What becomes of a point that failed.
+enum Verdict {
+    /// It begins anew.
+    Again(String),
+    /// It is given up.
+    GivenUp,
+}
+
+impl<'a> Engine<'a> {
+    /// Goes through the points, from the first that is not done.
+    pub(super) async fn go_through_points(&mut self) -> Result<(), RunError> {
+        let sequence = self.sequence;
+        let mut walk = Walk::of(sequence, Phase::Steps);
+        let mut number = self.prepared;
+        while let Some(item) = walk.next() {
+            number += 1;
+            let done = number <= self.done_before.items;
+            match item {
+                WalkItem::Enter { point: Some(point), position, changes } => {
+                    let mut steps = Vec::new();
+                    let mut left = Position::new();
+                    for item in walk.by_ref() {
+                        number += 1;
+                        match item {
+                            WalkItem::Do(step) => steps.push(step),
+                            WalkItem::Leave { position, .. } => {
+                                left = position;
+                                break;
+                            }
+                            // A point holds no further sweep.
+                            WalkItem::Enter { .. } => {}
+                        }
+                    }
+                    if number > self.done_before.items {
+                        self.point(Point { number: point, position, changes, steps }).await?;
+                    }
+                    self.point = None;
+                    self.position = left;
+                }
+                WalkItem::Enter { point: None, position, changes } => {
+                    self.depth += 1;
+                    if done {
+                        self.position = position;
+                    } else {
+                        self.enter_turn(position, &changes).await?;
+                    }
+                }
+                WalkItem::Do(step) if !done => self.between(number, step).await?,
+                WalkItem::Do(_) => {}
+                WalkItem::Leave { position, .. } => {
+                    if self.lost_turn.as_ref().is_some_and(|lost| lost.depth == self.depth) {
+                        self.lost_turn = None;
+                    }
+                    self.depth -= 1;
+                    self.position = position;
+                }
+            }
+        }
+        // A last wait that a stop cut short is no end of the plan.
+        if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }
+    }
+
+    /// Makes the settings of a turn of an outer sweep.
+    async fn enter_turn(&mut self, position: Position, changes: &Position) -> Result<(), RunError> {
+        if self.stopping() {
+            return Err(RunError::Stopped);
+        }
+        self.position = position.clone();
+        if self.lost_turn.is_some() {
+            return Ok(());
+        }
+        let shown = shown(&position);
+        self.progress.take(ProgressEvent::Point { point: None, position: shown.clone() });
+        let wanted = if std::mem::take(&mut self.unsettled) { &position } else { changes };
+        let done = self.set_all(wanted, &format!("at {shown}")).await;
+        self.settle_turn(done)
+    }
+
+    /// A step outside all points.
+    async fn between(&mut self, number: u64, step: &Step) -> Result<(), RunError> {
+        if self.stopping() {
+            return Err(RunError::Stopped);
+        }
+        if self.lost_turn.is_some() {
+            return Ok(());
+        }
+        let done = self.marked_step(number, step).await;
+        self.settle_turn(done)
+    }
+
+    /// Of a failure outside the points: within a sweep its turn is lost, and the run goes on.
+    fn settle_turn(&mut self, done: Result<(), RunError>) -> Result<(), RunError> {
+        let Err(error) = done else { return Ok(()) };
+        let then = self.remedy_for(&error).map(|remedy| remedy.then);
+        if self.depth == 0 || then != Some(Then::SkipPoint) {
+            return Err(error);
+        }
+        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.unsettled = true;
+        let (class, why) = (error.class(), error.to_string());
+        self.lost_turn = Some(LostTurn { depth: self.depth, class, why });
+        self.too_much_failed(error)
+    }
+
+    /// One point, until it is done or given up.
+    async fn point(&mut self, point: Point<'_>) -> Result<(), RunError> {
+        if let Some(lost) = self.lost_turn.clone() {
+            self.recorder.point_started(point.number, &point.position)?;
+            return self.skip(point.number, lost.class, &lost.why);
+        }
+        self.before_point().await?;
+        let shown = shown(&point.position);
+        self.point = Some(point.number);
+        self.position = point.position.clone();
+        loop {
+            self.recorder.point_started(point.number, &point.position)?;
+            let position = shown.clone();
+            self.progress.take(ProgressEvent::Point { point: Some(point.number), position });
+            let error = match self.point_once(&point, &shown).await {
+                Ok(()) => {
+                    self.recorder.point_finished(point.number)?;
+                    self.tally.finished(&self.policy);
+                    return Ok(());
+                }
+                Err(error) => error,
+            };
+            match self.after_failed_point(error, point.number).await? {
+                Verdict::GivenUp => return Ok(()),
+                Verdict::Again(why) => {
+                    self.unsettled = true;
+                    let point = Some(point.number);
+                    self.recorder.write(Event::Abandoned(Abandoned { point, step: None, why }))?;
+                }
+            }
+        }
+    }
+
+    /// The settings and steps of a point, within its deadline.
+    async fn point_once(&mut self, point: &Point<'_>, shown: &str) -> Result<(), RunError> {
+        let most = self.sequence.deadlines.point;
+        let work = async {
+            let wanted = if self.unsettled { &point.position } else { &point.changes };
+            self.set_all(wanted, &format!("at {shown}")).await?;
+            self.unsettled = false;
+            for step in &point.steps {
+                if self.stopping() {
+                    return Err(RunError::Stopped);
+                }
+                self.step(step).await?;
+            }
+            Ok(())
+        };
+        match most {
+            None => work.await,
+            Some(most) => timeout(most, work).await.unwrap_or_else(|_| {
+                Err(RunError::Deadline {
+                    place: format!("at {shown}"),
+                    what: "the point",
+                    after: most,
+                })
+            }),
+        }
+    }
+
+    /// What becomes of a point that failed, or the failure when the run must end.
+    async fn after_failed_point(
+        &mut self,
+        error: RunError,
+        point: u64,
+    ) -> Result<Verdict, RunError> {
+        if let RunError::Tripped(trip) = error {
+            let why = self.ride_out(trip).await?;
+            return Ok(Verdict::Again(why));
+        }
+        let then = self.remedy_for(&error).map(|remedy| remedy.then);
+        if then != Some(Then::SkipPoint) {
+            return Err(error);
+        }
+        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.unsettled = true;
+        self.skip(point, error.class(), &error.to_string())?;
+        self.too_much_failed(error)?;
+        Ok(Verdict::GivenUp)
+    }
+
+    fn skip(&mut self, point: u64, class: Class, why: &str) -> Result<(), RunError> {
+        self.tally.points_skipped += 1;
+        let (class, why) = (fault_class(class), why.to_string());
+        Ok(self.recorder.write(Event::PointSkipped(PointSkipped { point, class, why }))?)
+    }
+
+    /// Counts a failure that points were given up for; the run ends when there are too many.
+    fn too_much_failed(&mut self, error: RunError) -> Result<(), RunError> {
+        match self.tally.given_up(&self.policy) {
+            Some(what) => Err(RunError::TooMuchFailed { what, last: Box::new(error) }),
+            None => Ok(()),
+        }
+    }
+}
+
+/// A combination in words: `turntable.angle 5 deg, frame mcs 9`.
+fn shown(position: &Position) -> String {
+    let axes: Vec<_> = position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
+    axes.join(", ")
+}

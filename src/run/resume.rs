@@ -1,0 +1,228 @@
+//! What an interrupted run has done already, from its journal.
+//!
+//! The walk of a sequence is the same at every execution. So the number of the last item that is
+//! done says where to go on, and the settings asked for before the first that is not say how the bench
+//! stood there.
+
+use std::collections::BTreeMap;
+
+use super::error::RunError;
+use super::ledger::Ledger;
+use super::tally::Tally;
+use crate::bench::BenchPlan;
+use crate::bench::knob::KnobValue;
+use crate::record::{
+    Abandoned, Entry, Event, Figure, InstrumentFound, InstrumentRecord, Outcome, RecordError,
+    SettingDone,
+};
+use crate::sequence::{Phase, Sequence, Walk, WalkItem};
+
+/// What a run has done already.
+#[derive(Clone, Debug, Default)]
+pub struct DoneBefore {
+    /// Whether there was anything before.
+    pub resumed: bool,
+    /// Items of the walk that are done, `prepare` and `steps` counted through.
+    pub(super) items: u64,
+    /// What was asked of the bench before the first item that is not done.
+    pub(super) ledger: Ledger,
+    /// The counts.
+    pub(super) tally: Tally,
+    /// Figures of the last measurement that counts.
+    pub(super) figures: Vec<Figure>,
+    /// Answers to questions, by name.
+    pub(super) answers: BTreeMap<String, String>,
+    /// The point or step that had begun and was not done.
+    open: Option<(Option<u64>, Option<u64>)>,
+    /// Who answered.
+    instruments: Vec<InstrumentFound>,
+    /// Captures that are kept.
+    pub captures: u64,
+    /// The time of the last line.
+    pub last: Option<jiff::Timestamp>,
+    /// How the run had ended, if it had.
+    pub ended: Option<Outcome>,
+}
+
+/// What is gathered while a journal is read.
+#[derive(Default)]
+struct Reader {
+    done: DoneBefore,
+    last_point: u64,
+    last_step: u64,
+    open: Option<Open>,
+}
+
+/// A point or step that has begun and is not done.
+struct Open {
+    point: Option<u64>,
+    step: Option<u64>,
+    /// What stood before it first began.
+    before: Ledger,
+    tally: Tally,
+    figures: Vec<Figure>,
+}
+
+impl DoneBefore {
+    /// Reads what a run has done from the sound entries of its journal, in order.
+    ///
+    /// # Errors
+    /// When the journal cannot be read.
+    pub fn read(
+        entries: impl Iterator<Item = Result<Entry, RecordError>>,
+        sequence: &Sequence,
+        plan: &BenchPlan,
+    ) -> Result<Self, RecordError> {
+        let mut reader = Reader::default();
+        for entry in entries {
+            let entry = entry?;
+            reader.done.last = Some(entry.at);
+            reader.take(&entry.event, plan);
+        }
+        let mut done = reader.done;
+        if let Some(open) = reader.open {
+            done.open = Some((open.point, open.step));
+            (done.ledger, done.tally, done.figures) = (open.before, open.tally, open.figures);
+        }
+        done.resumed = true;
+        done.items = items_done(sequence, reader.last_point, reader.last_step);
+        Ok(done)
+    }
+
+    /// The counts of what was done.
+    #[must_use]
+    pub fn tally(&self) -> &Tally {
+        &self.tally
+    }
+
+    /// What was recorded of the point or step that was cut off, and counts no more.
+    pub(super) fn abandoned(&self) -> Option<Abandoned> {
+        let (point, step) = self.open?;
+        Some(Abandoned { point, step, why: "the run was cut off in it".to_string() })
+    }
+
+    /// Refuses to go on with other instruments than those that the run began with.
+    ///
+    /// # Errors
+    /// Which differ, and how.
+    pub(super) fn check_identities(&self, found: &[InstrumentRecord]) -> Result<(), RunError> {
+        let mut differing = Vec::new();
+        for then in &self.instruments {
+            let now = found.iter().find(|now| now.name == then.name);
+            let now = now.map_or("nothing", |now| now.identity.as_str());
+            if now != then.identity {
+                differing.push(format!("{} was {}, now {now} answers", then.name, then.identity));
+            }
+        }
+        differing.dedup();
+        match differing.as_slice() {
+            [] => Ok(()),
+            all => Err(RunError::OtherInstruments(all.join("; "))),
+        }
+    }
+}
+
+impl Reader {
+    fn take(&mut self, event: &Event, plan: &BenchPlan) {
+        let done = &mut self.done;
+        match event {
+            Event::Instrument(found) => {
+                done.instruments.retain(|known| known.name != found.name);
+                done.instruments.push(found.clone());
+            }
+            Event::Setting(setting) => {
+                if let Some((name, value)) = asked(setting, plan) {
+                    done.ledger.note(&name, &value);
+                }
+            }
+            Event::PointStarted(started) => self.begin(Some(started.point), None),
+            Event::StepStarted(step) => self.begin(None, Some(step.step)),
+            Event::PointFinished(finished) => {
+                done.tally.points += 1;
+                self.last_point = self.last_point.max(finished.point);
+                self.open = None;
+            }
+            Event::PointSkipped(skipped) => {
+                done.tally.points_skipped += 1;
+                self.last_point = self.last_point.max(skipped.point);
+                self.open = None;
+            }
+            Event::StepFinished(step) => {
+                self.last_step = self.last_step.max(step.step);
+                self.open = None;
+            }
+            Event::Abandoned(_) => {
+                if let Some(open) = &self.open {
+                    (done.tally, done.figures) = (open.tally.clone(), open.figures.clone());
+                }
+            }
+            Event::Capture(_) => done.captures += 1,
+            Event::Failure(failure) if failure.remedy == crate::record::Remedy::Retried => {
+                done.tally.retries += 1;
+            }
+            Event::Measurement(measurement) => {
+                done.tally.measurements += 1;
+                done.figures = measurement.figures.clone();
+            }
+            Event::Expectation(expectation) if !expectation.passed => {
+                done.tally.expectations_failed += 1;
+            }
+            Event::Answered(answered) => {
+                if let Some(name) = &answered.name {
+                    done.answers.insert(name.clone(), answered.answer.clone());
+                }
+            }
+            Event::RunEnded(end) => done.ended = Some(end.outcome),
+            Event::RunResumed(_) => done.ended = None,
+            _ => {}
+        }
+    }
+
+    /// A point or step begins; a point that begins anew goes on from where it first began.
+    fn begin(&mut self, point: Option<u64>, step: Option<u64>) {
+        let same = |open: &Open| (open.point, open.step) == (point, step);
+        if self.open.as_ref().is_some_and(same) {
+            return;
+        }
+        self.open = Some(Open {
+            point,
+            step,
+            before: self.done.ledger.clone(),
+            tally: self.done.tally.clone(),
+            figures: self.done.figures.clone(),
+        });
+    }
+}
+
+/// The setting and value that the sequence asked for by itself.
+fn asked(done: &SettingDone, plan: &BenchPlan) -> Option<(String, KnobValue)> {
+    if done.part_of.is_some() {
+        return None;
+    }
+    let knob = plan.knobs().get(&done.setting.name).ok()?;
+    let value = knob.of_record(done.setting.asked.as_ref()?)?;
+    Some((knob.name.clone(), value))
+}
+
+/// The number of the last item of the walk that is done.
+fn items_done(sequence: &Sequence, last_point: u64, last_step: u64) -> u64 {
+    let prepared = Walk::of(sequence, Phase::Prepare).count() as u64;
+    let mut done = last_step.min(prepared);
+    if last_point == 0 && last_step <= prepared {
+        return done;
+    }
+    for (number, item) in (prepared + 1..).zip(Walk::of(sequence, Phase::Steps)) {
+        match item {
+            WalkItem::Leave { point: Some(point), .. } if point <= last_point => done = number,
+            WalkItem::Do(_) if number <= last_step => done = done.max(number),
+            _ if number > last_step && done_with_points(&item, last_point) => break,
+            _ => {}
+        }
+    }
+    done
+}
+
+/// Whether an item belongs to a point that is not done.
+fn done_with_points(item: &WalkItem<'_>, last_point: u64) -> bool {
+    matches!(item, WalkItem::Enter { point: Some(point), .. } if *point > last_point)
+}
