@@ -34,7 +34,7 @@ pub(super) fn read(node: Option<&Node>, faults: &mut Vec<Fault>) -> Option<Notif
         faults.push(Fault::new(at("command"), "the first word of a command names a program"));
     }
     if let Some(address) = &webhook
-        && !address.strip_prefix("http://").is_some_and(|rest| !rest.is_empty())
+        && address.strip_prefix("http://").is_none_or(str::is_empty)
     {
         let fault = Fault::new(at("webhook"), "a webhook begins with http://");
         faults.push(fault.with_help("for https name a program that posts under 'command'"));

@@ -10,10 +10,11 @@ use crate::bench::BenchPlan;
 use crate::record::{
     Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, FormatVersion,
     JOURNAL_FORMAT, Level, LineFault, LineProblem, MeasurementDone, Outcome, PointStarted,
-    RawSamples, RecordError, RecordErrorKind, RunFolder, RunStarted, SearchDone,
+    RawSamples, RecordError, RecordErrorKind, RecordedValue, RunFolder, RunStarted, SearchDone,
+    Value,
 };
 use crate::run::RunError;
-use crate::sequence::{Sequence, read_sequence};
+use crate::sequence::{CALLED_FOLDER, ReadWith, Sequence, read_sequence_with};
 
 /// What the journal of a run tells.
 #[derive(Clone, Debug)]
@@ -225,6 +226,32 @@ impl Recorded {
             .map_err(ReplayError::Record)?;
         // The name it had in the record of the run; messages then name the same places.
         let source = Source::new("sequence.yaml", source.text);
-        read_sequence(&source, plan.knobs()).map_err(|faults| ReplayError::Faults(vec![faults]))
+        let given: Vec<(String, String)> = self
+            .start
+            .parameters
+            .iter()
+            // The others have the defaults of the same file.
+            .filter(|parameter| parameter.given)
+            .map(|parameter| (parameter.name.clone(), given_text(&parameter.value)))
+            .collect();
+        let folder = self.folder.path().join(CALLED_FOLDER);
+        let texts =
+            |name: &str| Source::read(&folder.join(name)).map_err(|error| error.to_string());
+        let with = ReadWith { knobs: Some(plan.knobs()), given: &given, texts: &texts };
+        read_sequence_with(&source, &with).map_err(ReplayError::Faults)
+    }
+}
+
+/// A parameter's value as it is given on the command line.
+fn given_text(value: &RecordedValue) -> String {
+    let bare = match &value.value {
+        Value::Switch(on) => (if *on { "on" } else { "off" }).to_string(),
+        Value::Count(count) => count.to_string(),
+        Value::Number(number) => number.to_string(),
+        Value::Word(word) => word.clone(),
+    };
+    match &value.unit {
+        Some(unit) => format!("{bare} {unit}"),
+        None => bare,
     }
 }
