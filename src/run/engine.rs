@@ -73,6 +73,8 @@ pub struct Engine<'a> {
     pub(super) measurements: Vec<Measurement>,
     pub(super) searches: Vec<SearchFound>,
     leave: bool,
+    /// Whether bench, limits and disk are looked at before the first step.
+    pub(super) looks_first: bool,
 }
 
 impl<'a> Engine<'a> {
@@ -107,6 +109,7 @@ impl<'a> Engine<'a> {
             measurements: Vec::new(),
             searches: Vec::new(),
             leave: false,
+            looks_first: false,
         }
     }
 
@@ -114,6 +117,12 @@ impl<'a> Engine<'a> {
     /// at the end.
     pub fn leave_as_it_stands(&mut self) {
         self.leave = true;
+    }
+
+    /// Looks at bench, limits and disk before the first step, and does not begin when something is
+    /// missing.
+    pub fn look_first(&mut self) {
+        self.looks_first = true;
     }
 
     /// Goes on with an interrupted run where it was cut off.
@@ -194,7 +203,9 @@ impl<'a> Engine<'a> {
             let found = self.bench.instruments();
             self.done_before.check_identities(&found)?;
         }
+        self.look_before_prepare().await?;
         self.prepare().await?;
+        self.look_before_steps().await?;
         if self.done_before.items > self.prepared {
             self.come_back().await?;
         }

@@ -76,8 +76,7 @@ impl Ended<'_> {
         let late = |at: Duration| at + lasting > truth.at;
         let concerned = |post: Post| matches!(post, Post::Source | Post::Supply);
         let faults = self.bench.faults_so_far();
-        let hindered =
-            faults.iter().any(|done| concerned(done.instrument) && late(done.at));
+        let hindered = faults.iter().any(|done| concerned(done.instrument) && late(done.at));
         if !self.safe && !hindered {
             let last: Vec<_> = faults.iter().rev().take(5).collect();
             wrong.push(format!("not safe without a fault of source or supply: {last:?}"));

@@ -101,7 +101,8 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     let read = read_sequence(&source, plan.knobs());
     let sequence = read.unwrap_or_else(|faults| panic!("{}", faults.render(false)));
     let planned = count(&sequence.steps).points;
-    let inputs = RunInputs { sequence: &sequence, plan: &plan, seed: Some(case.seed), replay: None };
+    let inputs =
+        RunInputs { sequence: &sequence, plan: &plan, seed: Some(case.seed), replay: None };
     let mut recorder = Recorder::begin(folder, inputs, Clock::start()).unwrap();
     let (mut bench, failures) = Bench::open_what_answers(plan.clone(), None).await.unwrap();
     let door = bench.simulated_back_door().unwrap().clone();

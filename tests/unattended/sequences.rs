@@ -231,17 +231,22 @@ impl<'r> Writer<'r> {
         }
         self.points -= place.times * times;
         let names: Vec<&str> = axes.iter().map(|(name, _)| *name).collect();
-        let all: Vec<String> = axes.iter().map(|(name, values)| format!("{name}: {values}")).collect();
+        let all: Vec<String> =
+            axes.iter().map(|(name, values)| format!("{name}: {values}")).collect();
         self.line(place, &format!("- sweep: {{{}}}", all.join(", ")));
         if equal && self.random.chance(0.3) {
             self.line(place, "  axes: together");
         }
         if self.random.chance(0.3) {
             let seed = self.random.whole(1, 99);
-            self.line(place, &format!("  order: random\n{}  seed: {seed}", " ".repeat(place.indent)));
+            self.line(
+                place,
+                &format!("  order: random\n{}  seed: {seed}", " ".repeat(place.indent)),
+            );
         }
         if names.contains(&"turntable.angle") && self.random.chance(0.4) {
-            let skip = *self.random.one(&["turntable.angle > 5 deg", "abs(turntable.angle) < 1 deg"]);
+            let skip =
+                *self.random.one(&["turntable.angle > 5 deg", "abs(turntable.angle) < 1 deg"]);
             self.line(place, &format!("  skip when: {skip}"));
         }
         self.line(place, "  do:");

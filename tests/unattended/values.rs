@@ -56,7 +56,16 @@ pub const SETTINGS: &[(&str, &[&str])] = &[
     ("supply.voltage", &["1.2 V", "1.25 V", "1.1 V", "0 V", "= supply.voltage * 1.1"]),
     ("supply.current_limit", &["0.6 A", "0.8 A", "0.05 A", "= supply.current + 0.5 A"]),
     ("supply.output", &["on", "on", "on", "off"]),
-    ("source.amplitude", &["0.5 V", "0.2 V", "0.01 V", "= source.amplitude * 1.3", "= min(source.amplitude * 2, 0.5 V)"]),
+    (
+        "source.amplitude",
+        &[
+            "0.5 V",
+            "0.2 V",
+            "0.01 V",
+            "= source.amplitude * 1.3",
+            "= min(source.amplitude * 2, 0.5 V)",
+        ],
+    ),
     ("source.output", &["on", "on", "off"]),
     ("dut.tx.gain", &["0", "31", "20", "= gain", "= dut.tx.gain + 7"]),
     ("dut.rx.enable", &["on", "on", "off"]),
