@@ -88,7 +88,7 @@ impl Engine<'_> {
 
     fn room_on_disk(&self) -> PreflightCheck {
         let what = "room on the disk";
-        let needed = estimate(self.sequence).disk_bytes + RESERVE_BYTES;
+        let needed = estimate(self.sequence, &crate::sequence::Costs::default()).disk_bytes + RESERVE_BYTES;
         let folder = self.recorder.folder().path();
         match record::free_bytes(folder) {
             Ok(free) => {
