@@ -441,7 +441,7 @@ pub fn axis_values(position: &Position) -> Vec<AxisValue> {
 }
 
 /// A value in the record's words.
-fn recorded(value: &KnobValue) -> RecordedValue {
+pub(super) fn recorded(value: &KnobValue) -> RecordedValue {
     match value {
         KnobValue::Number(quantity) => number(quantity),
         KnobValue::Whole(whole) => match u64::try_from(*whole) {
