@@ -3,6 +3,7 @@
 pub mod bounds;
 mod capture;
 mod door;
+pub mod durations;
 mod error;
 mod exercise;
 pub mod file;
@@ -13,6 +14,7 @@ pub mod knob;
 mod lent;
 mod lock;
 mod lost;
+pub mod notify;
 mod on_air;
 mod plan;
 pub mod policy;

@@ -27,6 +27,7 @@ mod schema;
 mod search;
 mod show;
 mod sim;
+mod sim_tell;
 mod terminal;
 mod verify;
 mod watch;

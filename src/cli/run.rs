@@ -37,6 +37,9 @@ pub struct Arguments {
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
+    /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
+    #[arg(long, value_name = "NAME=VALUE", conflicts_with = "resume")]
+    with: Vec<String>,
     /// Go on with this run where it was cut off or stopped, from the files that it keeps.
     #[arg(long, value_name = "RUN")]
     resume: Option<PathBuf>,
@@ -76,7 +79,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         Some(run) => Work::from(interrupted(run, &arguments.runs, sequence, bench)?),
         None => {
             let plan = load_bench(bench)?;
-            let sequence = load_sequence(sequence, &plan)?;
+            let sequence = load_sequence(sequence, &plan, &arguments.with)?;
             match look_after_open_runs(&plan, &arguments.runs, terminal)? {
                 None => Work { plan, sequence, before: None },
                 Some(open) => Work::from(open),
@@ -185,6 +188,7 @@ async fn execute(
     let mut watch = Watch::new(interactive, arguments.json);
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
+    engine.look_first();
     if let Some(done) = done {
         engine.go_on_after(done);
     }

@@ -22,6 +22,7 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod open;
 mod sigmf;
 mod unkept;
 mod value;
@@ -36,6 +37,7 @@ pub use catalogue::{
     CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
     RunRow, RunsWanted, SettingRow,
 };
+pub use disk::free_bytes;
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
     Abandoned, Against, Answered, CaptureTaken, Drift, Event, Expectation, Failure, FiguresFound,
@@ -51,6 +53,7 @@ pub use journal::{
     Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
     JournalReading, LOCK_FILE, LineFault, LineProblem, RESERVE_FILE, Reopened, Uncounted,
 };
+pub use open::OpenRun;
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
     EXTENSION_NAME, EXTENSION_VERSION, Endian, FrameRecord, InstrumentRecord, META_ENDING,

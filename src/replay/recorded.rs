@@ -10,10 +10,11 @@ use crate::bench::BenchPlan;
 use crate::record::{
     Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, FormatVersion,
     JOURNAL_FORMAT, Level, LineFault, LineProblem, MeasurementDone, Outcome, PointStarted,
-    RawSamples, RecordError, RecordErrorKind, RunFolder, RunStarted, SearchDone,
+    RawSamples, RecordError, RecordErrorKind, RecordedValue, RunFolder, RunStarted, SearchDone,
+    Value,
 };
 use crate::run::RunError;
-use crate::sequence::{Sequence, read_sequence};
+use crate::sequence::{CALLED_FOLDER, ReadWith, Sequence, read_sequence_with};
 
 /// What the journal of a run tells.
 #[derive(Clone, Debug)]
@@ -36,6 +37,8 @@ pub struct Recorded {
     pub damage: Vec<Damage>,
     /// Whether the journal has its last line.
     pub ended: bool,
+    /// Whether bench, limits and disk were looked at before the first step.
+    pub looked_first: bool,
     /// How the run ended, where the journal says so.
     pub outcome: Option<Outcome>,
     /// Actions in the journal: settings, points, searches, captures, measurements.
@@ -131,7 +134,7 @@ impl Recorded {
         let mut start = None;
         let (mut captures, mut figures) = (BTreeMap::new(), BTreeMap::new());
         let (mut measurements, mut searches, mut points) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut ended, mut outcome) = (false, None);
+        let (mut ended, mut outcome, mut looked_first) = (false, None, false);
         for entry in reading.entries {
             actions += usize::from(is_action(&entry.event));
             match entry.event {
@@ -147,6 +150,7 @@ impl Recorded {
                 Event::PointStarted(point) => points.push(point),
                 Event::RunEnded(end) => (ended, outcome) = (true, Some(end.outcome)),
                 Event::RunResumed(_) => (ended, outcome, stopped_after) = (false, None, None),
+                Event::Preflight(_) => looked_first = true,
                 Event::Note(note) if note.level == Level::Error && note.message == stop => {
                     stopped_after = stopped_after.or(Some(actions));
                 }
@@ -163,6 +167,7 @@ impl Recorded {
             points,
             damage: Damage::of(reading.faults, &journal),
             ended,
+            looked_first,
             outcome,
             actions,
             cut_after: match outcome {
@@ -221,6 +226,32 @@ impl Recorded {
             .map_err(ReplayError::Record)?;
         // The name it had in the record of the run; messages then name the same places.
         let source = Source::new("sequence.yaml", source.text);
-        read_sequence(&source, plan.knobs()).map_err(|faults| ReplayError::Faults(vec![faults]))
+        let given: Vec<(String, String)> = self
+            .start
+            .parameters
+            .iter()
+            // The others have the defaults of the same file.
+            .filter(|parameter| parameter.given)
+            .map(|parameter| (parameter.name.clone(), given_text(&parameter.value)))
+            .collect();
+        let folder = self.folder.path().join(CALLED_FOLDER);
+        let texts =
+            |name: &str| Source::read(&folder.join(name)).map_err(|error| error.to_string());
+        let with = ReadWith { knobs: Some(plan.knobs()), given: &given, texts: &texts };
+        read_sequence_with(&source, &with).map_err(ReplayError::Faults)
+    }
+}
+
+/// A parameter's value as it is given on the command line.
+fn given_text(value: &RecordedValue) -> String {
+    let bare = match &value.value {
+        Value::Switch(on) => (if *on { "on" } else { "off" }).to_string(),
+        Value::Count(count) => count.to_string(),
+        Value::Number(number) => number.to_string(),
+        Value::Word(word) => word.clone(),
+    };
+    match &value.unit {
+        Some(unit) => format!("{bare} {unit}"),
+        None => bare,
     }
 }

@@ -88,6 +88,8 @@ pub struct Engine<'a> {
     pub(super) measurements: Vec<Measurement>,
     pub(super) searches: Vec<SearchFound>,
     leave: bool,
+    /// Whether bench, limits and disk are looked at before the first step.
+    pub(super) looks_first: bool,
 }
 
 impl<'a> Engine<'a> {
@@ -128,6 +130,7 @@ impl<'a> Engine<'a> {
             measurements: Vec::new(),
             searches: Vec::new(),
             leave: false,
+            looks_first: false,
         }
     }
 
@@ -145,6 +148,12 @@ impl<'a> Engine<'a> {
     /// How somebody who is not there is told; there is no way otherwise.
     pub fn notify_by(&mut self, notifier: impl Notifier + 'a) {
         self.notifier = Box::new(notifier);
+    }
+
+    /// Looks at bench, limits and disk before the first step, and does not begin when something is
+    /// missing.
+    pub fn look_first(&mut self) {
+        self.looks_first = true;
     }
 
     /// Goes on with an interrupted run where it was cut off.
@@ -237,7 +246,9 @@ impl<'a> Engine<'a> {
             let found = self.bench.instruments();
             self.done_before.check_identities(&found)?;
         }
+        self.look_before_prepare().await?;
         self.prepare().await?;
+        self.look_before_steps().await?;
         if self.done_before.items > self.prepared {
             self.come_back().await?;
         }

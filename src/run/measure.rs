@@ -260,7 +260,7 @@ impl Engine<'_> {
         Ok(Taken { number, figures, doubts, is_another_record })
     }
 
-    fn analyse(&self, captured: &Captured, place: &str) -> Result<Analysis, RunError> {
+    pub(super) fn analyse(&self, captured: &Captured, place: &str) -> Result<Analysis, RunError> {
         let samples = captured.samples();
         let recording = captured.recording(&samples);
         let config = self.bench.analysis_config();

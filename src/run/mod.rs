@@ -17,6 +17,7 @@ mod ledger;
 mod measure;
 mod persist;
 mod points;
+mod preflight;
 mod progress;
 mod recorder;
 mod reference;

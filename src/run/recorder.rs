@@ -18,7 +18,7 @@ use crate::record::{
     RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX,
     UNKEPT_FILE, Unkept, Value,
 };
-use crate::sequence::{ParameterValue, Position, Sequence, count};
+use crate::sequence::{CALLED_FOLDER, ParameterValue, Position, Sequence, count};
 
 /// What a record begins with.
 #[derive(Clone, Copy, Debug)]
@@ -462,6 +462,10 @@ fn freeze(
     plan: &BenchPlan,
 ) -> Result<Vec<InputFile>, RecordError> {
     let mut frozen = vec![folder.freeze("sequence.yaml", sequence.source.text.as_bytes())?];
+    for called in &sequence.called {
+        let name = format!("{CALLED_FOLDER}/{}", called.name);
+        frozen.push(folder.freeze(&name, called.text.as_bytes())?);
+    }
     for (name, text) in plan.files() {
         frozen.push(folder.freeze(&name, text)?);
     }

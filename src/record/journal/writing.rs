@@ -85,7 +85,7 @@ impl Disk for Files {
 }
 
 /// What [`Journal::reopen`] found.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Reopened {
     /// Bytes at the end that were never written whole, and were cut off.
     pub torn_bytes: u64,
@@ -93,6 +93,8 @@ pub struct Reopened {
     pub faults: u64,
     /// Sound entries.
     pub entries: u64,
+    /// Captures among them.
+    pub captures: u64,
 }
 
 /// The journal of a run being written.
@@ -157,13 +159,14 @@ impl Journal {
         let lock = lock(path)?;
         let whole = file.seek(SeekFrom::End(0)).map_err(RecordError::io(path, "seek in"))?;
         let mut lines = JournalLines::open(path)?;
-        let mut reopened = Reopened { torn_bytes: 0, faults: 0, entries: 0 };
+        let mut reopened = Reopened::default();
         // Damaged lines since the last one that must stay, and their bytes with the newlines.
         let (mut tail_faults, mut tail_bytes) = (0, 0);
         while let Some(line) = lines.next() {
             let fault = match line? {
-                JournalLine::Entry(_) => {
+                JournalLine::Entry(entry) => {
                     reopened.entries += 1;
+                    reopened.captures += u64::from(matches!(entry.event, Event::Capture(_)));
                     reopened.faults += tail_faults;
                     (tail_faults, tail_bytes) = (0, 0);
                     continue;
