@@ -13,7 +13,7 @@ use super::translate::figures_of;
 use crate::bench::knob::{Knob, KnobKind};
 use crate::bench::{BenchPlan, Span};
 use crate::record::{self, Event, Preflight, PreflightCheck};
-use crate::sequence::{count, estimate};
+use crate::sequence::{Costs, count, estimate};
 
 /// Room that is left on the disk beside what the run is thought to need.
 const RESERVE_BYTES: f64 = 64.0 * 1024.0 * 1024.0;
@@ -88,7 +88,7 @@ impl Engine<'_> {
 
     fn room_on_disk(&self) -> PreflightCheck {
         let what = "room on the disk";
-        let needed = estimate(self.sequence, &crate::sequence::Costs::default()).disk_bytes + RESERVE_BYTES;
+        let needed = estimate(self.sequence, &Costs::default()).disk_bytes + RESERVE_BYTES;
         let folder = self.recorder.folder().path();
         match record::free_bytes(folder) {
             Ok(free) => {

@@ -76,7 +76,8 @@ impl Progress for PanicsAtPoint {
 async fn a_fault_of_the_program_leaves_the_bench_safe_and_a_run_that_goes_on() {
     let files = Files::simulated();
     let read = |name: &str| Source::new(name, std::fs::read_to_string(files.path(name)).unwrap());
-    let plan = BenchPlan::load(&read("bench.yaml"), files.path("").to_str().map(Path::new)).unwrap();
+    let plan =
+        BenchPlan::load(&read("bench.yaml"), files.path("").to_str().map(Path::new)).unwrap();
     let sequence = read_sequence(&read("sequence.yaml"), plan.knobs()).unwrap();
     let seed = Some(plan.simulated.seed);
     let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
@@ -115,7 +116,8 @@ impl SmallDisk {
     }
 
     fn used_kib(&self) -> u64 {
-        let output = Command::new("df").args(["-k", "--output=used"]).arg(&self.0).output().unwrap();
+        let output =
+            Command::new("df").args(["-k", "--output=used"]).arg(&self.0).output().unwrap();
         let text = String::from_utf8(output.stdout).unwrap();
         text.lines().last().unwrap().trim().parse().unwrap()
     }
@@ -143,7 +145,9 @@ fn a_full_disk_leaves_the_bench_safe_and_a_run_that_goes_on() {
         }
         None => {
             // No file may become larger than this: the journal meets it as it would a full disk.
-            println!("this process may not mount: a limit on the size of files stands for the disk");
+            println!(
+                "this process may not mount: a limit on the size of files stands for the disk"
+            );
             let program = files.run();
             let mut limited = Command::new("sh");
             limited.current_dir(common::root());

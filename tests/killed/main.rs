@@ -175,9 +175,8 @@ fn killed_at_any_instant_a_run_is_safe_first_and_then_done_exactly_once() {
             let files = Files::served(&told);
             kill(&files, Some(&told), SEED + 1, served)
         });
-        [simulated.join(), served.join()].map(|joined| joined.unwrap_or_else(|panic| {
-            std::panic::resume_unwind(panic)
-        }))
+        [simulated.join(), served.join()]
+            .map(|joined| joined.unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
     });
     println!("{tallies:#?}");
     assert_eq!(tallies.iter().map(|tally| tally.kills).sum::<u64>(), kills);

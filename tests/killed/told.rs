@@ -85,9 +85,8 @@ impl Told {
     pub fn note_kill(&self) {
         for _ in 0..2000 {
             let lines = self.lines();
-            let count = |wanted: fn(&Line) -> bool| {
-                lines.iter().filter(|(_, line)| wanted(line)).count()
-            };
+            let count =
+                |wanted: fn(&Line) -> bool| lines.iter().filter(|(_, line)| wanted(line)).count();
             let opened = count(|line| matches!(line, Line::Opened));
             // The serial line of the control port is held open by the bench itself.
             if opened == count(|line| matches!(line, Line::Closed)) + 1 {
