@@ -234,9 +234,9 @@ impl<'a> Check<'a> {
             finished: self.finished.len(),
             skipped: self.skipped.len(),
             unfinished: self.started.len().saturating_sub(ended),
-            not_reached: self.planned.map(|planned| {
-                planned.saturating_sub(self.started.len().max(ended))
-            }),
+            not_reached: self
+                .planned
+                .map(|planned| planned.saturating_sub(self.started.len().max(ended))),
             abandoned: self.abandoned,
             open: self.end.is_none(),
         }
@@ -308,10 +308,12 @@ impl<'a> Check<'a> {
         let data = capture_file(capture, DATA_ENDING);
         if taken.file != data {
             let what = format!("the journal calls it {}", taken.file);
-            self.files.push((capture.0, Finding { file: data, problem: Problem::Unreadable(what) }));
+            self.files
+                .push((capture.0, Finding { file: data, problem: Problem::Unreadable(what) }));
         }
         let meta = capture_file(capture, META_ENDING);
-        let data = self.checksum::<Sha512>(&taken.file, &taken.sha512).map(|p| (taken.file.clone(), p));
+        let data =
+            self.checksum::<Sha512>(&taken.file, &taken.sha512).map(|p| (taken.file.clone(), p));
         let meta = self.checksum::<Sha256>(&meta, &taken.meta_sha256).map(|p| (meta, p));
         let found = data.into_iter().chain(meta);
         self.files.extend(found.map(|(file, problem)| (capture.0, Finding { file, problem })));

@@ -9,8 +9,8 @@ use super::error::ReplayError;
 use crate::bench::BenchPlan;
 use crate::record::{
     Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, FormatVersion,
-    JOURNAL_FORMAT, JournalLine, Level, LineFault, LineProblem, MeasurementDone, Outcome, PointStarted,
-    RawSamples, RecordError, RecordErrorKind, RunFolder, RunStarted, SearchDone,
+    JOURNAL_FORMAT, JournalLine, Level, LineFault, LineProblem, MeasurementDone, Outcome,
+    PointStarted, RawSamples, RecordError, RecordErrorKind, RunFolder, RunStarted, SearchDone,
 };
 use crate::run::RunError;
 use crate::sequence::{Sequence, read_sequence};

@@ -293,9 +293,8 @@ impl Catalogue {
             let (Some((_, last)), Some(figure)) = (measurements.last_mut(), figure) else {
                 continue;
             };
-            let spread = spread.map(|spread| {
-                Figure::number(&figure.name, Some(spread), figure.unit.as_deref())
-            });
+            let spread = spread
+                .map(|spread| Figure::number(&figure.name, Some(spread), figure.unit.as_deref()));
             last.spread.extend(spread);
             last.figures.push(figure);
         }

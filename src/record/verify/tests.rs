@@ -117,7 +117,8 @@ fn every_planned_point_is_accounted_for() {
     let all = ["start 1", "finish 1", "start 2", "finish 2", "start 3", "skip 3", "start 4"];
     let whole = [&all[..], &["finish 4", "start 5", "finish 5"]].concat();
     let account = check_points(&whole, Some((Outcome::Incomplete, 4, 1)), &[]);
-    let wanted = Account { planned: Some(5), finished: 4, skipped: 1, not_reached: Some(0), ..account };
+    let wanted =
+        Account { planned: Some(5), finished: 4, skipped: 1, not_reached: Some(0), ..account };
     assert_eq!(account, wanted);
     assert_eq!((account.unfinished, account.abandoned, account.open), (0, 0, false));
 
@@ -127,14 +128,22 @@ fn every_planned_point_is_accounted_for() {
     let short = ": plans 5 points and ran to its end, and tells of 2 that were finished and 1 that were \
                  given up";
     check_points(&all, Some((Outcome::Incomplete, 2, 1)), &[short]);
-    check_points(&whole, Some((Outcome::Incomplete, 5, 0)), &[
-        ": counts 5 points and tells of 4",
-        ": counts 0 points given up and tells of 1",
-    ]);
+    check_points(
+        &whole,
+        Some((Outcome::Incomplete, 5, 0)),
+        &[": counts 5 points and tells of 4", ": counts 0 points given up and tells of 1"],
+    );
 
     // Begun anew counts once; finished twice does not pass.
     let anew = [
-        "start 1", "abandon 1", "start 1", "finish 1", "start 2", "finish 2", "abandon 2", "start 2",
+        "start 1",
+        "abandon 1",
+        "start 1",
+        "finish 1",
+        "start 2",
+        "finish 2",
+        "abandon 2",
+        "start 2",
         "finish 2",
     ];
     let account = check_points(&anew, Some((Outcome::Stopped, 2, 0)), &[]);
