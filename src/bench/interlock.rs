@@ -109,7 +109,7 @@ impl Wanted {
         }
     }
 
-    /// Whether a reading is so.
+    /// Whether a value is as it must be; one of another kind never is.
     #[must_use]
     pub fn holds(&self, value: &KnobValue) -> bool {
         match (self, value) {
@@ -121,8 +121,20 @@ impl Wanted {
             _ => false,
         }
     }
+
+    /// Whether a value is above an upper bound: nothing that is switched off brings it there.
+    #[must_use]
+    pub fn is_exceeded_by(&self, value: &KnobValue) -> bool {
+        match (self, value.as_number()) {
+            (Wanted::Within(bounds, _), Some(number)) => {
+                bounds.at_most.is_some_and(|high| number > high)
+            }
+            _ => false,
+        }
+    }
 }
 
+/// In words: `at most 500 mA`, `on`, `idle or ready`.
 impl fmt::Display for Wanted {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
@@ -254,5 +266,29 @@ mod tests {
                 "'lokced' is not known here",
             ]
         );
+    }
+
+    #[track_caller]
+    fn check_value(wanted: &Wanted, shown: &str, value: &KnobValue, holds: bool, exceeded: bool) {
+        assert_eq!(wanted.to_string(), shown);
+        assert_eq!((wanted.holds(value), wanted.is_exceeded_by(value)), (holds, exceeded));
+    }
+
+    #[test]
+    fn conditions_hold_or_do_not() {
+        let amperes = |value| KnobValue::Number(Quantity { value, dimension: Dimension::Current });
+        let bounds = Bounds { at_least: Some(0.3), at_most: Some(0.5) };
+        let within = Wanted::Within(bounds, Dimension::Current);
+        let shown = "between 300 mA and 500 mA";
+        check_value(&within, shown, &amperes(0.4), true, false);
+        check_value(&within, shown, &amperes(0.6), false, true);
+        check_value(&within, shown, &amperes(0.0), false, false);
+        check_value(&within, shown, &amperes(f64::NAN), false, false);
+        check_value(&within, shown, &KnobValue::Switch(true), false, false);
+        check_value(&Wanted::Switch(true), "on", &KnobValue::Switch(true), true, false);
+        check_value(&Wanted::Switch(true), "on", &KnobValue::Switch(false), false, false);
+        let words = Wanted::OneOf(vec!["idle".into(), "ready".into()]);
+        check_value(&words, "idle or ready", &KnobValue::Word("ready".into()), true, false);
+        check_value(&words, "idle or ready", &KnobValue::Word("busy".into()), false, false);
     }
 }

@@ -133,10 +133,26 @@ fn add_row(table: &mut Table, row: &RunRow) {
         row.run.clone(),
         if bench.is_empty() { "-".to_owned() } else { bench },
         state_words(row),
-        known(row.points),
+        row.unreadable.as_ref().map_or_else(|| points_words(row), |_| "-".to_owned()),
         row.captures.to_string(),
         known(row.expectations_failed),
     ]);
+}
+
+/// Points finished of those planned, and those given up: `310 of 312, 2 given up`.
+pub(super) fn points_words(row: &RunRow) -> String {
+    let of = match row.points_planned {
+        Some(planned) => format!("{} of {planned}", row.points_finished),
+        // Journals of before points were planned: those begun.
+        None if row.points != row.points_finished => {
+            format!("{} of {}", row.points_finished, row.points)
+        }
+        None => row.points.to_string(),
+    };
+    match row.points_skipped {
+        0 => of,
+        skipped => format!("{of}, {skipped} given up"),
+    }
 }
 
 pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
@@ -153,6 +169,10 @@ pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
         "outcome": row.outcome,
         "message": row.message,
         "points": row.points,
+        "points_planned": row.points_planned,
+        "points_finished": row.points_finished,
+        "points_skipped": row.points_skipped,
+        "retries": row.retries,
         "captures": row.captures,
         "expectations_failed": row.expectations_failed,
         "journal_faults": row.journal_faults,

@@ -105,9 +105,22 @@ impl Writer {
     }
 
     pub(crate) fn begin_replay(root: &Path, sequence: &str, replay: Option<ReplayOf>) -> Self {
+        let mut writer = Self::new(root, sequence);
+        writer.introduce(sequence, replay, None);
+        writer
+    }
+
+    /// A run that says how many points it plans.
+    pub(crate) fn begin_planned(root: &Path, sequence: &str, planned: Option<u64>) -> Self {
+        let mut writer = Self::new(root, sequence);
+        writer.introduce(sequence, None, planned);
+        writer
+    }
+
+    fn new(root: &Path, sequence: &str) -> Self {
         let folder = RunFolder::create(root, sequence, start()).expect("a temporary folder");
         let journal = folder.start_journal(start()).expect("a temporary folder");
-        let mut writer = Self {
+        Self {
             folder,
             journal,
             noise: Noise(7),
@@ -116,9 +129,7 @@ impl Writer {
             kept: 0,
             samples: 16,
             symbols: 64,
-        };
-        writer.introduce(sequence, replay);
-        writer
+        }
     }
 
     pub(crate) fn log(&mut self, event: Event) {
@@ -126,7 +137,7 @@ impl Writer {
         self.journal.append(self.now, event).expect("a temporary folder");
     }
 
-    fn introduce(&mut self, sequence: &str, replay: Option<ReplayOf>) {
+    fn introduce(&mut self, sequence: &str, replay: Option<ReplayOf>, planned: Option<u64>) {
         let freeze = |file: &str, text: &str| self.folder.freeze(file, text).expect("a new file");
         let inputs = vec![
             freeze("sequence.yaml", &format!("sequence: {sequence}\n")),
@@ -142,7 +153,7 @@ impl Writer {
             simulated: replay.as_ref().is_none_or(|replay| replay.against == Against::Model),
             inputs,
             parameters: Vec::new(),
-            points_planned: None,
+            points_planned: planned,
             replay,
         }));
         for (name, role) in [
@@ -300,13 +311,20 @@ impl Writer {
         captures: Vec<CaptureNo>,
         figures: Vec<Figure>,
     ) {
+        let spread = match captures.len() {
+            1 => Vec::new(),
+            _ => vec![
+                Figure::number(figure_names::EVM_DB, Some(0.25), Some("dB")),
+                Figure::number(figure_names::SNR_DB, Some(0.31), Some("dB")),
+            ],
+        };
         self.log(Event::Measurement(MeasurementDone {
             label: Some(shot.label.to_owned()),
             point,
             frame: Some(shot.frame.to_owned()),
             captures,
             figures,
-            spread: Vec::new(),
+            spread,
             doubts: Vec::new(),
         }));
     }
@@ -434,6 +452,20 @@ impl Writer {
         }));
     }
 
+    /// Ends a run that gave points up.
+    pub(crate) fn end_with(mut self, outcome: Outcome, points: u64, points_skipped: u64) {
+        let captures = self.kept;
+        self.log(Event::RunEnded(RunEnded {
+            points_skipped,
+            retries: 0,
+            outcome,
+            message: None,
+            points,
+            captures,
+            expectations_failed: 0,
+        }));
+    }
+
     pub(crate) fn end(mut self, outcome: Outcome, points: u64, failed: u64) -> RunFolder {
         self.log(Event::SafeState(SafeState {
             done: vec!["source.output: off".to_owned(), "supply.output: off".to_owned()],
@@ -450,6 +482,22 @@ impl Writer {
             expectations_failed: failed,
         }));
         self.folder
+    }
+}
+
+/// An event of a point in short: `start 3`, `finish 3`, `skip 3`, `abandon 3`.
+pub(crate) fn point_event(text: &str) -> Event {
+    let (what, point) = text.split_once(' ').expect("an event and a number");
+    let point: u64 = point.parse().expect("a number");
+    let why = || "no answer".to_owned();
+    match what {
+        "start" => Event::PointStarted(PointStarted { point, position: Vec::new() }),
+        "finish" => Event::PointFinished(PointFinished { point }),
+        "skip" => {
+            Event::PointSkipped(PointSkipped { point, class: FaultClass::Transient, why: why() })
+        }
+        "abandon" => Event::Abandoned(Abandoned { point: Some(point), step: None, why: why() }),
+        other => panic!("no event {other}"),
     }
 }
 

@@ -22,6 +22,8 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod leftovers;
+mod numbers;
 mod open;
 mod sigmf;
 mod unkept;
@@ -37,6 +39,7 @@ pub use catalogue::{
     CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
     RunRow, RunsWanted, SettingRow,
 };
+pub use disk::free_bytes;
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
     Abandoned, Against, Answered, CaptureTaken, Drift, Event, Expectation, Failure, FiguresFound,
@@ -52,6 +55,7 @@ pub use journal::{
     Counted, Entry, FormatVersion, JOURNAL_FORMAT, Journal, JournalLine, JournalLines,
     JournalReading, LOCK_FILE, LineFault, LineProblem, RESERVE_FILE, Reopened, Uncounted,
 };
+pub use numbers::Numbers;
 pub use open::OpenRun;
 pub use sigmf::{
     BeamRecord, CaptureRecord, CaptureSamples, ChannelScale, CodeWidth, DATA_ENDING, DataType,
@@ -65,4 +69,4 @@ pub use value::{
     AxisValue, CaptureNo, FaultClass, Figure, ReadingRecord, RecordedValue, SettingRecord, Value,
     figure_names,
 };
-pub use verify::{Finding, Problem, verify};
+pub use verify::{Account, Finding, Problem, Verified, verify, verify_whole};

@@ -9,9 +9,9 @@ use super::error::ReplayError;
 use crate::bench::BenchPlan;
 use crate::record::{
     Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, FormatVersion,
-    JOURNAL_FORMAT, Level, LineFault, LineProblem, MeasurementDone, Outcome, PointStarted,
-    RawSamples, RecordError, RecordErrorKind, RecordedValue, RunFolder, RunStarted, SearchDone,
-    Value,
+    JOURNAL_FORMAT, JournalLine, Level, LineFault, LineProblem, MeasurementDone, Outcome,
+    PointStarted, RawSamples, RecordError, RecordErrorKind, RecordedValue, RunFolder, RunStarted,
+    SearchDone, Value,
 };
 use crate::run::RunError;
 use crate::sequence::{CALLED_FOLDER, ReadWith, Sequence, read_sequence_with};
@@ -37,6 +37,8 @@ pub struct Recorded {
     pub damage: Vec<Damage>,
     /// Whether the journal has its last line.
     pub ended: bool,
+    /// Whether bench, limits and disk were looked at before the first step.
+    pub looked_first: bool,
     /// How the run ended, where the journal says so.
     pub outcome: Option<Outcome>,
     /// Actions in the journal: settings, points, searches, captures, measurements.
@@ -66,17 +68,13 @@ impl fmt::Display for Damage {
 }
 
 impl Damage {
-    /// All of a journal, from its text.
-    fn of(faults: Vec<LineFault>, journal: &[u8]) -> Vec<Self> {
-        let lines: Vec<&[u8]> = journal.split(|byte| *byte == b'\n').collect();
-        let event = |line: usize| {
-            let text = String::from_utf8_lossy(lines.get(line.checked_sub(1)?)?);
-            let (_, after) = text.split_once("\"event\":\"")?;
-            let name = after.split('"').next()?;
-            name.chars().all(|c| c.is_ascii_lowercase() || c == '_').then(|| name.to_owned())
-        };
-        let of = |fault: LineFault| Damage { event: event(fault.line), fault };
-        faults.into_iter().map(of).collect()
+    /// A fault, with what the text of its line seems to tell of.
+    fn of(fault: LineFault, text: &[u8]) -> Self {
+        let text = String::from_utf8_lossy(text);
+        let after = text.split_once("\"event\":\"").map(|(_, after)| after);
+        let name = after.and_then(|after| after.split('"').next());
+        let plain = |name: &&str| name.chars().all(|c| c.is_ascii_lowercase() || c == '_');
+        Damage { fault, event: name.filter(plain).map(str::to_owned) }
     }
 
     /// Whether this is the unfinished last line of a run that was cut off, which tells nothing.
@@ -101,24 +99,93 @@ fn is_action(event: &Event) -> bool {
     )
 }
 
+/// Whether an event tells of the run as a whole, whatever became of the point it stands in.
+fn is_of_the_run(event: &Event) -> bool {
+    let ends = matches!(event, Event::RunResumed(_) | Event::RunEnded(_));
+    ends || matches!(event, Event::RunStarted(_) | Event::Note(_))
+}
+
 /// The format that the first line of a journal tells, though it is damaged.
-fn format_of(journal: &[u8]) -> Option<FormatVersion> {
-    let line = journal.split(|byte| *byte == b'\n').next()?;
+fn format_of(line: &[u8]) -> Option<FormatVersion> {
     let line: serde_json::Value = serde_json::from_slice(line).ok()?;
     serde_json::from_value(line.get("format")?.clone()).ok()
 }
 
+/// What is gathered from the lines of a journal.
+#[derive(Default)]
+struct Gathered {
+    start: Option<RunStarted>,
+    captures: BTreeMap<CaptureNo, CaptureTaken>,
+    figures: BTreeMap<CaptureNo, FiguresFound>,
+    measurements: Vec<MeasurementDone>,
+    searches: Vec<SearchDone>,
+    points: Vec<PointStarted>,
+    damage: Vec<Damage>,
+    ended: bool,
+    outcome: Option<Outcome>,
+    actions: usize,
+    stopped_after: Option<usize>,
+    looked_first: bool,
+}
+
+impl Gathered {
+    /// Takes an entry that counts.
+    fn take(&mut self, event: Event) {
+        self.actions += usize::from(is_action(&event));
+        match event {
+            Event::RunStarted(started) => self.start = self.start.take().or(Some(started)),
+            Event::Capture(capture) => {
+                self.captures.insert(capture.capture, capture);
+            }
+            Event::Figures(found) => {
+                self.figures.insert(found.capture, found);
+            }
+            Event::Measurement(done) => self.measurements.push(done),
+            Event::Search(done) => self.searches.push(done),
+            Event::PointStarted(point) => self.points.push(point),
+            Event::RunEnded(end) => (self.ended, self.outcome) = (true, Some(end.outcome)),
+            Event::RunResumed(_) => {
+                (self.ended, self.outcome, self.stopped_after) = (false, None, None);
+            }
+            Event::Preflight(_) => self.looked_first = true,
+            Event::Note(note)
+                if note.level == Level::Error && note.message == RunError::Stopped.to_string() =>
+            {
+                self.stopped_after = self.stopped_after.or(Some(self.actions));
+            }
+            _ => {}
+        }
+    }
+}
+
 impl Recorded {
-    /// Reads the journal of a run.
+    /// Reads the journal of a run; what was abandoned and begun anew is left out.
     ///
     /// # Errors
     /// When it cannot be read, or does not say what ran.
     pub fn read(folder: &RunFolder) -> Result<Self, ReplayError> {
         let path = folder.journal_path();
-        let reading = folder.read_journal()?;
-        let journal = std::fs::read(&path).map_err(RecordError::io(&path, "read"))?;
-        if reading.format.is_none() {
-            let other = format_of(&journal).filter(|told| told.major != JOURNAL_FORMAT.major);
+        let mut journal = folder.counted_journal()?;
+        let mut gathered = Gathered::default();
+        let mut first_format = None;
+        while let Some(line) = journal.next() {
+            match line? {
+                (JournalLine::Entry(entry), counts) => {
+                    if counts || is_of_the_run(&entry.event) {
+                        gathered.take(entry.event);
+                    }
+                }
+                (JournalLine::Fault(fault), _) => {
+                    let text = journal.lines().text();
+                    if fault.line == 1 {
+                        first_format = format_of(text);
+                    }
+                    gathered.damage.push(Damage::of(fault, text));
+                }
+            }
+        }
+        if journal.lines().format().is_none() {
+            let other = first_format.filter(|told| told.major != JOURNAL_FORMAT.major);
             return Err(other.map_or_else(
                 || ReplayError::NoFormat(folder.name().to_owned()),
                 |found| {
@@ -127,48 +194,23 @@ impl Recorded {
                 },
             ));
         }
-        let stop = RunError::Stopped.to_string();
-        let (mut actions, mut stopped_after) = (0, None);
-        let mut start = None;
-        let (mut captures, mut figures) = (BTreeMap::new(), BTreeMap::new());
-        let (mut measurements, mut searches, mut points) = (Vec::new(), Vec::new(), Vec::new());
-        let (mut ended, mut outcome) = (false, None);
-        for entry in reading.entries {
-            actions += usize::from(is_action(&entry.event));
-            match entry.event {
-                Event::RunStarted(started) => start = start.or(Some(started)),
-                Event::Capture(capture) => {
-                    captures.insert(capture.capture, capture);
-                }
-                Event::Figures(found) => {
-                    figures.insert(found.capture, found);
-                }
-                Event::Measurement(done) => measurements.push(done),
-                Event::Search(done) => searches.push(done),
-                Event::PointStarted(point) => points.push(point),
-                Event::RunEnded(end) => (ended, outcome) = (true, Some(end.outcome)),
-                Event::RunResumed(_) => (ended, outcome, stopped_after) = (false, None, None),
-                Event::Note(note) if note.level == Level::Error && note.message == stop => {
-                    stopped_after = stopped_after.or(Some(actions));
-                }
-                _ => {}
-            }
-        }
+        let name = || ReplayError::NoStart(folder.name().to_owned());
         Ok(Recorded {
-            start: start.ok_or_else(|| ReplayError::NoStart(folder.name().to_owned()))?,
+            start: gathered.start.ok_or_else(name)?,
             folder: folder.clone(),
-            captures,
-            figures,
-            measurements,
-            searches,
-            points,
-            damage: Damage::of(reading.faults, &journal),
-            ended,
-            outcome,
-            actions,
-            cut_after: match outcome {
-                None => Some(actions),
-                Some(Outcome::Stopped) => stopped_after,
+            captures: gathered.captures,
+            figures: gathered.figures,
+            measurements: gathered.measurements,
+            searches: gathered.searches,
+            points: gathered.points,
+            damage: gathered.damage,
+            ended: gathered.ended,
+            looked_first: gathered.looked_first,
+            outcome: gathered.outcome,
+            actions: gathered.actions,
+            cut_after: match gathered.outcome {
+                None => Some(gathered.actions),
+                Some(Outcome::Stopped) => gathered.stopped_after,
                 Some(_) => None,
             },
         })

@@ -28,7 +28,7 @@ impl Engine<'_> {
     async fn value_of(&mut self, name: &Name, place: &str) -> Result<Option<Operand>, RunError> {
         Ok(match name {
             Name::Figure(key) => {
-                let found = self.figures.iter().find(|figure| figure.name == **key);
+                let found = self.last.figures.iter().find(|figure| figure.name == **key);
                 found.and_then(|figure| figure.value.as_ref()).and_then(of_record)
             }
             Name::Answer(name) => self.answers.get(name).cloned().map(Operand::Word),

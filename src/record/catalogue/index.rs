@@ -5,11 +5,13 @@ use std::time::UNIX_EPOCH;
 
 use rusqlite::{Row, Transaction, params};
 
-use super::Catalogue;
+use super::{Catalogue, Refused};
 use crate::record::error::{RecordError, RecordErrorKind};
-use crate::record::event::{Event, Expectation, FiguresFound, MeasurementDone, PointStarted};
+use crate::record::event::{
+    Event, Expectation, FiguresFound, MeasurementDone, PointStarted, Remedy, RunStarted,
+};
 use crate::record::folder::{CAPTURES_FOLDER, RunFolder};
-use crate::record::journal::{Entry, JournalReading};
+use crate::record::journal::{Counted, Entry, JournalLine};
 use crate::record::sigmf::DATA_ENDING;
 use crate::record::value::{RecordedValue, SettingRecord, Value};
 
@@ -34,8 +36,8 @@ impl Catalogue {
     pub fn index_run(&mut self, folder: &RunFolder) -> Result<(), RecordError> {
         // Looked at first: what is appended while it is read is indexed the next time.
         let look = Look::at(folder);
-        let reading = folder.read_journal()?;
-        self.write(|transaction| write_run(transaction, folder.name(), &reading, look))
+        let journal = folder.counted_journal()?;
+        self.write(|transaction| write_run(transaction, folder.name(), journal, look))
     }
 
     /// As [`Self::index_run`]; a run whose journal cannot be read is kept with the reason and its
@@ -52,7 +54,7 @@ impl Catalogue {
             Err(error) if matches!(error.kind, RecordErrorKind::Catalogue(_)) => Err(error),
             Err(error) => {
                 let why = error.kind.to_string();
-                self.write(|transaction| write_unreadable(transaction, folder, &why))?;
+                self.write(|transaction| Ok(write_unreadable(transaction, folder, &why)?))?;
                 Ok(Some(why))
             }
         }
@@ -90,7 +92,7 @@ impl Catalogue {
     /// # Errors
     /// As for [`Self::refresh`].
     pub fn rebuild(&mut self) -> Result<Indexed, RecordError> {
-        self.write(|transaction| transaction.execute_batch(super::SCHEMA))?;
+        self.write(|transaction| Ok(transaction.execute_batch(super::SCHEMA)?))?;
         self.refresh()
     }
 
@@ -166,19 +168,44 @@ fn signed(n: u64) -> i64 {
 
 fn write_run(
     transaction: &Transaction<'_>,
-    run: &str,
-    reading: &JournalReading,
+    name: &str,
+    journal: Counted,
     look: Option<Look>,
-) -> rusqlite::Result<()> {
+) -> Result<(), Refused> {
     let look = look.unwrap_or_default();
-    transaction.execute("DELETE FROM runs WHERE run = ?1", [run])?;
+    transaction.execute("DELETE FROM runs WHERE run = ?1", [name])?;
     transaction.execute(
         "INSERT INTO runs (run, journal_bytes, journal_changed, journal_faults) \
-         VALUES (?1, ?2, ?3, ?4)",
-        params![run, look.bytes, look.changed_ns, signed(reading.faults.len() as u64)],
+         VALUES (?1, ?2, ?3, 0)",
+        params![name, look.bytes, look.changed_ns],
     )?;
     let id = transaction.last_insert_rowid();
-    reading.entries.iter().try_for_each(|entry| write_entry(transaction, id, entry))
+    let mut faults = 0;
+    for line in journal {
+        match line? {
+            (JournalLine::Fault(_), _) => faults += 1,
+            (JournalLine::Entry(entry), counts) => {
+                if counts || is_of_the_run(&entry.event) {
+                    write_entry(transaction, id, &entry)?;
+                }
+            }
+        }
+    }
+    let sql = "UPDATE runs SET journal_faults = ?2 WHERE id = ?1";
+    transaction.execute(sql, params![id, signed(faults)])?;
+    Ok(())
+}
+
+/// Whether an event tells of the run as a whole, whatever became of the point it stands in.
+fn is_of_the_run(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::RunStarted(_)
+            | Event::RunResumed(_)
+            | Event::RunEnded(_)
+            | Event::Setting(_)
+            | Event::Failure(_)
+    )
 }
 
 /// A run of which only the captures are left: what their meta files tell.
@@ -228,23 +255,7 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
     let at = entry.at.to_string();
     let seq = signed(entry.seq);
     match &entry.event {
-        Event::RunStarted(start) => run(
-            transaction,
-            "UPDATE runs SET sequence = ?2, bench = ?3, version = ?4, seed = ?5, simulated = ?6, \
-             started_at = ?7, replay_of = ?8, replay_against = ?9, replay_model = ?10 WHERE id = ?1",
-            params![
-                id,
-                start.sequence,
-                start.bench,
-                start.version,
-                start.seed.map(|seed| seed.to_string()),
-                start.simulated,
-                at,
-                start.replay.as_ref().map(|replay| &replay.run),
-                start.replay.as_ref().map(|replay| replay.against.name()),
-                start.replay.as_ref().and_then(|replay| replay.model.as_ref()),
-            ],
-        ),
+        Event::RunStarted(start) => write_start(transaction, id, start, &at),
         Event::RunResumed(_) => run(
             transaction,
             "UPDATE runs SET outcome = NULL, message = NULL, ended_at = NULL WHERE id = ?1",
@@ -261,6 +272,14 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
             "UPDATE points SET finished = 1 WHERE run_id = ?1 AND point = ?2",
             params![id, signed(point.point)],
         ),
+        Event::PointSkipped(point) => run(
+            transaction,
+            "UPDATE points SET skipped = ?3 WHERE run_id = ?1 AND point = ?2",
+            params![id, signed(point.point), point.why],
+        ),
+        Event::Failure(failure) if failure.remedy == Remedy::Retried => {
+            run(transaction, "UPDATE runs SET retries = retries + 1 WHERE id = ?1", params![id])
+        }
         Event::Capture(capture) => run(
             transaction,
             "INSERT OR REPLACE INTO captures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
@@ -283,7 +302,6 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
         Event::JournalStarted(_)
         | Event::Instrument(_)
         | Event::Search(_)
-        | Event::PointSkipped(_)
         | Event::StepStarted(_)
         | Event::StepFinished(_)
         | Event::Abandoned(_)
@@ -299,6 +317,33 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
         | Event::Note(_)
         | Event::SafeState(_) => Ok(()),
     }
+}
+
+fn write_start(
+    transaction: &Transaction<'_>,
+    id: i64,
+    start: &RunStarted,
+    at: &str,
+) -> rusqlite::Result<()> {
+    run(
+        transaction,
+        "UPDATE runs SET sequence = ?2, bench = ?3, version = ?4, seed = ?5, simulated = ?6, \
+         started_at = ?7, replay_of = ?8, replay_against = ?9, replay_model = ?10, \
+         points_planned = ?11 WHERE id = ?1",
+        params![
+            id,
+            start.sequence,
+            start.bench,
+            start.version,
+            start.seed.map(|seed| seed.to_string()),
+            start.simulated,
+            at,
+            start.replay.as_ref().map(|replay| &replay.run),
+            start.replay.as_ref().map(|replay| replay.against.name()),
+            start.replay.as_ref().and_then(|replay| replay.model.as_ref()),
+            start.points_planned.map(signed),
+        ],
+    )
 }
 
 fn run(
@@ -407,8 +452,16 @@ fn write_measurement(
         let (number, word) = figure.value.as_ref().map_or((None, None), columns);
         run(
             transaction,
-            "INSERT OR REPLACE INTO measurement_figures VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
-            params![id, seq, figure.name, number, word, figure.unit],
+            "INSERT OR REPLACE INTO measurement_figures VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7)",
+            params![
+                id,
+                seq,
+                figure.name,
+                number,
+                word,
+                figure.unit,
+                crate::record::figure(&done.spread, &figure.name)
+            ],
         )?;
     }
     Ok(())

@@ -24,7 +24,7 @@ pub use query::{
 pub const CATALOGUE_FILE: &str = "catalogue.sqlite";
 
 /// Version of the tables; another one is thrown away and rebuilt, as it is only an index.
-const SCHEMA_VERSION: i64 = 4;
+const SCHEMA_VERSION: i64 = 5;
 /// How long a reader or writer waits for another one.
 const BUSY_WAIT: Duration = Duration::from_secs(10);
 
@@ -92,13 +92,38 @@ impl Catalogue {
     /// Runs `write` in one transaction: all of it happens, or nothing.
     fn write(
         &mut self,
-        write: impl FnOnce(&Transaction<'_>) -> rusqlite::Result<()>,
+        write: impl FnOnce(&Transaction<'_>) -> Result<(), Refused>,
     ) -> Result<(), RecordError> {
-        let done = self
-            .connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .and_then(|transaction| write(&transaction).and_then(|()| transaction.commit()));
-        done.map_err(|error| self.fail(error))
+        let write = || -> Result<(), Refused> {
+            let behavior = TransactionBehavior::Immediate;
+            let transaction = self.connection.transaction_with_behavior(behavior)?;
+            write(&transaction)?;
+            Ok(transaction.commit()?)
+        };
+        write().map_err(|refused| match refused {
+            Refused::Database(error) => self.fail(error),
+            Refused::Record(error) => error,
+        })
+    }
+}
+
+/// Why something could not be written into the catalogue.
+enum Refused {
+    /// The database does not take it.
+    Database(rusqlite::Error),
+    /// What it is to be filled from cannot be read.
+    Record(RecordError),
+}
+
+impl From<rusqlite::Error> for Refused {
+    fn from(error: rusqlite::Error) -> Self {
+        Self::Database(error)
+    }
+}
+
+impl From<RecordError> for Refused {
+    fn from(error: RecordError) -> Self {
+        Self::Record(error)
     }
 }
 

@@ -44,8 +44,16 @@ pub struct RunRow {
     pub outcome: Option<Outcome>,
     /// Why, when it did not simply complete.
     pub message: Option<String>,
-    /// Points begun.
+    /// Points begun, those that were begun anew once.
     pub points: u64,
+    /// Points planned, as far as that was known at the start.
+    pub points_planned: Option<u64>,
+    /// Points finished.
+    pub points_finished: u64,
+    /// Points given up.
+    pub points_skipped: u64,
+    /// Actions that failed and were tried again.
+    pub retries: u64,
     /// Captures kept.
     pub captures: u64,
     /// Expectations that did not hold.
@@ -65,6 +73,8 @@ pub struct PointRow {
     pub started_at: String,
     /// Whether it was finished.
     pub finished: bool,
+    /// Why it was given up, when it was.
+    pub skipped: Option<String>,
     /// Value of each sweep axis, outermost first.
     pub position: Vec<AxisValue>,
 }
@@ -105,6 +115,8 @@ pub struct MeasurementRow {
     pub captures: u64,
     /// Figures by name. Counts come back as numbers.
     pub figures: Vec<Figure>,
+    /// Standard deviation of figures over the captures, where there are several.
+    pub spread: Vec<Figure>,
 }
 
 /// A setting as it last stood.
@@ -142,7 +154,9 @@ pub struct ExpectationRow {
 const RUN_COLUMNS: &str = "SELECT run, sequence, bench, version, seed, simulated, started_at, \
      ended_at, outcome, message, (SELECT count(*) FROM points WHERE run_id = id), \
      (SELECT count(file) FROM captures WHERE run_id = id), expectations_failed, journal_faults, \
-     unreadable, replay_of, replay_against, replay_model FROM runs";
+     unreadable, replay_of, replay_against, replay_model, points_planned, \
+     (SELECT count(*) FROM points WHERE run_id = id AND finished), \
+     (SELECT count(skipped) FROM points WHERE run_id = id), retries FROM runs";
 
 /// When a run of unreadable journal started, from its folder's name `2026-03-14T21-40-07_…`.
 const NAMED_START: &str =
@@ -177,7 +191,7 @@ impl Catalogue {
     /// # Errors
     /// When the database refuses.
     pub fn points(&self, run: &str) -> Result<Vec<PointRow>, RecordError> {
-        let sql = "SELECT p.point, p.started_at, p.finished, a.axis, a.number, a.word, a.unit \
+        let sql = "SELECT p.point, p.started_at, p.finished, a.axis, a.number, a.word, a.unit, p.skipped \
              FROM points p JOIN runs r ON r.id = p.run_id \
              LEFT JOIN axes a ON a.run_id = p.run_id AND a.point = p.point \
              WHERE r.run = ?1 ORDER BY p.point, a.place";
@@ -185,12 +199,14 @@ impl Catalogue {
             let axis: Option<String> = row.get(3)?;
             let value = recorded(row, 4)?;
             let axis = axis.zip(value).map(|(axis, value)| AxisValue { axis, value });
-            Ok((unsigned(row, 0)?, row.get(1)?, row.get(2)?, axis))
+            let (point, started_at, finished) = (unsigned(row, 0)?, row.get(1)?, row.get(2)?);
+            let (skipped, position) = (row.get(7)?, Vec::new());
+            Ok((PointRow { point, started_at, finished, skipped, position }, axis))
         })?;
         let mut points: Vec<PointRow> = Vec::new();
-        for (point, started_at, finished, axis) in rows {
-            if points.last().is_none_or(|last| last.point != point) {
-                points.push(PointRow { point, started_at, finished, position: Vec::new() });
+        for (point, axis) in rows {
+            if points.last().is_none_or(|last| last.point != point.point) {
+                points.push(point);
             }
             if let Some(last) = points.last_mut() {
                 last.position.extend(axis);
@@ -204,13 +220,30 @@ impl Catalogue {
     /// # Errors
     /// When the database refuses.
     pub fn captures(&self, run: &str) -> Result<Vec<CaptureRow>, RecordError> {
+        self.captures_after(run, None, u32::MAX)
+    }
+
+    /// At most `count` captures of a run in order, with their figures, beginning after `after`: of a long
+    /// run all of them need not be in memory at a time.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn captures_after(
+        &self,
+        run: &str,
+        after: Option<CaptureNo>,
+        count: u32,
+    ) -> Result<Vec<CaptureRow>, RecordError> {
+        let after = after.map_or(-1, |capture| i64::from(capture.0));
         let sql = "SELECT c.capture, c.taken_at, c.label, c.point, c.file, c.sha512, \
              c.clipped_fraction FROM captures c JOIN runs r ON r.id = c.run_id \
-             WHERE r.run = ?1 ORDER BY c.capture";
-        let mut captures = self.rows(sql, [run], capture_row)?;
+             WHERE r.run = ?1 AND c.capture > ?2 ORDER BY c.capture LIMIT ?3";
+        let mut captures = self.rows(sql, params![run, after, count], capture_row)?;
+        let Some(last) = captures.last().map(|row| row.capture.0) else { return Ok(captures) };
         let sql = "SELECT f.capture, f.name, f.number, f.word, f.unit FROM figures f \
-             JOIN runs r ON r.id = f.run_id WHERE r.run = ?1 ORDER BY f.capture, f.name";
-        let figures = self.rows(sql, [run], |row| {
+             JOIN runs r ON r.id = f.run_id WHERE r.run = ?1 AND f.capture > ?2 \
+             AND f.capture <= ?3 ORDER BY f.capture, f.name";
+        let figures = self.rows(sql, params![run, after, last], |row| {
             let value = value(row.get(2)?, row.get(3)?);
             Ok((CaptureNo(row.get(0)?), Figure { name: row.get(1)?, value, unit: row.get(4)? }))
         })?;
@@ -227,24 +260,43 @@ impl Catalogue {
     /// # Errors
     /// When the database refuses.
     pub fn measurements(&self, run: &str) -> Result<Vec<MeasurementRow>, RecordError> {
+        self.measurements_of(run, u32::MAX)
+    }
+
+    /// As [`Self::measurements`], at most the first `count`.
+    ///
+    /// # Errors
+    /// When the database refuses.
+    pub fn measurements_of(
+        &self,
+        run: &str,
+        count: u32,
+    ) -> Result<Vec<MeasurementRow>, RecordError> {
         let sql = "SELECT m.seq, m.label, m.point, m.frame, m.first_capture, m.captures, f.name, \
-             f.number, f.word, f.unit FROM measurements m JOIN runs r ON r.id = m.run_id \
+             f.number, f.word, f.unit, f.spread FROM \
+             (SELECT m.* FROM measurements m JOIN runs r ON r.id = m.run_id WHERE r.run = ?1 \
+              ORDER BY m.seq LIMIT ?2) m \
              LEFT JOIN measurement_figures f ON f.run_id = m.run_id AND f.seq = m.seq \
-             WHERE r.run = ?1 ORDER BY m.seq, f.name";
-        let rows = self.rows(sql, [run], |row| {
+             ORDER BY m.seq, f.name";
+        let rows = self.rows(sql, params![run, count], |row| {
             let name: Option<String> = row.get(6)?;
             let (value, unit) = (value(row.get(7)?, row.get(8)?), row.get(9)?);
+            let spread: Option<f64> = row.get(10)?;
             let figure = name.map(|name| Figure { name, value, unit });
-            Ok((row.get::<_, i64>(0)?, measurement_row(row)?, figure))
+            Ok((row.get::<_, i64>(0)?, measurement_row(row)?, figure, spread))
         })?;
         let mut measurements: Vec<(i64, MeasurementRow)> = Vec::new();
-        for (seq, measurement, figure) in rows {
+        for (seq, measurement, figure, spread) in rows {
             if measurements.last().is_none_or(|(last, _)| *last != seq) {
                 measurements.push((seq, measurement));
             }
-            if let Some((_, last)) = measurements.last_mut() {
-                last.figures.extend(figure);
-            }
+            let (Some((_, last)), Some(figure)) = (measurements.last_mut(), figure) else {
+                continue;
+            };
+            let spread = spread
+                .map(|spread| Figure::number(&figure.name, Some(spread), figure.unit.as_deref()));
+            last.spread.extend(spread);
+            last.figures.push(figure);
         }
         Ok(measurements.into_iter().map(|(_, measurement)| measurement).collect())
     }
@@ -352,6 +404,10 @@ fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
         outcome: Outcome::from_name(&text(row, 8)?),
         message: row.get(9)?,
         points: unsigned(row, 10)?,
+        points_planned: row.get::<_, Option<i64>>(18)?.map(i64::unsigned_abs),
+        points_finished: unsigned(row, 19)?,
+        points_skipped: unsigned(row, 20)?,
+        retries: unsigned(row, 21)?,
         captures: unsigned(row, 11)?,
         expectations_failed: unsigned(row, 12)?,
         journal_faults: unsigned(row, 13)?,
@@ -381,5 +437,6 @@ fn measurement_row(row: &Row<'_>) -> rusqlite::Result<MeasurementRow> {
         first_capture: row.get::<_, Option<u32>>(4)?.map(CaptureNo),
         captures: unsigned(row, 5)?,
         figures: Vec::new(),
+        spread: Vec::new(),
     })
 }

@@ -26,17 +26,21 @@ CREATE TABLE runs (
     outcome TEXT,
     message TEXT,
     expectations_failed INTEGER NOT NULL DEFAULT 0,
+    points_planned INTEGER,             -- null when that was not known at the start
+    retries INTEGER NOT NULL DEFAULT 0, -- actions that failed and were tried again
     journal_bytes INTEGER NOT NULL,
     journal_changed INTEGER NOT NULL,   -- nanoseconds since 1970; 0 when the file system does not tell
     journal_faults INTEGER NOT NULL,
     unreadable TEXT                     -- why the journal cannot be read; null when it can
 );
 
+-- What was abandoned and begun anew is in none of the tables below but settings: it does not count.
 CREATE TABLE points (
     run_id INTEGER NOT NULL REFERENCES runs(id) ON DELETE CASCADE,
     point INTEGER NOT NULL,
     started_at TEXT NOT NULL,
     finished INTEGER NOT NULL DEFAULT 0,
+    skipped TEXT,                       -- why it was given up; null when it was not
     PRIMARY KEY (run_id, point)
 ) WITHOUT ROWID;
 
@@ -115,6 +119,7 @@ CREATE TABLE measurement_figures (
     number REAL,
     word TEXT,
     unit TEXT,
+    spread REAL,                        -- standard deviation over the captures, where there are several
     PRIMARY KEY (run_id, seq, name),
     FOREIGN KEY (run_id, seq) REFERENCES measurements(run_id, seq) ON DELETE CASCADE
 ) WITHOUT ROWID;
@@ -134,4 +139,4 @@ CREATE TABLE expectations (
     PRIMARY KEY (run_id, seq)
 ) WITHOUT ROWID;
 
-PRAGMA user_version = 4;
+PRAGMA user_version = 5;

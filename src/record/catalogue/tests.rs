@@ -45,6 +45,54 @@ fn a_run_is_found_with_what_its_journal_tells() {
 }
 
 #[test]
+fn what_was_abandoned_is_left_out_and_what_was_given_up_is_known() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let mut writer = Writer::begin_planned(root.path(), "night", Some(3));
+    let point = |writer: &mut Writer, text: &str| writer.log(fixture::point_event(text));
+    point(&mut writer, "start 1");
+    let lost = writer.measure(&fixture::STORY[1], Some(1));
+    writer.expect(lost, -3.0);
+    point(&mut writer, "abandon 1");
+    point(&mut writer, "start 1");
+    let kept = writer.measure(&fixture::STORY[0], Some(1));
+    writer.expect(kept, -16.0);
+    point(&mut writer, "finish 1");
+    point(&mut writer, "start 2");
+    point(&mut writer, "skip 2");
+    let folder = writer.end(Outcome::Stopped, 1, 0);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    catalogue.index_run(&folder).expect("a sound run");
+    let run = catalogue.run(folder.name()).expect("a query").expect("the run just indexed");
+    assert_eq!((run.points, run.points_finished, run.points_skipped), (2, 1, 1));
+    assert_eq!((run.points_planned, run.captures, run.expectations_failed), (Some(3), 1, 0));
+    let points = catalogue.points(folder.name()).expect("a query");
+    assert_eq!(points[1].skipped.as_deref(), Some("no answer"));
+    let captures = catalogue.captures(folder.name()).expect("a query");
+    assert_eq!(captures.iter().map(|row| row.capture).collect::<Vec<_>>(), [kept]);
+    let measurements = catalogue.measurements(folder.name()).expect("a query");
+    assert_eq!(measurements.len(), 1);
+    assert_eq!(measurements[0].first_capture, Some(kept));
+    assert_eq!(catalogue.expectations(folder.name()).expect("a query").len(), 1);
+}
+
+#[test]
+fn captures_and_measurements_come_in_parts_too_with_their_spread() {
+    let root = tempfile::tempdir().expect("a temporary folder");
+    let story = fixture::story(root.path(), 16, 16);
+    let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
+    catalogue.index_run(&story).expect("a sound run");
+    let all = catalogue.captures(story.name()).expect("a query");
+    let first = catalogue.captures_after(story.name(), None, 2).expect("a query");
+    let rest = catalogue.captures_after(story.name(), Some(first[1].capture), 9).expect("a query");
+    assert_eq!([first, rest].concat(), all);
+    let measurements = catalogue.measurements(story.name()).expect("a query");
+    let first = catalogue.measurements_of(story.name(), 2).expect("a query");
+    assert_eq!(first, measurements[..2]);
+    let spread = |row: usize| crate::record::figure(&measurements[row].spread, "evm_db");
+    assert_eq!((spread(0), spread(1)), (None, Some(0.25)));
+}
+
+#[test]
 fn a_replay_is_known_as_one() {
     let root = tempfile::tempdir().expect("a temporary folder");
     let told = |replay: Option<ReplayOf>| {
