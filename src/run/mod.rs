@@ -22,6 +22,8 @@ mod progress;
 mod recorder;
 mod reference;
 mod resume;
+#[cfg(test)]
+mod scene;
 mod search;
 mod sequential;
 mod tally;
@@ -42,3 +44,6 @@ pub use resume::DoneBefore;
 pub use search::SearchFound;
 pub use tally::Tally;
 pub use translate::{figures_of, fill_curves};
+
+#[cfg(test)]
+mod tests;
