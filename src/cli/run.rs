@@ -5,9 +5,12 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 
 use super::benches_at_hand::{load_bench, load_sequence};
+use super::desk::AtTerminal;
 use super::live::{bench_failure, run_failure, runtime};
 use super::open_runs::look_after_open_runs;
 use super::resume::{Interrupted, interrupted};
+use super::service::Service;
+use super::tell::ByBench;
 use super::watch::Watch;
 use super::wishes::Wishes;
 use super::{Ended, Failure, Terminal};
@@ -186,9 +189,13 @@ async fn execute(
         }
     };
     let mut watch = Watch::new(interactive, arguments.json);
+    let _service = Service::begin(&watch.heart());
+    let notify = bench.plan().notify.clone();
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
     engine.look_first();
+    engine.ask_at(AtTerminal::new(interactive));
+    engine.notify_by(ByBench::new(notify, folder.path().display().to_string()));
     if let Some(done) = done {
         engine.go_on_after(done);
     }

@@ -22,6 +22,7 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod leftovers;
 mod numbers;
 mod open;
 mod sigmf;

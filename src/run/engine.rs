@@ -23,8 +23,7 @@ use super::watch::Watch;
 use crate::bench::policy::Policy;
 use crate::bench::{Bench, BenchError};
 use crate::record::{
-    Abandoned, Event, FaultClass, Level, Outcome, Reestablished, Remedy, RunEnded, SafeState,
-    SafeStateFault,
+    Abandoned, Event, FaultClass, Level, Outcome, Reestablished, Remedy, SafeState, SafeStateFault,
 };
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
 
@@ -200,7 +199,7 @@ impl<'a> Engine<'a> {
             }
         };
         let safe = self.safe_state().await;
-        self.finish(worked.and(tidied), safe)
+        self.finish(worked.and(tidied), safe).await
     }
 
     /// Ends before the first step, because an instrument does not answer: those that do are
@@ -213,7 +212,7 @@ impl<'a> Engine<'a> {
         }
         let error = first;
         let safe = self.safe_state().await;
-        self.finish(Err(error), safe)
+        self.finish(Err(error), safe).await
     }
 
     /// Brings the bench to its safe state and does nothing else: the record stays open. What does not
@@ -442,43 +441,6 @@ impl<'a> Engine<'a> {
             self.progress.take(ProgressEvent::Warning(&error.to_string()));
         }
         safe
-    }
-
-    fn finish(self, worked: Result<(), RunError>, safe: bool) -> RunSummary {
-        let outcome = match &worked {
-            Err(RunError::Stopped) => Outcome::Stopped,
-            Err(_) => Outcome::Failed,
-            Ok(()) if !safe => Outcome::Failed,
-            Ok(()) if self.tally.points_skipped > 0 => Outcome::Incomplete,
-            Ok(()) if self.tally.expectations_failed > 0 => Outcome::ExpectationFailed,
-            Ok(()) => Outcome::Completed,
-        };
-        let mut error = worked.err();
-        let ended = self.recorder.end(RunEnded {
-            outcome,
-            message: error.as_ref().map(ToString::to_string),
-            points: self.tally.points,
-            points_skipped: self.tally.points_skipped,
-            retries: self.tally.retries,
-            captures: self.recorder.captures_kept(),
-            expectations_failed: self.tally.expectations_failed,
-        });
-        if let Err(unwritten) = ended {
-            self.progress.take(ProgressEvent::Warning(&unwritten.to_string()));
-            error.get_or_insert(RunError::Record(unwritten));
-        }
-        RunSummary {
-            outcome: if error.is_some() && outcome != Outcome::Stopped {
-                Outcome::Failed
-            } else {
-                outcome
-            },
-            error,
-            tally: self.tally,
-            measurements: self.measurements,
-            searches: self.searches,
-            safe,
-        }
     }
 }
 

@@ -19,11 +19,14 @@ use tokio::time::Instant;
 
 use super::engine::Engine;
 use super::error::RunError;
+use super::progress::ProgressEvent;
 use super::recorder::recorded;
 use super::watch::Finding;
 use crate::bench::interlock::{Interlock, Trip};
 use crate::record::{Event, InterlockTripped, Paused, Reestablished, Remedy, WentOn};
 
+/// How often a wait shows that the run lives.
+const BEAT_EVERY: Duration = Duration::from_secs(60);
 /// Where settings are made again after a pause, for messages.
 const AFTER_PAUSE: &str = "after a pause";
 
@@ -104,7 +107,7 @@ impl Engine<'_> {
             why: finding.why.clone(),
             pauses,
         });
-        self.progress.take(super::progress::ProgressEvent::Warning(&told));
+        self.progress.take(ProgressEvent::Warning(&told));
         if let Err(error) = self.recorder.write(event) {
             return error.into();
         }
@@ -124,7 +127,7 @@ impl Engine<'_> {
         let began = Instant::now();
         let why = tripped.told.clone();
         self.recorder.write(Event::Paused(Paused { why: why.clone() }))?;
-        self.progress.take(super::progress::ProgressEvent::Phase("pause"));
+        self.progress.take(ProgressEvent::Phase("pause"));
         loop {
             if !self.safe_state().await {
                 return Err(RunError::NotSafe);
@@ -252,7 +255,9 @@ impl Engine<'_> {
         tokio::pin!(work);
         let control = self.control.clone();
         loop {
-            let next = [until, self.watch.next(), self.run_ends].into_iter().flatten().min();
+            self.progress.take(ProgressEvent::Alive);
+            let beat = Some(Instant::now() + BEAT_EVERY);
+            let next = [until, self.watch.next(), self.run_ends, beat].into_iter().flatten().min();
             tokio::select! {
                 biased;
                 done = &mut work => return Ok(Some(done)),

@@ -10,6 +10,7 @@ mod combine;
 mod conditions;
 mod control;
 mod desk;
+mod ending;
 mod engine;
 mod error;
 mod interlocks;

@@ -7,6 +7,7 @@ use tokio::time::Instant;
 
 use super::engine::{Engine, fault_class};
 use super::error::RunError;
+use super::progress::ProgressEvent;
 use crate::bench::knob::KnobValue;
 use crate::bench::policy;
 use crate::record::{Event, Failure, Level, Reestablished, Remedy};
@@ -70,6 +71,7 @@ impl<'a> Engine<'a> {
         action: &mut impl AsyncFnMut(&mut Engine<'a>) -> Result<T, RunError>,
     ) -> Result<T, RunError> {
         // Whatever is on its way into the record is on disk before the bench is touched again.
+        self.progress.take(ProgressEvent::Alive);
         self.recorder.flush()?;
         self.look_up().await?;
         let done = async {
@@ -152,7 +154,7 @@ impl<'a> Engine<'a> {
         let Ok(Some(cause)) = tokio::time::timeout(CAUSE_LOOKED_FOR, looked).await else {
             return Ok(());
         };
-        self.progress.take(super::progress::ProgressEvent::Warning(&cause));
+        self.progress.take(ProgressEvent::Warning(&cause));
         let class = Some(fault_class(Class::Instrument));
         Ok(self.recorder.note(Level::Warning, class, cause)?)
     }
@@ -195,7 +197,7 @@ impl<'a> Engine<'a> {
             (Remedy::WentOn, _) => format!("{message}; the run goes on"),
             (Remedy::RunEnded, _) => message.clone(),
         };
-        self.progress.take(super::progress::ProgressEvent::Warning(&told));
+        self.progress.take(ProgressEvent::Warning(&told));
         Ok(self.recorder.write(Event::Failure(Failure {
             class: fault_class(error.class()),
             instrument: error.instrument().map(ToString::to_string),

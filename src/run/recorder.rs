@@ -115,6 +115,7 @@ impl Recorder {
         clock: Clock,
     ) -> Result<Self, RecordError> {
         let (journal, reopened) = folder.resume_journal()?;
+        let leftovers = folder.remove_leftovers()?;
         // The number after the highest that any file bears, so that nothing is written over.
         let captures = folder.next_capture()?.0.saturating_sub(1);
         let provenance = RunProvenance {
@@ -132,6 +133,13 @@ impl Recorder {
         let version = recorder.provenance.version.clone();
         let torn_bytes = reopened.torn_bytes;
         recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
+        if !leftovers.is_empty() {
+            let message = format!(
+                "removed what was written and not told of when the run was cut off: {}",
+                leftovers.join(", ")
+            );
+            recorder.note(Level::Info, None, message)?;
+        }
         Ok(recorder)
     }
 

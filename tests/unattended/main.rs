@@ -97,7 +97,7 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     let mut plan = plan.clone();
     plan.simulated.seed = case.seed;
     plan.faults = Some(Source::new("random.faults.yaml", case.faults.text.clone()));
-    let source = Source::new("random.yaml", case.sequence.clone());
+    let source = Source::new("random.yaml", case.sequence.text.clone());
     let read = read_sequence(&source, plan.knobs());
     let sequence = read.unwrap_or_else(|faults| panic!("{}", faults.render(false)));
     let planned = count(&sequence.steps).points;

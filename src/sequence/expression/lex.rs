@@ -169,6 +169,8 @@ fn number_at(text: &str, at: usize) -> Result<(Word, usize), ExpressionFault> {
     let part = |c: char| c.is_ascii_alphanumeric() || c == '_' || c == '.';
     let unit = match &behind[..behind.find(|c| !part(c)).unwrap_or(behind.len())] {
         "" if behind.starts_with('%') => "%",
+        // Two numbers in a row are told as such.
+        unit if unit.starts_with(|c: char| c.is_ascii_digit() || c == '.') => "",
         "deg" if behind[3..].starts_with("/s") && !behind[5..].starts_with(part) => "deg/s",
         unit => unit,
     };
