@@ -37,5 +37,7 @@ pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use recorded::RecordedLinks;
 pub use simulated::{ModelFacts, faults_schema, model_schema, read_faults, read_model};
+#[cfg(test)]
+pub use simulated::{Acquired, Truth};
 pub use together::Happening;
 pub use trace::TraceKeeper;
