@@ -9,6 +9,7 @@ pub mod expression;
 mod figure_names;
 pub mod grammar;
 mod read;
+mod settings;
 mod step;
 mod walk;
 
