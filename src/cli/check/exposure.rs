@@ -119,7 +119,9 @@ fn channels(steps: &[Step], name: &str, highest: &mut Option<f64>) {
                     match &one.value {
                         Given::Fixed(value) => higher(highest, value.as_number()),
                         // Whatever it will be, the band ends there.
-                        Given::Computed(_) => higher(highest, Some((BAND_END_HZ - 56.16e9) / 2.16e9)),
+                        Given::Computed(_) => {
+                            higher(highest, Some((BAND_END_HZ - 56.16e9) / 2.16e9))
+                        }
                     }
                 }
             }
