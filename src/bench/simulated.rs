@@ -6,6 +6,8 @@
 use beamwarden_drivers::fault::{Faults, Source};
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::transport::{Address, PipeLink, Transport};
+#[cfg(test)]
+pub use beamwarden_sim::{Acquired, Truth};
 use beamwarden_sim::{ArrayModel, FaultPlan, FaultPlanError, Model, ModelError, Post, SimBench};
 use serde_json::Value as Json;
 

@@ -23,6 +23,8 @@ mod progress;
 mod recorder;
 mod reference;
 mod resume;
+#[cfg(test)]
+mod scene;
 mod search;
 mod sequential;
 mod tally;
@@ -43,3 +45,6 @@ pub use resume::DoneBefore;
 pub use search::SearchFound;
 pub use tally::Tally;
 pub use translate::{figures_of, fill_curves};
+
+#[cfg(test)]
+mod tests;

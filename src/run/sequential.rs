@@ -129,7 +129,7 @@ mod tests {
     #[test]
     fn repeated_looks_at_an_interval_are_wrong_too_often() {
         println!("seed {SEED}");
-        let (runs, captures, mean) = (4000, 200, 2.0);
+        let (runs, captures, mean) = (1500, 100, 2.0);
         let target = mean / CAPTURE_BITS as f64;
         let share = |rule: &dyn Fn(u64, u64) -> bool| {
             ended(runs, captures, mean, rule).len() as f64 / runs as f64
@@ -138,8 +138,8 @@ mod tests {
         let sequential = share(&|errors, bits| decide(errors, bits, target) == Decided::Below);
         println!("wrong ends: interval {naive:.4}, sequential {sequential:.4}; 0.025 is claimed");
         assert!(naive > 0.06, "{naive}");
-        // Three standard deviations of 4000 draws at 0.025.
-        assert!(sequential <= 0.025 + 3.0 * (0.025f64 * 0.975 / 4000.0).sqrt(), "{sequential}");
+        // Three standard deviations of 1500 draws at 0.025.
+        assert!(sequential <= 0.025 + 3.0 * (0.025f64 * 0.975 / 1500.0).sqrt(), "{sequential}");
     }
 
     /// Without an error the mean of the ratios is exp(n t)/4 and more: 4.6 to 5.1 over the target instead
@@ -181,7 +181,7 @@ mod tests {
     #[test]
     fn an_interval_of_a_wanted_width_holds() {
         println!("seed {SEED}");
-        let (runs, mean) = (4000, 0.7);
+        let (runs, mean) = (1500, 0.7);
         let truly = mean / CAPTURE_BITS as f64;
         for ratio in [2.0, 4.0] {
             let ends = ended(runs, 10_000, mean, |errors, bits| is_within(errors, bits, ratio));
@@ -192,7 +192,7 @@ mod tests {
             });
             let share = held.count() as f64 / runs as f64;
             println!("ratio {ratio}: {} errors, {share:.4} held", ends[0].0);
-            assert!(share >= 0.95 - 3.0 * (0.95f64 * 0.05 / 4000.0).sqrt(), "{share}");
+            assert!(share >= 0.95 - 3.0 * (0.95f64 * 0.05 / 1500.0).sqrt(), "{share}");
         }
     }
 }

@@ -11,6 +11,7 @@ pub mod grammar;
 mod read;
 mod reference;
 mod schema;
+mod settings;
 mod step;
 mod walk;
 
