@@ -168,7 +168,7 @@ steps:
 fn all_faults_of_all_steps_come_at_once() {
     check_faults(
         "sequence: s
-parameters: {evm: 3, 9x: 1 V, volts: 1.2 Vv}
+parameters: {bits: 3, 9x: 1 V, volts: 1.2 Vv}
 steps:
   - set: {supply.voltage: = 1 A, dut.rx.gain: = evn + 1, dut.tx.gain: = turn}
   - when: evm < -16
@@ -180,7 +180,7 @@ steps:
     seed: 3
     skip when: [dut.rx.gian > 1, evm > 1 dB, dut.rx.gain]
     do: [{note: \"{evm\"}]
-  - sweep: {source.amplitude: {from: 0 V, to: 0.5 V, count: 3, spacing: logarithmic}, dut.rx.gain: [= turn]}
+  - sweep: {supply.voltage: {from: 0 V, to: 1.2 V, count: 3, spacing: logarithmic}, dut.rx.gain: [= turn]}
     do: [{expect: {}}]
   - wait: {for: supply.curent, to be: at most 1 A, at most: 5 s}
   - ask: {question: \"{answer.x}\", within: 1 s, default: maybe, as: x}
@@ -191,10 +191,10 @@ deadlines: {point: 0 s}
 ",
         &[],
         &[
-            "'evm' has a meaning already in expressions",
+            "'bits' has a meaning already in expressions",
             "'9x' cannot name a parameter",
             "'Vv' is not a known unit",
-            "this yields a current; a voltage is wanted",
+            "supply.voltage: 'A' is a unit of another kind",
             "there is no parameter or figure 'evn' (did you mean 'evm'?)",
             "'turn' means nothing outside a repetition",
             "a ratio in decibels cannot be compared with a bare number",
@@ -241,7 +241,7 @@ steps:
             "s.yaml:7:11: failed to read missing.yaml: there is no missing.yaml",
             "s.yaml:9:19: 'A' is a unit of another kind",
             "s.yaml:9:24: the sequence has no parameter 'vlots' (did you mean 'volts'?)",
-            "s.yaml:9:43: only parameters may stand in an expression here",
+            "s.yaml:9:41: only parameters may stand in an expression here",
             "faulty.yaml:4:29: '+' does not go with a voltage and a current",
             "faulty.yaml:5:1: a sequence that is called has no 'finally'",
             "circle.yaml:2:16: circle.yaml calls itself",
