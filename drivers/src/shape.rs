@@ -396,8 +396,14 @@ fn check_map(node: &Node, name: &str, groups: &[&'static [Field]], faults: &mut 
 
 fn check_tagged(node: &Node, tagged: &'static TaggedShape, faults: &mut Vec<Fault>) {
     let entries = node.entries();
-    let telling: Vec<&Variant> =
+    let mut telling: Vec<&Variant> =
         tagged.variants.iter().filter(|variant| node.get(variant.field.name).is_some()).collect();
+    // A key that tells by itself may also stand beside another.
+    let beside: Vec<&str> = telling
+        .iter()
+        .flat_map(|variant| variant.companions.iter().map(|companion| companion.name))
+        .collect();
+    telling.retain(|variant| !beside.contains(&variant.field.name));
     let known: Vec<&str> = tagged.variants.iter().map(|variant| variant.field.name).collect();
     match telling.as_slice() {
         [variant] => {

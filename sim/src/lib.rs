@@ -201,6 +201,13 @@
 //! time; [`SimBench::acquisitions`] keeps the true state at every trigger, and which acquisition's
 //! record the scope handed out.
 //!
+//! # What was ever set
+//!
+//! [`SimBench::settings_seen`] tells of every setting where it stands, and between which values it ever
+//! stood: whether a limit was ever passed. [`SimBench::changes`] has the last changes in order, and who
+//! made each, a client or the instrument itself, with the links that were opened and closed in between:
+//! what came first.
+//!
 //! # Time
 //!
 //! All time is tokio's: nothing runs in the background, and a paused clock skips from event to event.
@@ -209,6 +216,7 @@
 
 mod beams;
 mod chain;
+mod changes;
 mod door;
 mod faults;
 mod geometry;
@@ -223,6 +231,7 @@ mod truth;
 mod world;
 
 pub use beams::{BestPair, End, Over};
+pub use changes::{By, CHANGES_KEPT, Change, Changed, SettingSeen};
 pub use door::{Address, HislipPorts, ServeError, ServePlan, Serving, SetUpError, SimBench};
 pub use faults::{
     FAULTS_KEPT, FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When, settings_of,

@@ -7,6 +7,7 @@
 use std::time::Duration;
 
 use crate::chain::Chain;
+use crate::changes::{By, Onlooker};
 use crate::faults::{FaultPlan, Faults};
 use crate::geometry::blockages;
 use crate::instruments::dut::{Dut, Instant, Refusal};
@@ -51,6 +52,8 @@ pub struct World {
     pub(crate) faults: Faults,
     /// The true state at the last triggers.
     pub(crate) log: Acquisitions,
+    /// What was ever changed.
+    pub(crate) onlooker: Onlooker,
     /// What can stand in the way of the signal.
     pub blockages: Blockages,
     fronts: [Front; 5],
@@ -70,7 +73,7 @@ impl World {
 
     /// A bench just switched on, and what goes wrong on it.
     pub fn with_faults(model: Model, plan: &FaultPlan) -> Self {
-        Self {
+        let mut world = Self {
             now: Duration::ZERO,
             active: Post::Source,
             source: Source::default(),
@@ -83,6 +86,7 @@ impl World {
             blockages: blockages(&model.path, model.seed),
             faults: Faults::new(plan, model.seed),
             log: Acquisitions::default(),
+            onlooker: Onlooker::default(),
             fronts: std::array::from_fn(|_| Front::default()),
             power_ups: 0,
             acquisitions: 0,
@@ -90,7 +94,9 @@ impl World {
             revision: 0,
             chain: Chain::new(&model),
             model,
-        }
+        };
+        Post::ALL.into_iter().for_each(|post| world.look(post, By::Itself));
+        world
     }
 
     /// Lets time pass until `now`.
@@ -137,6 +143,7 @@ impl World {
             }
         }
         for post in Post::ALL {
+            self.look(post, By::Itself);
             let (operation, questionable) = self.conditions(post);
             let idle = self.busy_at(post) == Busy::No;
             let front = &mut self.fronts[post.index()];
@@ -254,10 +261,12 @@ impl World {
     /// Writes a DUT register.
     pub fn write_register(&mut self, address: u16, value: u16) -> Result<(), Refusal> {
         let supply_v = self.supply.terminal_v(self.now);
+        self.look(Post::DutPort, By::Itself);
         self.hold(Post::DutPort);
         let at = Instant { now: self.now, supply_v, model: &self.model.chips };
         let outcome = self.dut.write(address, value, &at);
         self.release(Post::DutPort);
+        self.look(Post::DutPort, By::Client);
         outcome
     }
 
@@ -307,6 +316,7 @@ impl Host for World {
     }
 
     fn reset(&mut self) {
+        self.look(self.active, By::Itself);
         match self.active {
             Post::Source => self.source.reset(),
             Post::Scope => self.scope.reset(),
@@ -314,6 +324,7 @@ impl Host for World {
             Post::Supply => self.supply.reset(),
             Post::DutPort => {}
         }
+        self.look(self.active, By::Client);
     }
 
     fn identity(&self) -> String {
@@ -325,10 +336,12 @@ impl Host for World {
     }
 
     fn begin_command(&mut self) {
+        self.look(self.active, By::Itself);
         self.hold(self.active);
     }
 
     fn end_command(&mut self) {
         self.release(self.active);
+        self.look(self.active, By::Client);
     }
 }

@@ -84,7 +84,8 @@ mod tests {
         let bounds = Bounds::read(text, Dimension::Current).unwrap();
         assert!(holds.iter().all(|value| bounds.hold(*value)), "{text}");
         assert!(fails.iter().all(|value| !bounds.hold(*value)), "{text}");
-        assert_eq!(bounds.shown(Dimension::Current).to_string(), text);
+        let shown = bounds.shown(Dimension::Current).to_string();
+        assert_eq!(Bounds::read(&shown, Dimension::Current).unwrap(), bounds, "{text}");
     }
 
     #[test]

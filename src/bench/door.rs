@@ -497,7 +497,7 @@ impl Bench {
         Ok(read_back)
     }
 
-    /// A setting as the instrument has it now.
+    /// A setting or a reading as the instrument has it now.
     ///
     /// # Errors
     /// What the instrument or its link failed at.
@@ -505,7 +505,7 @@ impl Bench {
         let unknown = || BenchError::NoInstrument(format!("setting '{setting}'"));
         let (name, inner) = setting.split_once('.').ok_or_else(unknown)?;
         let instrument = self.instrument(name)?;
-        let value = instrument.query(inner).await?;
+        let value = instrument.read(inner).await?;
         let knob = instrument.driver().knob(inner).ok_or_else(unknown)?;
         Ok(from_driver(knob.kind, &value))
     }

@@ -2,6 +2,7 @@
 
 use beamwarden_drivers::Class;
 use beamwarden_drivers::instrument::{InstrumentError, InstrumentFault};
+use beamwarden_drivers::transport::LinkFault;
 
 use super::knob::KnobError;
 use crate::phy::frame::FrameError;
@@ -120,6 +121,19 @@ impl BenchError {
     pub fn is_never_written(&self) -> bool {
         let BenchError::Instrument(error) = self else { return false };
         matches!(error.fault.as_ref(), InstrumentFault::NeverWritten)
+    }
+
+    /// Whether something was waited for that did not come.
+    #[must_use]
+    pub fn is_overdue(&self) -> bool {
+        let BenchError::Instrument(error) = self else { return false };
+        match error.fault.as_ref() {
+            InstrumentFault::Link { error, .. } => error.fault == LinkFault::TimedOut,
+            InstrumentFault::NoAnswer(_)
+            | InstrumentFault::NotComplete(_)
+            | InstrumentFault::StaysBusy { .. } => true,
+            _ => false,
+        }
     }
 
     /// The instrument that it concerns, where it is known.

@@ -13,6 +13,8 @@ use beamwarden_drivers::quantity::{Dimension, Quantity};
 use beamwarden_drivers::shape;
 
 use super::grammar;
+use super::notify::{self, Notify};
+use super::policy::Policy;
 use crate::beam::{ArrayGeometry, Codebook};
 
 /// Longest silence in one exchange when the bench file does not say.
@@ -61,6 +63,10 @@ pub struct ArrayEntry {
     pub weights: Placed,
     /// Its beams.
     pub codebook: Codebook,
+    /// Largest conducted power of one element, dBm, where the file says so.
+    pub element_power_dbm: Option<f64>,
+    /// Gain of one element, dB over an isotropic one, where the file says so.
+    pub element_gain_db: Option<f64>,
 }
 
 /// What the link carries.
@@ -130,6 +136,12 @@ pub struct BenchFile {
     pub safe_state: Vec<AssignmentEntry>,
     /// The simulated bench.
     pub simulated: SimulatedEntry,
+    /// What is done about failures, where the file says so.
+    pub policy: Option<Policy>,
+    /// Conditions watched during every run; their readings are known to the profiles.
+    pub interlocks: Option<Node>,
+    /// Who is told, and how.
+    pub notify: Option<Notify>,
 }
 
 impl BenchFile {
@@ -165,6 +177,9 @@ impl BenchFile {
             limits: root.get("limits").map_or(&[][..], Node::entries).iter().map(limit).collect(),
             safe_state: assignments(root.get("safe state")),
             simulated: simulated(root.get("simulated")),
+            policy: root.get("on failure").map(|node| Policy::read(node, &mut faults)),
+            interlocks: root.get("interlocks").cloned(),
+            notify: notify::read(root.get("notify"), &mut faults),
         };
         Ok((file, faults))
     }
@@ -266,7 +281,13 @@ fn array(node: &Node) -> Option<ArrayEntry> {
         quantity_of(beams, "to", Dimension::Angle)?,
         usize::try_from(shape::whole(beams.get("count")?.text()?)?).ok()?,
     );
-    Some(ArrayEntry { geometry, weights: placed(node.get("weights")?)?, codebook })
+    Some(ArrayEntry {
+        geometry,
+        weights: placed(node.get("weights")?)?,
+        codebook,
+        element_power_dbm: quantity_of(node, "element_power", Dimension::PowerLevel),
+        element_gain_db: quantity_of(node, "element_gain", Dimension::Decibel),
+    })
 }
 
 fn signal(node: Option<&Node>, faults: &mut Vec<Fault>) -> SignalEntry {

@@ -113,6 +113,16 @@ static ARRAY: Shape = Shape::Map(&MapShape {
             "Where the phase codes are set: dut.tx means dut.tx.phase.0 and so on.",
         ),
         required("beams", &SCAN, "The codebook."),
+        optional(
+            "element_power",
+            &Shape::Quantity(Dimension::PowerLevel),
+            "Largest conducted power of one element; 'check' predicts the radiated power from it.",
+        ),
+        optional(
+            "element_gain",
+            &Shape::Quantity(Dimension::Decibel),
+            "Gain of one element over an isotropic one, such as 5 dB.",
+        ),
     ],
 });
 
@@ -169,6 +179,124 @@ static LIMIT: Shape = Shape::Map(&MapShape {
     ],
 });
 
+/// Remedies of one class of failure.
+const REMEDY_FIELDS: &[Field] = &[
+    optional("retries", &Shape::Whole { at_least: 0, at_most: 100 }, "Tries after the first."),
+    optional("wait", &Shape::Quantity(Dimension::Time), "Wait before the first of them."),
+    optional("factor", &Shape::Number, "Each further wait is so many times the one before; 3."),
+    optional(
+        "then",
+        &Shape::Word(&["skip point", "stop", "go on"]),
+        "When all tries failed: give the point up, end the run, or for doubts go on all the same.",
+    ),
+];
+
+static REMEDY: Shape = Shape::Map(&MapShape {
+    name: "remedy",
+    about: "What is done about it.",
+    fields: REMEDY_FIELDS,
+});
+
+static STOP_AFTER: Shape = Shape::Map(&MapShape {
+    name: "stop after",
+    about: "When so much failed that nobody believes in the rest.",
+    fields: &[
+        optional(
+            "in a row",
+            &Shape::Whole { at_least: 0, at_most: 1_000_000 },
+            "So many points given up in a row, 5; 0 never stops.",
+        ),
+        optional("share", &Shape::Number, "A share of points given up, such as 20 %."),
+        optional(
+            "of the last",
+            &Shape::Whole { at_least: 1, at_most: 100_000 },
+            "Of how many points the share is taken, 50; no share is taken of fewer.",
+        ),
+    ],
+});
+
+/// What is done about failures, in a bench file or a sequence.
+pub static ON_FAILURE: Shape = Shape::Map(&MapShape {
+    name: "on failure",
+    about: "What is done when something fails, by class of failure.",
+    fields: &[
+        optional(
+            "transient",
+            &REMEDY,
+            "Lost and garbled answers, lost links, actions beyond their deadline: 3 retries after \
+             1 s, 3 s, 9 s, then the next point.",
+        ),
+        optional(
+            "instrument",
+            &REMEDY,
+            "Instruments that refuse, restart or report errors: 1 retry after 2 s, then the next \
+             point.",
+        ),
+        optional("doubt", &REMEDY, "Captures that cannot be trusted: none, then go on."),
+        optional("stop after", &STOP_AFTER, "When the run ends for too many failures."),
+    ],
+});
+
+static INTERLOCK: Shape = Shape::Map(&MapShape {
+    name: "interlock",
+    about: "A condition on a reading that is watched during the whole run. It protects nobody: that \
+            needs hardware, by the rules of the site.",
+    fields: &[
+        required("watch", &Shape::Text, "The reading, or a setting that is read back."),
+        required(
+            "to be",
+            &WANTED,
+            "What it must be: at most X, at least X, between X and Y, on, off, a word or several.",
+        ),
+        optional("as", &Shape::Text, "A name for messages; the reading's when absent."),
+        optional("every", &Shape::Quantity(Dimension::Time), "How often it is looked at, 2 s."),
+        optional(
+            "within",
+            &Shape::Quantity(Dimension::Time),
+            "A reading that was not had for so long counts as out of bounds, 10 s.",
+        ),
+        optional(
+            "then",
+            &Shape::Word(&["stop", "pause"]),
+            "Safe state and the end of the run, or a pause in the safe state; stop when absent.",
+        ),
+        optional(
+            "settle",
+            &Shape::Quantity(Dimension::Time),
+            "Of a pause: how long the condition must hold before the run goes on, 30 s.",
+        ),
+        optional(
+            "at most",
+            &Shape::Quantity(Dimension::Time),
+            "Of a pause: after so long the run ends, 1 h.",
+        ),
+    ],
+});
+
+/// What a reading must be.
+pub static WANTED: Shape = Shape::Either(&[&Shape::Scalar, &Shape::List(&Shape::Text)]);
+
+/// Conditions that are watched, in a bench file or a sequence.
+pub static INTERLOCKS: Shape = Shape::List(&INTERLOCK);
+
+static NOTIFY: Shape = Shape::Map(&MapShape {
+    name: "notify",
+    about: "How somebody is told at the end of a run and by 'notify' in sequences.",
+    fields: &[
+        optional(
+            "command",
+            &Shape::List(&Shape::Text),
+            "A program and its arguments, run without a shell; the text comes at its standard input.",
+        ),
+        optional(
+            "webhook",
+            &Shape::Text,
+            "Address that the text is posted to: http://host:port/path.",
+        ),
+        optional("timeout", &Shape::Quantity(Dimension::Time), "Longest time for either, 10 s."),
+    ],
+});
+
 static ASSIGNMENTS: Shape = Shape::Table { key: "settings to values", value: &Shape::Scalar };
 
 static SIMULATED: Shape = Shape::Map(&MapShape {
@@ -214,6 +342,13 @@ pub static BENCH: Shape = Shape::Map(&MapShape {
             &Shape::Table { key: "settings to limits", value: &LIMIT },
             "Hard limits, refused before anything is sent.",
         ),
+        optional("interlocks", &INTERLOCKS, "Conditions watched during every run."),
+        optional(
+            "on failure",
+            &ON_FAILURE,
+            "What is done when something fails, where the sequence does not say.",
+        ),
+        optional("notify", &NOTIFY, "How somebody is told."),
         required(
             "safe state",
             &Shape::List(&ASSIGNMENTS),

@@ -153,6 +153,14 @@ pub enum KnobError {
         /// Who says so.
         origin: String,
     },
+    /// There is nothing of this name that can be read.
+    #[error("there is no reading or setting '{name}' on this bench")]
+    UnknownReading {
+        /// The name asked for.
+        name: String,
+        /// The nearest known name.
+        help: Option<String>,
+    },
     /// There is no such knob.
     #[error("there is no setting '{setting}' on this bench")]
     Unknown {
@@ -168,7 +176,9 @@ impl KnobError {
     #[must_use]
     pub fn help(&self) -> Option<String> {
         match self {
-            KnobError::Unreadable { help, .. } | KnobError::Unknown { help, .. } => help.clone(),
+            KnobError::Unreadable { help, .. }
+            | KnobError::Unknown { help, .. }
+            | KnobError::UnknownReading { help, .. } => help.clone(),
             KnobError::BetweenSteps { .. } => {
                 Some("take one of them; 'between steps: nearest' in the profile rounds".into())
             }
@@ -384,6 +394,8 @@ fn own_names(own: &[NamedFrame]) -> Option<String> {
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct KnobTable {
     knobs: BTreeMap<String, Knob>,
+    /// What can only be read.
+    readings: BTreeMap<String, KnobKind>,
 }
 
 impl KnobTable {
@@ -403,6 +415,29 @@ impl KnobTable {
                 Some(near) => format!("did you mean '{near}'?"),
                 None => "'beamwarden bench --settings' lists all settings".into(),
             }),
+        })
+    }
+
+    /// Adds what can only be read.
+    pub fn add_reading(&mut self, name: String, kind: KnobKind) {
+        self.readings.insert(name, kind);
+    }
+
+    /// What a reading is, or a setting that is read back.
+    ///
+    /// # Errors
+    /// [`KnobError::UnknownReading`] with the nearest name.
+    pub fn readable(&self, name: &str) -> Result<&KnobKind, KnobError> {
+        let known = self.readings.get(name).or_else(|| Some(&self.knobs.get(name)?.kind));
+        known.ok_or_else(|| {
+            let names = self.readings.keys().chain(self.knobs.keys()).map(String::as_str);
+            KnobError::UnknownReading {
+                name: name.to_string(),
+                help: Some(match nearest(name, names) {
+                    Some(near) => format!("did you mean '{near}'?"),
+                    None => "'beamwarden bench --settings' lists all settings".into(),
+                }),
+            }
         })
     }
 

@@ -1,5 +1,5 @@
-//! Settings that instruments may have lost, and whether they still stand. Knows nothing of sequences
-//! and records.
+//! Settings that instruments may have lost, whether they still stand, and what at other instruments may
+//! be the cause of a failure. Knows nothing of sequences and records.
 
 use beamwarden_drivers::profile::Role;
 
@@ -71,5 +71,77 @@ impl Bench {
             Err(error) => return Err(error),
         };
         Ok(self.agree(setting, value, &found))
+    }
+
+    /// Whether a reading, or a setting that is read back, may follow from what the safe state switches
+    /// off: it is of an instrument that the safe state sets, or of a chip that such a supply feeds.
+    #[must_use]
+    pub fn follows_from_safe_state(&self, reading: &str) -> bool {
+        let owner = reading.split_once('.').map_or(reading, |(name, _)| name);
+        let set: Vec<&str> = self
+            .plan
+            .safe_state
+            .iter()
+            .filter_map(|(setting, _)| setting.split_once('.'))
+            .map(|(name, _)| name)
+            .collect();
+        let has_role = |name: &str, role| {
+            self.plan.instruments.iter().any(|one| one.name == name && one.role == role)
+        };
+        let fed = has_role(owner, Role::DutControlPort);
+        set.contains(&owner) || (fed && set.iter().any(|name| has_role(name, Role::Supply)))
+    }
+
+    /// What at other instruments may be why one of them fails: of a chip, a supply that is off or in its
+    /// current limit; of a scope, that no trigger comes. `None` where nothing of the kind shows.
+    pub async fn likely_cause(&mut self, error: &BenchError) -> Option<String> {
+        let instrument = error.instrument()?;
+        let planned = self.plan.instruments.iter().find(|planned| planned.name == instrument)?;
+        match planned.role {
+            Role::DutControlPort => {
+                let supply = self.plan.of_role(Role::Supply)?.name.clone();
+                self.supply_trouble(&supply).await
+            }
+            Role::Scope if error.is_overdue() => {
+                let source = self.plan.of_role(Role::WaveformSource)?.name.clone();
+                let trigger = self.ask_setting(&format!("{instrument}.trigger_source")).await;
+                if trigger.ok()? != KnobValue::Word("external".into()) {
+                    return None;
+                }
+                let output = self.ask_setting(&format!("{source}.output")).await.ok()?;
+                Some(match output {
+                    KnobValue::Switch(false) => format!(
+                        "{instrument} waits for its external trigger, and {source}.output is off: no \
+                         trigger comes"
+                    ),
+                    _ => format!(
+                        "{instrument} waits for its external trigger; if {source} does not play, or \
+                         its marker is not wired, none comes"
+                    ),
+                })
+            }
+            _ => None,
+        }
+    }
+
+    /// What is wrong with a supply, where its output shows it.
+    async fn supply_trouble(&mut self, supply: &str) -> Option<String> {
+        let full = |inner: &str| format!("{supply}.{inner}");
+        if self.ask_setting(&full("output")).await.ok()? == KnobValue::Switch(false) {
+            return Some(format!("{supply}.output is off: the chips have no supply"));
+        }
+        let mut numbers = Vec::new();
+        for inner in ["current", "current_limit", "voltage_measured", "voltage"] {
+            numbers.push(self.ask_setting(&full(inner)).await.ok()?.as_number()?);
+        }
+        let &[current, limit, measured, voltage] = numbers.as_slice() else { return None };
+        // Regulation leaves far less than a twentieth.
+        let sags = measured < 0.95 * voltage;
+        (sags || current > 0.99 * limit).then(|| {
+            format!(
+                "{supply} is in its current limit: {current:.3} A of {limit:.3} A, and {measured:.3} V \
+                 where {voltage:.3} V are set"
+            )
+        })
     }
 }

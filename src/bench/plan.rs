@@ -16,10 +16,11 @@ use beamwarden_drivers::value::Kind;
 
 use super::file::{ArrayEntry, BenchFile, InstrumentEntry, Placed, SignalEntry, SimulatedEntry};
 use super::frame_file::FrameFile;
-use super::interlock::Interlock;
+use super::interlock::{self, Interlock};
 use super::knob::{
     BEAM_RX, BEAM_TX, Bound, FRAME, Knob, KnobError, KnobKind, KnobSteps, KnobTable, KnobValue,
 };
+use super::notify::Notify;
 use super::policy::Policy;
 use super::simulated::{check_faults, check_model};
 use crate::phy::waveform::FrequencyResponse;
@@ -70,6 +71,8 @@ pub struct BenchPlan {
     pub policy: Option<Policy>,
     /// Conditions watched during every run.
     pub interlocks: Vec<Interlock>,
+    /// Who is told, and how.
+    pub notify: Option<Notify>,
     knobs: KnobTable,
 }
 
@@ -103,8 +106,10 @@ impl BenchPlan {
             add_beams(&mut knobs, &file);
         }
         // Without every instrument the names of settings cannot be judged.
-        let mut safe_state = Vec::new();
+        let (mut safe_state, mut interlocks) = (Vec::new(), Vec::new());
         if complete {
+            interlocks =
+                interlock::read(file.interlocks.as_ref(), Some(&knobs), &mut loader.faults);
             loader.limits(&file, &mut knobs);
             loader.beams_within_limits(&file, &knobs);
             loader.references(&file, &knobs);
@@ -131,8 +136,9 @@ impl BenchPlan {
             model,
             faults,
             safe_state,
-            policy: None,
-            interlocks: Vec::new(),
+            policy: file.policy,
+            interlocks,
+            notify: file.notify,
             limited: file.limits.into_iter().map(|limit| limit.setting.text).collect(),
             knobs,
         })
@@ -466,7 +472,12 @@ fn knobs_of(instruments: &[InstrumentPlan], frames: &[FrameFile]) -> KnobTable {
     let mut table = KnobTable::default();
     for instrument in instruments {
         let profile = &instrument.driver.profile;
-        for setting in instrument.driver.knobs().filter(|knob| !knob.read_only) {
+        for setting in instrument.driver.knobs() {
+            if setting.read_only {
+                let name = format!("{}.{}", instrument.name, setting.name);
+                table.add_reading(name, kind_of(setting.kind));
+                continue;
+            }
             let origin = match &instrument.driver.registers {
                 Some(map) if profile.setting(setting.name).is_none() => {
                     format!("register map {}", map.name)
@@ -502,25 +513,31 @@ fn add_beams(table: &mut KnobTable, file: &BenchFile) {
     }
 }
 
+fn kind_of(kind: &Kind) -> KnobKind {
+    match kind {
+        Kind::Number { dimension, .. } => KnobKind::Number(*dimension),
+        Kind::Whole { .. } => KnobKind::Whole,
+        Kind::Switch => KnobKind::Switch,
+        Kind::Word(words) => KnobKind::Word(words.clone()),
+    }
+}
+
 fn knob(name: String, setting: &DriverKnob<'_>, origin: String) -> Knob {
     let bound = |value: f64, open: bool| {
         let bound = Bound { value, origin: origin.clone(), protects: false };
         if open { Vec::new() } else { vec![bound] }
     };
-    let (kind, at_least, at_most) = match setting.kind {
-        Kind::Number { dimension, at_least, at_most } => (
-            KnobKind::Number(*dimension),
-            bound(*at_least, *at_least <= -f64::MAX),
-            bound(*at_most, *at_most >= f64::MAX),
-        ),
+    let (at_least, at_most) = match setting.kind {
+        Kind::Number { at_least, at_most, .. } => {
+            (bound(*at_least, *at_least <= -f64::MAX), bound(*at_most, *at_most >= f64::MAX))
+        }
         Kind::Whole { at_least, at_most } => (
-            KnobKind::Whole,
             bound(*at_least as f64, *at_least == i64::MIN),
             bound(*at_most as f64, *at_most == i64::MAX),
         ),
-        Kind::Switch => (KnobKind::Switch, Vec::new(), Vec::new()),
-        Kind::Word(words) => (KnobKind::Word(words.clone()), Vec::new(), Vec::new()),
+        Kind::Switch | Kind::Word(_) => (Vec::new(), Vec::new()),
     };
+    let kind = kind_of(setting.kind);
     let of_steps = |steps| KnobSteps { steps, kind: setting.kind.clone(), origin };
     let steps = setting.steps.clone().map(of_steps);
     Knob { name, kind, at_least, at_most, steps }

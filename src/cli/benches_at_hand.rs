@@ -2,11 +2,11 @@
 
 use std::path::Path;
 
-use beamwarden_drivers::fault::Source;
+use beamwarden_drivers::fault::{Faults, Source};
 
 use super::Failure;
 use crate::bench::BenchPlan;
-use crate::sequence::{Sequence, read_sequence};
+use crate::sequence::{ReadWith, Sequence, faults_on_any_bench, read_sequence_with};
 
 /// The bench that needs no hardware, and its name in messages.
 const BUILT_IN_BENCH: (&str, &str) =
@@ -30,13 +30,56 @@ pub(super) fn load_bench(path: Option<&Path>) -> Result<BenchPlan, Failure> {
     }
 }
 
-/// The sequence of a file, or the built-in one, checked against a bench.
-pub(super) fn load_sequence(path: Option<&Path>, plan: &BenchPlan) -> Result<Sequence, Failure> {
-    let source = match path {
-        Some(path) => read_source(path, "sequence")?,
-        None => Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1),
-    };
-    Ok(read_sequence(&source, plan.knobs())?)
+/// The sequence of a file, or the built-in one, checked against a bench; `with` are the values of its
+/// parameters, each `name=value`.
+pub(super) fn load_sequence(
+    path: Option<&Path>,
+    plan: &BenchPlan,
+    with: &[String],
+) -> Result<Sequence, Failure> {
+    let (source, given) = (sequence_source(path)?, given_values(with)?);
+    let texts = texts_beside(path);
+    let with = ReadWith { knobs: Some(plan.knobs()), given: &given, texts: &texts };
+    read_sequence_with(&source, &with).map_err(Failure::faults)
+}
+
+/// What is wrong with a sequence whatever the bench is; for a bench that is wrong itself.
+pub(super) fn sequence_faults(
+    path: Option<&Path>,
+    with: &[String],
+) -> Result<Vec<Faults>, Failure> {
+    let (source, given) = (sequence_source(path)?, given_values(with)?);
+    let texts = texts_beside(path);
+    Ok(faults_on_any_bench(&source, &ReadWith { knobs: None, given: &given, texts: &texts }))
+}
+
+fn sequence_source(path: Option<&Path>) -> Result<Source, Failure> {
+    match path {
+        Some(path) => read_source(path, "sequence"),
+        None => Ok(Source::new(BUILT_IN_SEQUENCE.0, BUILT_IN_SEQUENCE.1)),
+    }
+}
+
+/// Gets the sequences beside a file.
+fn texts_beside(path: Option<&Path>) -> impl Fn(&str) -> Result<Source, String> {
+    let folder = path.map(|path| path.parent().unwrap_or(Path::new("")).to_path_buf());
+    move |name| {
+        let folder = folder.as_ref().ok_or("there is no folder to look in")?;
+        Source::read(&folder.join(name)).map_err(|error| error.to_string())
+    }
+}
+
+/// Names and values of `--with name=value`.
+fn given_values(with: &[String]) -> Result<Vec<(String, String)>, Failure> {
+    with.iter()
+        .map(|text| match text.split_once('=') {
+            Some((name, value)) => Ok((name.trim().to_string(), value.trim().to_string())),
+            None => {
+                let message = format!("'{text}' is not NAME=VALUE, such as --with volts=\"1.1 V\"");
+                Err(Failure::usage(anyhow::anyhow!(message)))
+            }
+        })
+        .collect()
 }
 
 /// The sequence whose `prepare` brings the bench up: that of a file, or the built-in one for the
@@ -47,7 +90,7 @@ pub(super) fn preparation(
 ) -> Result<Option<Sequence>, Failure> {
     match path {
         None if !plan.is_simulated() => Ok(None),
-        path => load_sequence(path, plan).map(Some),
+        path => load_sequence(path, plan, &[]).map(Some),
     }
 }
 

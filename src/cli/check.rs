@@ -12,7 +12,7 @@ use serde_json::json;
 use super::benches_at_hand::{load_bench, load_sequence};
 use super::figures_table::table;
 use super::{Ended, Failure, Terminal};
-use crate::sequence::{Phase, Walk, WalkItem, estimate};
+use crate::sequence::{Costs, Phase, Walk, WalkItem, estimate};
 
 /// Check a sequence and its bench, a profile or a register map, without touching any instrument.
 #[derive(Debug, clap::Args)]
@@ -30,6 +30,9 @@ pub struct Arguments {
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
+    /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
+    #[arg(long, value_name = "NAME=VALUE", conflicts_with_all = ["profile", "registers"])]
+    with: Vec<String>,
     /// Also print every point.
     #[arg(long)]
     plan: bool,
@@ -46,8 +49,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         return check_registers(path, arguments.json, terminal);
     }
     let plan = load_bench(arguments.bench.as_deref())?;
-    let sequence = load_sequence(arguments.sequence.as_deref(), &plan)?;
-    let cost = estimate(&sequence);
+    let sequence = load_sequence(arguments.sequence.as_deref(), &plan, &arguments.with)?;
+    let cost = estimate(&sequence, &Costs::default());
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,

@@ -1,6 +1,5 @@
 //! Runs that were cut off: found before the next one begins on their bench, which is made safe first.
 
-use std::io::{Read, Seek, SeekFrom};
 use std::path::Path;
 
 use super::live::{bench_failure, runtime};
@@ -8,11 +7,8 @@ use super::resume::{Interrupted, interrupted};
 use super::run::{NOT_SAFE, go_on, shown};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
-use crate::record::{Event, Outcome, RecordError, RunEnded, RunFolder, TRACE_FOLDER};
+use crate::record::{Outcome, RunEnded, RunFolder, TRACE_FOLDER};
 use crate::run::{Control, Engine, Recorder, RunSummary, Silent};
-
-/// A last line is looked for in so many bytes.
-const TAIL_BYTES: u64 = 64 << 10;
 
 /// Looks for runs of a bench that were cut off, as by a power cut. The bench is brought to its safe
 /// state, for nobody knows how it was left; then whoever watches decides. Yields the run to go on with.
@@ -22,9 +18,10 @@ pub(super) fn look_after_open_runs(
     terminal: &mut Terminal,
 ) -> Result<Option<Interrupted>, Failure> {
     let mut open = Vec::new();
-    for folder in cut_off(runs).map_err(Failure::usage)? {
-        if bench_of(&folder).as_deref() == Some(plan.name()) {
-            open.push(folder);
+    for run in RunFolder::open_runs(runs).map_err(Failure::usage)? {
+        // Before the first line that says what runs, nothing was sent to any instrument.
+        if run.bench() == Some(plan.name()) && !run.live {
+            open.push(run.folder);
         }
     }
     let Some(last) = open.pop() else { return Ok(None) };
@@ -55,36 +52,6 @@ pub(super) fn look_after_open_runs(
          to go on with it:   beamwarden run --resume {name}\n  \
          to end its record:  beamwarden close {name}"
     )))
-}
-
-/// The runs below a folder that have no end and that no process writes, oldest first.
-fn cut_off(runs: &Path) -> Result<Vec<RunFolder>, RecordError> {
-    if !runs.is_dir() {
-        return Ok(Vec::new());
-    }
-    let mut open = RunFolder::list(runs)?;
-    open.retain(|folder| !has_end(folder).unwrap_or(true) && !folder.is_being_written());
-    Ok(open)
-}
-
-/// Whether the last line of the journal is an end.
-fn has_end(folder: &RunFolder) -> std::io::Result<bool> {
-    let mut file = std::fs::File::open(folder.journal_path())?;
-    let length = file.metadata()?.len();
-    file.seek(SeekFrom::Start(length.saturating_sub(TAIL_BYTES)))?;
-    let mut tail = Vec::new();
-    file.read_to_end(&mut tail)?;
-    let tail = String::from_utf8_lossy(&tail);
-    Ok(tail.trim_end().lines().last().is_some_and(|line| line.contains("\"event\":\"run_ended\"")))
-}
-
-/// The bench that a run was begun on.
-fn bench_of(folder: &RunFolder) -> Option<String> {
-    let mut entries = folder.journal_lines().ok()?.entries().take(2);
-    entries.find_map(|entry| match entry.ok()?.event {
-        Event::RunStarted(start) => Some(start.bench),
-        _ => None,
-    })
 }
 
 fn unreadable(folder: &RunFolder, failure: Failure) -> Failure {

@@ -5,9 +5,12 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 
 use super::benches_at_hand::{load_bench, load_sequence};
+use super::desk::AtTerminal;
 use super::live::{bench_failure, run_failure, runtime};
 use super::open_runs::look_after_open_runs;
 use super::resume::{Interrupted, interrupted};
+use super::service::Service;
+use super::tell::ByBench;
 use super::watch::Watch;
 use super::wishes::Wishes;
 use super::{Ended, Failure, Terminal};
@@ -37,6 +40,9 @@ pub struct Arguments {
     /// The bench file; the simulated bench when absent.
     #[arg(long, value_name = "FILE")]
     bench: Option<PathBuf>,
+    /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
+    #[arg(long, value_name = "NAME=VALUE", conflicts_with = "resume")]
+    with: Vec<String>,
     /// Go on with this run where it was cut off or stopped, from the files that it keeps.
     #[arg(long, value_name = "RUN")]
     resume: Option<PathBuf>,
@@ -76,7 +82,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         Some(run) => Work::from(interrupted(run, &arguments.runs, sequence, bench)?),
         None => {
             let plan = load_bench(bench)?;
-            let sequence = load_sequence(sequence, &plan)?;
+            let sequence = load_sequence(sequence, &plan, &arguments.with)?;
             match look_after_open_runs(&plan, &arguments.runs, terminal)? {
                 None => Work { plan, sequence, before: None },
                 Some(open) => Work::from(open),
@@ -183,8 +189,13 @@ async fn execute(
         }
     };
     let mut watch = Watch::new(interactive, arguments.json);
+    let _service = Service::begin(&watch.heart());
+    let notify = bench.plan().notify.clone();
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
+    engine.look_first();
+    engine.ask_at(AtTerminal::new(interactive));
+    engine.notify_by(ByBench::new(notify, folder.path().display().to_string()));
     if let Some(done) = done {
         engine.go_on_after(done);
     }

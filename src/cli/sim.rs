@@ -11,6 +11,7 @@ use tokio::runtime::Builder;
 use super::benches_at_hand::read_source;
 use super::figures_table::table;
 use super::live::stop_on_signals;
+use super::sim_tell::Tell;
 use super::{Ended, Failure, Terminal};
 use crate::bench::{read_faults, read_model};
 
@@ -41,7 +42,7 @@ pub struct Arguments {
     #[arg(long, value_name = "FILE")]
     faults: Option<PathBuf>,
     /// Print the default model as a model file, every key with its meaning, and end.
-    #[arg(long, conflicts_with_all = ["model", "faults", "seed", "benches", "json"])]
+    #[arg(long, conflicts_with_all = ["model", "faults", "seed", "benches", "json", "tell"])]
     print_model: bool,
     /// Seed of everything random; the model's when absent. Each further bench has the next one.
     #[arg(long)]
@@ -56,6 +57,13 @@ pub struct Arguments {
     /// strikes.
     #[arg(long)]
     json: bool,
+    /// For rehearsals and tests: a file of JSON lines that tells what was changed, begun anew. First
+    /// where every setting stands (`stands`); then each change of a setting, by a `client` or by the
+    /// instrument `itself`, and each link opened or closed, numbered in order, some 10 ms later; at the
+    /// end the values between which every setting ever `stood`, and was `set` by clients (`ranges`).
+    /// Numbers in base units, switches 0 or 1.
+    #[arg(long, value_name = "FILE")]
+    tell: Option<PathBuf>,
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
@@ -77,6 +85,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
 
 /// How often it is looked for faults that struck.
 const LOOK: Duration = Duration::from_millis(100);
+/// How often it is looked for changes.
+const LOOK_FOR_CHANGES: Duration = Duration::from_millis(10);
 
 /// One bench that is served.
 struct Served {
@@ -103,12 +113,22 @@ async fn serve(
         let serving = bench.serve(plan).await.map_err(Failure::usage)?;
         served.push(Served { seed, bench, serving, told: 0 });
     }
+    let benches = || served.iter().map(|one| one.bench.clone()).collect();
+    let changes = arguments.tell.as_deref().map(|path| Tell::begin(path, benches()));
+    let mut changes = changes.transpose().map_err(Failure::usage)?;
     tell(&served, arguments.json, terminal)?;
     let mut any_to_tell = !faults.faults.is_empty();
     while !stop.stopping() {
-        stop.sleep(if any_to_tell { LOOK } else { Duration::from_secs(3600) }).await;
+        let look = if any_to_tell { LOOK } else { Duration::from_secs(3600) };
+        stop.sleep(if changes.is_some() { LOOK_FOR_CHANGES } else { look }).await;
         // Whoever reads no further is still served.
         any_to_tell = any_to_tell && tell_faults(&mut served, arguments.json, terminal).is_ok();
+        if let Some(changes) = &mut changes {
+            changes.go_on().map_err(Failure::internal)?;
+        }
+    }
+    if let Some(changes) = changes {
+        changes.end().map_err(Failure::internal)?;
     }
     for one in served {
         one.serving.stop().await;

@@ -3,6 +3,7 @@
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
 use super::figures_table::{ber, bit_errors};
+use super::service::{Heart, Service};
 use super::terminal::plain;
 use crate::record::figure;
 use crate::run::{Progress, ProgressEvent};
@@ -16,6 +17,7 @@ pub(super) struct Watch {
     last_setting: String,
     /// The settings of a point stand in its heading already.
     in_heading: bool,
+    heart: Heart,
 }
 
 impl Watch {
@@ -29,7 +31,13 @@ impl Watch {
             settings: 0,
             last_setting: String::new(),
             in_heading: false,
+            heart: Heart::default(),
         }
+    }
+
+    /// What shows that the run lives.
+    pub(super) fn heart(&self) -> Heart {
+        self.heart.clone()
     }
 
     fn tell(&self, text: &str) {
@@ -82,14 +90,18 @@ pub(super) fn begin(bar: &ProgressBar, length: u64) {
 
 impl Progress for Watch {
     fn take(&mut self, event: ProgressEvent<'_>) {
-        if !matches!(event, ProgressEvent::Set { .. }) {
+        self.heart.beat();
+        if !matches!(event, ProgressEvent::Set { .. } | ProgressEvent::Alive) {
             self.settle();
         }
         match event {
             ProgressEvent::Began { run, actions } => self.begin(run, actions),
             ProgressEvent::Phase(phase) => self.say(phase),
             ProgressEvent::Point { point, position } => match point {
-                Some(point) => self.say(&format!("point {point}: {position}")),
+                Some(point) => {
+                    Service::status(&format!("point {point}: {position}"));
+                    self.say(&format!("point {point}: {position}"));
+                }
                 None => self.say(&position),
             },
             ProgressEvent::Set { setting, value } => {
@@ -125,6 +137,7 @@ impl Progress for Watch {
                     ber(figures),
                 ));
             }
+            ProgressEvent::Alive => {}
             ProgressEvent::Warning(text) => self.tell(&format!("warning: {text}")),
         }
     }

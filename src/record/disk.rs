@@ -13,6 +13,14 @@ pub(super) fn part_path(path: &Path) -> PathBuf {
     path.with_file_name(format!(".{}.{}.part", name.unwrap_or_default(), std::process::id()))
 }
 
+/// Bytes that are free for this process where `path` is.
+///
+/// # Errors
+/// When the system does not say.
+pub fn free_bytes(path: &Path) -> Result<u64, RecordError> {
+    fs4::available_space(path).map_err(RecordError::io(path, "ask for free space at"))
+}
+
 /// Writes `path` through a temporary name, flushed to disk; whoever sees `path` sees all of it.
 pub(super) fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), RecordError> {
     with_part(path, |file, part| file.write_all(bytes).map_err(RecordError::io(part, "write")))

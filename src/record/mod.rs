@@ -22,6 +22,7 @@ mod folder;
 mod golden;
 mod hash;
 mod journal;
+mod leftovers;
 mod numbers;
 mod open;
 mod sigmf;
@@ -38,6 +39,7 @@ pub use catalogue::{
     CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
     RunRow, RunsWanted, SettingRow,
 };
+pub use disk::free_bytes;
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{
     Abandoned, Against, Answered, CaptureTaken, Drift, Event, Expectation, Failure, FiguresFound,

@@ -28,6 +28,7 @@ pub struct Desk {
     pub remarks: Vec<String>,
     links: Option<RecordedLinks>,
     replayed: Replayed,
+    looks_first: bool,
 }
 
 impl Desk {
@@ -84,7 +85,8 @@ impl Desk {
         let run = recorded.folder.name().to_owned();
         let plan = plan.at_the_desk();
         let replayed = Replayed { run, against, simulated };
-        Ok(Desk { plan, sequence, remarks, links, replayed })
+        let looks_first = recorded.looked_first;
+        Ok(Desk { plan, sequence, remarks, links, replayed, looks_first })
     }
 
     /// Another sequence in place of the recorded one, to see where it would have parted from it.
@@ -121,7 +123,7 @@ pub async fn run_again(
     progress: &mut dyn Progress,
     stop: Control,
 ) -> Result<Again, ReplayError> {
-    let Desk { plan, sequence, links, replayed, .. } = desk;
+    let Desk { plan, sequence, links, replayed, looks_first, .. } = desk;
     let seed = replayed.simulated.then_some(plan.simulated.seed);
     let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: Some(&replayed) };
     let mut recorder = Recorder::begin(runs, inputs, Clock::start())?;
@@ -137,7 +139,10 @@ pub async fn run_again(
     };
     let ran = match opened {
         Ok((mut bench, failures)) => {
-            let engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut progress, stop);
+            let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut progress, stop);
+            if looks_first {
+                engine.look_first();
+            }
             Ok(if failures.is_empty() {
                 engine.execute().await
             } else {

@@ -10,10 +10,11 @@ use crate::bench::BenchPlan;
 use crate::record::{
     Against, CaptureNo, CaptureTaken, DATA_ENDING, Event, FiguresFound, FormatVersion,
     JOURNAL_FORMAT, JournalLine, Level, LineFault, LineProblem, MeasurementDone, Outcome,
-    PointStarted, RawSamples, RecordError, RecordErrorKind, RunFolder, RunStarted, SearchDone,
+    PointStarted, RawSamples, RecordError, RecordErrorKind, RecordedValue, RunFolder, RunStarted,
+    SearchDone, Value,
 };
 use crate::run::RunError;
-use crate::sequence::{Sequence, read_sequence};
+use crate::sequence::{CALLED_FOLDER, ReadWith, Sequence, read_sequence_with};
 
 /// What the journal of a run tells.
 #[derive(Clone, Debug)]
@@ -36,6 +37,8 @@ pub struct Recorded {
     pub damage: Vec<Damage>,
     /// Whether the journal has its last line.
     pub ended: bool,
+    /// Whether bench, limits and disk were looked at before the first step.
+    pub looked_first: bool,
     /// How the run ended, where the journal says so.
     pub outcome: Option<Outcome>,
     /// Actions in the journal: settings, points, searches, captures, measurements.
@@ -122,6 +125,7 @@ struct Gathered {
     outcome: Option<Outcome>,
     actions: usize,
     stopped_after: Option<usize>,
+    looked_first: bool,
 }
 
 impl Gathered {
@@ -143,6 +147,7 @@ impl Gathered {
             Event::RunResumed(_) => {
                 (self.ended, self.outcome, self.stopped_after) = (false, None, None);
             }
+            Event::Preflight(_) => self.looked_first = true,
             Event::Note(note)
                 if note.level == Level::Error && note.message == RunError::Stopped.to_string() =>
             {
@@ -200,6 +205,7 @@ impl Recorded {
             points: gathered.points,
             damage: gathered.damage,
             ended: gathered.ended,
+            looked_first: gathered.looked_first,
             outcome: gathered.outcome,
             actions: gathered.actions,
             cut_after: match gathered.outcome {
@@ -258,6 +264,32 @@ impl Recorded {
             .map_err(ReplayError::Record)?;
         // The name it had in the record of the run; messages then name the same places.
         let source = Source::new("sequence.yaml", source.text);
-        read_sequence(&source, plan.knobs()).map_err(|faults| ReplayError::Faults(vec![faults]))
+        let given: Vec<(String, String)> = self
+            .start
+            .parameters
+            .iter()
+            // The others have the defaults of the same file.
+            .filter(|parameter| parameter.given)
+            .map(|parameter| (parameter.name.clone(), given_text(&parameter.value)))
+            .collect();
+        let folder = self.folder.path().join(CALLED_FOLDER);
+        let texts =
+            |name: &str| Source::read(&folder.join(name)).map_err(|error| error.to_string());
+        let with = ReadWith { knobs: Some(plan.knobs()), given: &given, texts: &texts };
+        read_sequence_with(&source, &with).map_err(ReplayError::Faults)
+    }
+}
+
+/// A parameter's value as it is given on the command line.
+fn given_text(value: &RecordedValue) -> String {
+    let bare = match &value.value {
+        Value::Switch(on) => (if *on { "on" } else { "off" }).to_string(),
+        Value::Count(count) => count.to_string(),
+        Value::Number(number) => number.to_string(),
+        Value::Word(word) => word.clone(),
+    };
+    match &value.unit {
+        Some(unit) => format!("{bare} {unit}"),
+        None => bare,
     }
 }

@@ -5,8 +5,11 @@ use std::time::Duration;
 use super::engine::{Engine, SUMMARY_MAX};
 use super::error::RunError;
 use super::progress::ProgressEvent;
-use crate::bench::Settled;
+use super::watch::{Finding, Watch};
+use tokio::time::Instant;
+
 use crate::bench::knob::{FRAME, KnobValue};
+use crate::bench::{BenchError, Lent, Settled};
 use crate::record::{FaultClass, Level};
 use crate::sequence::{Action, Assignment, Given, Position, Step, Wait};
 
@@ -29,18 +32,14 @@ impl Engine<'_> {
             }
             Action::Measure(measure) => {
                 let measurement = self.measure(measure, place).await?;
-                let failed = measurement.verdicts.iter().filter(|v| !v.passed).count();
                 self.tally.measurements += 1;
-                self.tally.expectations_failed += failed as u64;
-                self.figures = measurement.figures.clone();
                 self.keep_measurement(measurement);
             }
             Action::Note(text) => {
                 let text = self.text(text, place).await?;
                 self.recorder.note(Level::Info, None, text)?;
             }
-            // The walk goes into sweeps and calls by itself.
-            Action::Sweep(_) | Action::Call(_) => {}
+            Action::Wait(Wait::Until(wait)) => self.wait_until(wait, place).await?,
             _ => self.act_on_condition(step, place).await?,
         }
         Ok(())
@@ -127,7 +126,9 @@ impl Engine<'_> {
         Ok(())
     }
 
-    /// Sets a knob of the turntable; a stop ends the motion at once, for a hand may be in the way.
+    /// Sets a knob of the turntable; a stop ends the motion at once, for a hand may be in the way, and so
+    /// does a condition that does not hold. What is read for conditions is lent out of the bench
+    /// meanwhile.
     async fn move_table(
         &mut self,
         setting: &str,
@@ -135,22 +136,80 @@ impl Engine<'_> {
         place: &str,
     ) -> Result<Vec<Settled>, RunError> {
         let control = self.control.clone();
-        let settled = tokio::select! {
-            settled = self.bench.set(setting, value) => Some(settled),
-            () = control.stop() => None,
-        };
-        match settled {
-            Some(settled) => settled.map_err(|error| RunError::bench(place, error)),
-            None => {
-                self.bench.halt().await.map_err(|error| RunError::bench(place, error))?;
-                Err(RunError::Stopped)
+        self.moving = true;
+        let ended = {
+            let mut lending = self.bench.lend(&self.watch.instruments(), setting);
+            let (bench, eyes) = lending.split();
+            tokio::select! {
+                biased;
+                () = control.stop() => Motion::Stopped,
+                ended = watched(bench.set(setting, value), &mut self.watch, eyes) => ended,
             }
-        }
+        };
+        self.tell_of_watch()?;
+        let error = match ended {
+            Motion::Done(settled) => {
+                self.moving = false;
+                return settled.map_err(|error| RunError::bench(place, error));
+            }
+            Motion::Stopped => RunError::Stopped,
+            Motion::Tripped(finding) => self.trip(&finding),
+        };
+        self.halt_if_moving(place).await?;
+        Err(error)
     }
 
-    /// Lets time pass; a stop ends it.
+    /// Lets time pass, with all conditions watched; a stop ends it.
     pub(super) async fn pass_time(&mut self, duration: Duration) -> Result<(), RunError> {
-        self.control.sleep(duration).await;
-        Ok(())
+        let until = Instant::now() + duration;
+        self.watching(Some(until), std::future::pending::<()>()).await.map(|_| ())
+    }
+}
+
+/// How a motion ended.
+enum Motion {
+    Done(Result<Vec<Settled>, BenchError>),
+    Stopped,
+    Tripped(Finding),
+}
+
+/// Lets a motion go on while conditions are watched. A look that is under way when the motion ends is
+/// brought to its end: cut short it would leave its instrument out of step.
+async fn watched(
+    motion: impl Future<Output = Result<Vec<Settled>, BenchError>>,
+    watch: &mut Watch,
+    eyes: &mut Lent,
+) -> Motion {
+    tokio::pin!(motion);
+    loop {
+        let next = watch.next();
+        let due = async {
+            match next {
+                Some(next) => tokio::time::sleep_until(next).await,
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            biased;
+            settled = &mut motion => return Motion::Done(settled),
+            () = due => {}
+        }
+        let mut settled = None;
+        let finding = {
+            let look = watch.look(eyes);
+            tokio::pin!(look);
+            loop {
+                tokio::select! {
+                    biased;
+                    finding = &mut look => break finding,
+                    done = &mut motion, if settled.is_none() => settled = Some(done),
+                }
+            }
+        };
+        match (finding, settled) {
+            (Some(finding), _) => return Motion::Tripped(finding),
+            (None, Some(settled)) => return Motion::Done(settled),
+            (None, None) => {}
+        }
     }
 }

@@ -74,6 +74,36 @@ fn combine_one(name: &str, values: &[&Value]) -> Option<Value> {
     }
 }
 
+/// The standard deviation of figures over captures (with one less than their number below the sum, as of
+/// a sample), in the figure's own unit: of decibels it is that of the decibels. Of counts, rates and
+/// what was not had at least twice there is none.
+#[must_use]
+pub fn spread(captures: &[Vec<Figure>]) -> Vec<Figure> {
+    let Some(last) = captures.last() else { return Vec::new() };
+    let each = last.iter().filter(|figure| !figure.name.starts_with("ber")).filter_map(|figure| {
+        let all =
+            captures.iter().filter_map(|figures| figures.iter().find(|f| f.name == figure.name));
+        let values: Vec<f64> = all
+            .filter_map(|found| match found.value {
+                Some(Value::Number(number)) => Some(number),
+                _ => None,
+            })
+            .collect();
+        let deviation = standard_deviation(&values)?;
+        Some(Figure { value: Some(Value::Number(deviation)), ..figure.clone() })
+    });
+    each.collect()
+}
+
+fn standard_deviation(values: &[f64]) -> Option<f64> {
+    if values.len() < 2 {
+        return None;
+    }
+    let mean = values.iter().sum::<f64>() / values.len() as f64;
+    let squares: f64 = values.iter().map(|value| (value - mean).powi(2)).sum();
+    Some((squares / (values.len() - 1) as f64).sqrt())
+}
+
 /// Bit error rate and interval of the summed counts.
 fn rates_from_sums(figures: &mut [Figure]) {
     let count = |figures: &[Figure], name: &str| {
@@ -125,6 +155,23 @@ mod tests {
         assert_eq!(value(&together, "bits"), Some(Value::Count(12)));
         assert_eq!(value(&together, "frames_found"), Some(Value::Count(2)));
         assert_eq!(value(&together, "detected"), Some(Value::Switch(true)));
+    }
+
+    /// The sample deviation of 2, 4, 4, 4, 5, 5, 7, 9 (mean 5, squares 32) is the root of 32/7.
+    #[test]
+    fn spread_is_the_deviation_of_a_sample() {
+        let values = [2.0, 4.0, 4.0, 4.0, 5.0, 5.0, 7.0, 9.0];
+        let captures: Vec<_> = values.map(|db| capture(true, Some(db), Some(10))).into();
+        let found = spread(&captures);
+        let wanted = (32.0f64 / 7.0).sqrt();
+        for name in ["evm_db", "snr_from_evm_db"] {
+            let deviation = value(&found, name).and_then(|value| value.as_f64()).expect("a number");
+            assert!((deviation - wanted).abs() < 1e-12, "{name}: {deviation}");
+        }
+        assert_eq!(found.len(), 2, "counts and switches have no spread: {found:?}");
+        assert!(spread(&captures[..1]).is_empty());
+        let once = [capture(true, Some(1.0), None), capture(true, None, None)];
+        assert!(spread(&once).is_empty(), "one value has no spread");
     }
 
     #[test]

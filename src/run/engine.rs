@@ -5,21 +5,25 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::task::Poll;
 
 use beamwarden_drivers::Class;
+use tokio::time::Instant;
 
 use super::control::Control;
+use super::desk::{Desk, NoWay, NobodyThere, Notifier};
 use super::error::RunError;
 use super::ledger::Ledger;
-use super::measure::Measurement;
+use super::measure::{LastMeasured, Measurement};
 use super::points::LostTurn;
 use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
+use super::reference::Followed;
 use super::resume::DoneBefore;
 use super::search::SearchFound;
 use super::tally::Tally;
+use super::watch::Watch;
 use crate::bench::policy::Policy;
 use crate::bench::{Bench, BenchError};
 use crate::record::{
-    Event, FaultClass, Figure, Level, Outcome, Remedy, RunEnded, SafeState, SafeStateFault,
+    Abandoned, Event, FaultClass, Level, Outcome, Reestablished, Remedy, SafeState, SafeStateFault,
 };
 use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
 
@@ -64,8 +68,18 @@ pub struct Engine<'a> {
     pub(super) lost_turn: Option<LostTurn>,
     /// Whether the axes may not stand where the walk thinks.
     pub(super) unsettled: bool,
-    /// Figures of the last measurement.
-    pub(super) figures: Vec<Figure>,
+    /// Whether the turntable was told to move and may not have arrived.
+    pub(super) moving: bool,
+    /// The conditions that are watched.
+    pub(super) watch: Watch,
+    /// When the run must end at the latest.
+    pub(super) run_ends: Option<Instant>,
+    /// The reference point.
+    pub(super) followed: Followed,
+    pub(super) desk: Box<dyn Desk + 'a>,
+    pub(super) notifier: Box<dyn Notifier + 'a>,
+    /// The last measurement.
+    pub(super) last: LastMeasured,
     /// Answers to questions by name.
     pub(super) answers: BTreeMap<String, String>,
     /// The turn of each repetition that is open, the innermost last.
@@ -73,6 +87,8 @@ pub struct Engine<'a> {
     pub(super) measurements: Vec<Measurement>,
     pub(super) searches: Vec<SearchFound>,
     leave: bool,
+    /// Whether bench, limits and disk are looked at before the first step.
+    pub(super) looks_first: bool,
 }
 
 impl<'a> Engine<'a> {
@@ -101,12 +117,19 @@ impl<'a> Engine<'a> {
             depth: 0,
             lost_turn: None,
             unsettled: false,
-            figures: Vec::new(),
+            moving: false,
+            watch: Watch::default(),
+            run_ends: None,
+            followed: Followed::default(),
+            desk: Box::new(NobodyThere),
+            notifier: Box::new(NoWay),
+            last: LastMeasured::default(),
             answers: BTreeMap::new(),
             turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
             leave: false,
+            looks_first: false,
         }
     }
 
@@ -116,10 +139,27 @@ impl<'a> Engine<'a> {
         self.leave = true;
     }
 
+    /// Where questions of the sequence are put; nobody answers otherwise.
+    pub fn ask_at(&mut self, desk: impl Desk + 'a) {
+        self.desk = Box::new(desk);
+    }
+
+    /// How somebody who is not there is told; there is no way otherwise.
+    pub fn notify_by(&mut self, notifier: impl Notifier + 'a) {
+        self.notifier = Box::new(notifier);
+    }
+
+    /// Looks at bench, limits and disk before the first step, and does not begin when something is
+    /// missing.
+    pub fn look_first(&mut self) {
+        self.looks_first = true;
+    }
+
     /// Goes on with an interrupted run where it was cut off.
     pub fn go_on_after(&mut self, done: DoneBefore) {
         self.tally = done.tally.clone();
-        self.figures = done.figures.clone();
+        self.last = done.last_measured.clone();
+        self.followed = done.followed.clone();
         self.answers = done.answers.clone();
         self.done_before = done;
     }
@@ -131,15 +171,26 @@ impl<'a> Engine<'a> {
         let run = self.recorder.folder().name().to_string();
         let actions = planned.measurements.saturating_add(planned.searches);
         self.progress.take(ProgressEvent::Began { run: &run, actions });
+        self.run_ends = self.sequence.deadlines.run.map(|most| Instant::now() + most);
+        let interlocks = self.bench.plan().interlocks.iter().chain(&self.sequence.interlocks);
+        self.watch = Watch::over(interlocks.cloned());
         let worked = unless_it_panics(self.work()).await;
         if let Err(error) = &worked {
             self.report_end(error);
         }
+        if let Err(error) = self.halt_if_moving("the end of the run").await {
+            self.report(&error);
+        }
+        // What tidies up has the time that it takes.
+        self.run_ends = None;
         // What tidies up runs to its end also after a stop, unless that is asked for once more.
         self.control = self.control.for_tidying_up();
         let tidied = match &worked {
-            // What must come at once is the safe state.
-            Err(RunError::Interlock { .. }) => Ok(()),
+            // What must come at once is the safe state, also at a bench that somebody else prepared.
+            Err(RunError::Interlock { .. }) => {
+                self.leave = false;
+                Ok(())
+            }
             worked => {
                 let stopped = matches!(worked, Err(RunError::Stopped));
                 // What does not answer must not keep the safe state waiting.
@@ -148,7 +199,7 @@ impl<'a> Engine<'a> {
             }
         };
         let safe = self.safe_state().await;
-        self.finish(worked.and(tidied), safe)
+        self.finish(worked.and(tidied), safe).await
     }
 
     /// Ends before the first step, because an instrument does not answer: those that do are
@@ -161,7 +212,7 @@ impl<'a> Engine<'a> {
         }
         let error = first;
         let safe = self.safe_state().await;
-        self.finish(Err(error), safe)
+        self.finish(Err(error), safe).await
     }
 
     /// Brings the bench to its safe state and does nothing else: the record stays open. What does not
@@ -194,10 +245,14 @@ impl<'a> Engine<'a> {
             let found = self.bench.instruments();
             self.done_before.check_identities(&found)?;
         }
+        self.look_before_prepare().await?;
         self.prepare().await?;
+        self.look_before_steps().await?;
         if self.done_before.items > self.prepared {
             self.come_back().await?;
         }
+        // From here on every condition must hold.
+        self.watch.arm();
         self.progress.take(ProgressEvent::Phase("steps"));
         self.go_through_points().await
     }
@@ -222,17 +277,17 @@ impl<'a> Engine<'a> {
 
     /// Brings the bench to where it stood when the run was cut off.
     async fn come_back(&mut self) -> Result<(), RunError> {
-        let standing = std::mem::take(&mut self.done_before.ledger);
-        let mut made = Vec::new();
-        for (setting, value) in standing.entries() {
-            self.set(setting, value, "going on where the run was cut off").await?;
-            made.push(setting.clone());
-        }
-        self.recorder.write(Event::Reestablished(crate::record::Reestablished {
-            why: "the run goes on where it was cut off".to_string(),
-            settings: made,
-        }))?;
-        Ok(())
+        self.ledger = std::mem::take(&mut self.done_before.ledger);
+        let settings = loop {
+            match self.make_everything_again("going on where the run was cut off").await {
+                Err(RunError::Tripped(trip)) => {
+                    self.ride_out(trip).await?;
+                }
+                made => break made?,
+            }
+        };
+        let why = "the run goes on where it was cut off".to_string();
+        Ok(self.recorder.write(Event::Reestablished(Reestablished { why, settings }))?)
     }
 
     /// Does all of `finally`: what fails is told and the rest is done all the same. Yields the
@@ -265,21 +320,43 @@ impl<'a> Engine<'a> {
                 if let Err(error) = &outcome {
                     self.report(error);
                 }
+                let trips =
+                    matches!(outcome, Err(RunError::Interlock { .. } | RunError::Tripped(_)));
                 first = first.and(outcome);
+                if trips {
+                    return first;
+                }
             }
         }
         first
     }
 
     /// A step outside the points; one that leaves something in the record is marked there, so that
-    /// it is done once.
+    /// it is done once. After a pause it begins anew.
     pub(super) async fn marked_step(&mut self, number: u64, step: &Step) -> Result<(), RunError> {
-        if !leaves_a_mark(step) {
-            return self.step(step).await;
+        let marked = leaves_a_mark(step);
+        let counted = self.counted();
+        self.turns.clear();
+        loop {
+            if marked {
+                self.recorder.step_started(number, &step.place)?;
+            }
+            match self.step(step).await {
+                Err(RunError::Tripped(trip)) => {
+                    let why = self.ride_out(trip).await?;
+                    self.count_again_from(&counted);
+                    if marked {
+                        let (point, step) = (None, Some(number));
+                        self.recorder.write(Event::Abandoned(Abandoned { point, step, why }))?;
+                    }
+                }
+                done => {
+                    done?;
+                    break;
+                }
+            }
         }
-        self.recorder.step_started(number, &step.place)?;
-        self.step(step).await?;
-        self.recorder.step_finished(number, &step.place)
+        if marked { self.recorder.step_finished(number, &step.place) } else { Ok(()) }
     }
 
     /// Does a step; what happened at the instruments besides goes into the record either way.
@@ -364,43 +441,6 @@ impl<'a> Engine<'a> {
             self.progress.take(ProgressEvent::Warning(&error.to_string()));
         }
         safe
-    }
-
-    fn finish(self, worked: Result<(), RunError>, safe: bool) -> RunSummary {
-        let outcome = match &worked {
-            Err(RunError::Stopped) => Outcome::Stopped,
-            Err(_) => Outcome::Failed,
-            Ok(()) if !safe => Outcome::Failed,
-            Ok(()) if self.tally.points_skipped > 0 => Outcome::Incomplete,
-            Ok(()) if self.tally.expectations_failed > 0 => Outcome::ExpectationFailed,
-            Ok(()) => Outcome::Completed,
-        };
-        let mut error = worked.err();
-        let ended = self.recorder.end(RunEnded {
-            outcome,
-            message: error.as_ref().map(ToString::to_string),
-            points: self.tally.points,
-            points_skipped: self.tally.points_skipped,
-            retries: self.tally.retries,
-            captures: self.recorder.captures_kept(),
-            expectations_failed: self.tally.expectations_failed,
-        });
-        if let Err(unwritten) = ended {
-            self.progress.take(ProgressEvent::Warning(&unwritten.to_string()));
-            error.get_or_insert(RunError::Record(unwritten));
-        }
-        RunSummary {
-            outcome: if error.is_some() && outcome != Outcome::Stopped {
-                Outcome::Failed
-            } else {
-                outcome
-            },
-            error,
-            tally: self.tally,
-            measurements: self.measurements,
-            searches: self.searches,
-            safe,
-        }
     }
 }
 

@@ -6,6 +6,7 @@ use beamwarden_drivers::Class;
 
 use super::interlocks::Tripped;
 use crate::bench::BenchError;
+use crate::bench::policy::Then;
 use crate::phy::analyse::AnalysisError;
 use crate::record::RecordError;
 
@@ -58,6 +59,8 @@ pub enum RunError {
         place: String,
         /// What was waited for, and what it was at the end.
         what: String,
+        /// What follows.
+        then: Then,
     },
     /// A capture cannot be trusted, and the policy wants better.
     #[error("{place}: {what}")]

@@ -1,12 +1,16 @@
 //! A measurement: captures until enough bits or errors were seen, their figures together, and the
 //! expectations held against them.
 
-use super::combine::combine;
+use super::combine::{combine, spread};
 use super::engine::Engine;
 use super::error::RunError;
 use super::progress::ProgressEvent;
 use super::recorder::axis_values;
+use super::sequential::{Decided, decide, is_within};
 use super::translate::{figures_of, fill_curves};
+use tokio::time::Instant;
+
+use crate::bench::policy::Then;
 use crate::bench::{Captured, Span};
 use crate::phy::analyse::{Analysis, Expected, analyse_with};
 use crate::record::{
@@ -38,6 +42,17 @@ pub struct Measurement {
     pub verdicts: Vec<Verdict>,
     /// What speaks against trusting it.
     pub doubts: Vec<String>,
+}
+
+/// What is known of the last measurement, for expressions and expectations.
+#[derive(Clone, Debug, Default)]
+pub(super) struct LastMeasured {
+    /// Its figures.
+    pub figures: Vec<Figure>,
+    /// Its last capture.
+    pub capture: Option<CaptureNo>,
+    /// Whether something speaks against trusting it.
+    pub is_doubtful: bool,
 }
 
 /// What one capture brought.
@@ -82,8 +97,13 @@ impl Gathered {
         }
     }
 
-    fn is_enough(&self, until: &Until) -> bool {
+    /// Whether enough was seen. Rates are judged by rules that may be asked after every capture.
+    fn is_enough(&self, until: &Until, began: Instant) -> bool {
+        let decided = |target| decide(self.bit_errors, self.bits, target) != Decided::Open;
         until.reached(self.bits, self.bit_errors, self.captures.len() as u64)
+            || until.ber_below.is_some_and(decided)
+            || until.ber_within.is_some_and(|ratio| is_within(self.bit_errors, self.bits, ratio))
+            || until.time.is_some_and(|time| began.elapsed() >= time && !self.captures.is_empty())
     }
 
     /// The figures of all captures that count together.
@@ -101,7 +121,8 @@ impl Engine<'_> {
     ) -> Result<Measurement, RunError> {
         let point = self.point;
         let mut seen = Gathered::default();
-        while !seen.is_enough(&measure.until) {
+        let began = Instant::now();
+        while !seen.is_enough(&measure.until, began) {
             if self.stopping() {
                 return Err(RunError::Stopped);
             }
@@ -109,8 +130,7 @@ impl Engine<'_> {
                 self.give_measurement_up(&mut seen)?;
                 break;
             }
-            let taken = self.persist(place, async |engine| engine.capture(measure, place).await);
-            seen.add(taken.await?);
+            seen.add(self.sound_capture(measure, place).await?);
             self.progress.take(ProgressEvent::Measuring {
                 label: measure.label.as_deref(),
                 captures: seen.captures.len() as u64,
@@ -118,6 +138,7 @@ impl Engine<'_> {
             });
         }
         let figures = seen.combined();
+        let spread = spread(&seen.figures);
         let Gathered { captures, doubts, .. } = seen;
         let frame = self.bench.frame_name().unwrap_or_default().to_string();
         self.recorder.write(Event::Measurement(MeasurementDone {
@@ -126,11 +147,13 @@ impl Engine<'_> {
             frame: Some(frame.clone()),
             captures: captures.clone(),
             figures: figures.clone(),
-            spread: Vec::new(),
+            spread,
             doubts: doubts.clone(),
         }))?;
-        let last = captures.last().copied();
-        let verdicts = self.judge(measure, &figures, last, !doubts.is_empty())?;
+        let (capture, is_doubtful) = (captures.last().copied(), !doubts.is_empty());
+        self.last = LastMeasured { figures: figures.clone(), capture, is_doubtful };
+        let last = self.last.clone();
+        let verdicts = self.judge(&measure.expect, &last)?;
         self.progress.take(ProgressEvent::Measured {
             label: measure.label.as_deref(),
             frame: &frame,
@@ -154,6 +177,33 @@ impl Engine<'_> {
         Ok(())
     }
 
+    /// A capture, as often as the policy has it while something speaks against trusting it. A doubtful one
+    /// stays in the record and does not count, unless the run is to go on with it.
+    async fn sound_capture(&mut self, measure: &Measure, place: &str) -> Result<Taken, RunError> {
+        let policy = self.policy.doubt;
+        if policy.retries == 0 && policy.then == Then::GoOn {
+            let taken = self.persist(place, async |engine| engine.capture(measure, place).await);
+            return taken.await;
+        }
+        let mut last = None;
+        let taken = self.persist(place, async |engine| {
+            let taken = engine.capture(measure, place).await?;
+            if taken.doubts.is_empty() {
+                return Ok(taken);
+            }
+            let what = format!("capture {} is doubtful: {}", taken.number, taken.doubts.join(", "));
+            last = Some(taken);
+            Err(RunError::Doubtful { place: place.to_string(), what })
+        });
+        match (taken.await, last) {
+            (Err(error @ RunError::Doubtful { .. }), Some(taken)) if policy.then == Then::GoOn => {
+                self.tell_failure(&error, policy.retries + 1, record::Remedy::WentOn, None)?;
+                Ok(taken)
+            }
+            (taken, _) => taken,
+        }
+    }
+
     /// One capture: snapshot, acquisition, analysis, record.
     async fn capture(&mut self, measure: &Measure, place: &str) -> Result<Taken, RunError> {
         let bench = |error| RunError::bench(place, error);
@@ -161,7 +211,9 @@ impl Engine<'_> {
         let mut snapshot = self.bench.snapshot().await.map_err(bench)?;
         self.bench.refuse_beyond_limits(&snapshot).map_err(bench)?;
         let readings = self.bench.readings().await.map_err(bench)?;
+        self.look_around().await?;
         let captured = self.bench.capture(Span::Frame).await.map_err(bench)?;
+        self.look_around().await?;
         let moved = self.bench.confirm(&mut snapshot, &readings).await.map_err(bench)?;
         let limits_kept = self.bench.refuse_beyond_limits(&snapshot).map_err(bench);
         let number = self.recorder.next_capture();
@@ -208,7 +260,7 @@ impl Engine<'_> {
         Ok(Taken { number, figures, doubts, is_another_record })
     }
 
-    fn analyse(&self, captured: &Captured, place: &str) -> Result<Analysis, RunError> {
+    pub(super) fn analyse(&self, captured: &Captured, place: &str) -> Result<Analysis, RunError> {
         let samples = captured.samples();
         let recording = captured.recording(&samples);
         let config = self.bench.analysis_config();
@@ -218,20 +270,20 @@ impl Engine<'_> {
             .map_err(|source| RunError::Analysis { place: place.to_string(), source })
     }
 
-    fn judge(
+    /// Holds bounds against the figures of a measurement, and counts those that do not hold.
+    pub(super) fn judge(
         &mut self,
-        measure: &Measure,
-        figures: &[Figure],
-        capture: Option<CaptureNo>,
-        is_doubtful: bool,
+        expectations: &[Expectation],
+        measured: &LastMeasured,
     ) -> Result<Vec<Verdict>, RunError> {
+        let LastMeasured { figures, capture, is_doubtful } = measured;
         let point = self.point;
         // A frame that was lost took its errors with it: what is left proves no bound.
         let lost =
             figures.iter().any(|f| f.name == "detected" && f.value == Some(Value::Switch(false)));
         let lookup = |key: &str| record::figure(figures, key).filter(|_| !lost);
         let mut verdicts = Vec::new();
-        for expectation in &measure.expect {
+        for expectation in expectations {
             let mut verdict = expectation.judge(lookup);
             // What nobody can vouch for proves no bound either.
             verdict.passed &= !is_doubtful;
@@ -240,8 +292,9 @@ impl Engine<'_> {
                 "" => RecordedValue::plain(value),
                 unit => RecordedValue::number(value, unit),
             });
+            self.tally.expectations_failed += u64::from(!verdict.passed);
             self.recorder.write(Event::Expectation(ExpectationRecord {
-                capture,
+                capture: *capture,
                 point,
                 figure: expectation.figure.key.to_string(),
                 wanted: expectation.to_string(),

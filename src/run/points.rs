@@ -6,6 +6,7 @@ use tokio::time::timeout;
 
 use super::engine::{Engine, fault_class};
 use super::error::RunError;
+use super::measure::LastMeasured;
 use super::progress::ProgressEvent;
 use crate::bench::policy::Then;
 use crate::record::{Abandoned, Event, PointSkipped, Remedy};
@@ -26,6 +27,15 @@ struct Point<'s> {
     position: Position,
     changes: Position,
     steps: Vec<&'s Step>,
+}
+
+/// What had been counted when a point or step began.
+pub(super) struct Counted {
+    measurements: u64,
+    expectations_failed: u64,
+    kept: usize,
+    searches: usize,
+    last: LastMeasured,
 }
 
 /// What becomes of a point that failed.
@@ -101,9 +111,16 @@ impl<'a> Engine<'a> {
         }
         let shown = shown(&position);
         self.progress.take(ProgressEvent::Point { point: None, position: shown.clone() });
-        let wanted = if std::mem::take(&mut self.unsettled) { &position } else { changes };
-        let done = self.set_all(wanted, &format!("at {shown}")).await;
-        self.settle_turn(done)
+        loop {
+            let wanted = if std::mem::take(&mut self.unsettled) { &position } else { changes };
+            match self.set_all(wanted, &format!("at {shown}")).await {
+                Err(RunError::Tripped(trip)) => {
+                    self.unsettled = true;
+                    self.ride_out(trip).await?;
+                }
+                done => return self.settle_turn(done),
+            }
+        }
     }
 
     /// A step outside all points.
@@ -142,6 +159,7 @@ impl<'a> Engine<'a> {
         let shown = shown(&point.position);
         self.point = Some(point.number);
         self.position = point.position.clone();
+        let counted = self.counted();
         loop {
             self.recorder.point_started(point.number, &point.position)?;
             let position = shown.clone();
@@ -150,6 +168,7 @@ impl<'a> Engine<'a> {
                 Ok(()) => {
                     self.recorder.point_finished(point.number)?;
                     self.tally.finished(&self.policy);
+                    self.followed.points_since += 1;
                     return Ok(());
                 }
                 Err(error) => error,
@@ -158,6 +177,7 @@ impl<'a> Engine<'a> {
                 Verdict::GivenUp => return Ok(()),
                 Verdict::Again(why) => {
                     self.unsettled = true;
+                    self.count_again_from(&counted);
                     let point = Some(point.number);
                     self.recorder.write(Event::Abandoned(Abandoned { point, step: None, why }))?;
                 }
@@ -165,8 +185,29 @@ impl<'a> Engine<'a> {
         }
     }
 
+    /// What is counted so far.
+    pub(super) fn counted(&self) -> Counted {
+        Counted {
+            measurements: self.tally.measurements,
+            expectations_failed: self.tally.expectations_failed,
+            kept: self.measurements.len(),
+            searches: self.searches.len(),
+            last: self.last.clone(),
+        }
+    }
+
+    /// What begins anew is not counted twice.
+    pub(super) fn count_again_from(&mut self, counted: &Counted) {
+        self.tally.measurements = counted.measurements;
+        self.tally.expectations_failed = counted.expectations_failed;
+        self.measurements.truncate(counted.kept);
+        self.searches.truncate(counted.searches);
+        self.last = counted.last.clone();
+    }
+
     /// The settings and steps of a point, within its deadline.
     async fn point_once(&mut self, point: &Point<'_>, shown: &str) -> Result<(), RunError> {
+        self.turns.clear();
         let most = self.sequence.deadlines.point;
         let work = async {
             let wanted = if self.unsettled { &point.position } else { &point.changes };
@@ -180,16 +221,13 @@ impl<'a> Engine<'a> {
             }
             Ok(())
         };
-        match most {
-            None => work.await,
-            Some(most) => timeout(most, work).await.unwrap_or_else(|_| {
-                Err(RunError::Deadline {
-                    place: format!("at {shown}"),
-                    what: "the point",
-                    after: most,
-                })
-            }),
+        let Some(most) = most else { return work.await };
+        if let Ok(done) = timeout(most, work).await {
+            return done;
         }
+        let place = format!("at {shown}");
+        self.halt_if_moving(&place).await?;
+        Err(RunError::Deadline { place, what: "the point", after: most })
     }
 
     /// What becomes of a point that failed, or the failure when the run must end.
@@ -215,6 +253,7 @@ impl<'a> Engine<'a> {
 
     fn skip(&mut self, point: u64, class: Class, why: &str) -> Result<(), RunError> {
         self.tally.points_skipped += 1;
+        self.followed.points_since += 1;
         let (class, why) = (fault_class(class), why.to_string());
         Ok(self.recorder.write(Event::PointSkipped(PointSkipped { point, class, why }))?)
     }

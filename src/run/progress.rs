@@ -57,6 +57,8 @@ pub enum ProgressEvent<'a> {
         /// Whether all expectations held; `None` without expectations.
         passed: Option<bool>,
     },
+    /// The run lives: an action begins, or a wait goes on.
+    Alive,
     /// Something odd.
     Warning(&'a str),
 }

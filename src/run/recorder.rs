@@ -18,7 +18,7 @@ use crate::record::{
     RunProvenance, RunResumed, RunStarted, SettingDone, SettingRecord, StepMark, UNKEPT_BYTES_MAX,
     UNKEPT_FILE, Unkept, Value,
 };
-use crate::sequence::{ParameterValue, Position, Sequence, count};
+use crate::sequence::{CALLED_FOLDER, ParameterValue, Position, Sequence, count};
 
 /// What a record begins with.
 #[derive(Clone, Copy, Debug)]
@@ -115,6 +115,7 @@ impl Recorder {
         clock: Clock,
     ) -> Result<Self, RecordError> {
         let (journal, reopened) = folder.resume_journal()?;
+        let leftovers = folder.remove_leftovers()?;
         // The number after the highest that any file bears, so that nothing is written over.
         let captures = folder.next_capture()?.0.saturating_sub(1);
         let provenance = RunProvenance {
@@ -132,6 +133,13 @@ impl Recorder {
         let version = recorder.provenance.version.clone();
         let torn_bytes = reopened.torn_bytes;
         recorder.write(Event::RunResumed(RunResumed { version, torn_bytes }))?;
+        if !leftovers.is_empty() {
+            let message = format!(
+                "removed what was written and not told of when the run was cut off: {}",
+                leftovers.join(", ")
+            );
+            recorder.note(Level::Info, None, message)?;
+        }
         Ok(recorder)
     }
 
@@ -441,7 +449,7 @@ pub fn axis_values(position: &Position) -> Vec<AxisValue> {
 }
 
 /// A value in the record's words.
-fn recorded(value: &KnobValue) -> RecordedValue {
+pub(super) fn recorded(value: &KnobValue) -> RecordedValue {
     match value {
         KnobValue::Number(quantity) => number(quantity),
         KnobValue::Whole(whole) => match u64::try_from(*whole) {
@@ -462,6 +470,10 @@ fn freeze(
     plan: &BenchPlan,
 ) -> Result<Vec<InputFile>, RecordError> {
     let mut frozen = vec![folder.freeze("sequence.yaml", sequence.source.text.as_bytes())?];
+    for called in &sequence.called {
+        let name = format!("{CALLED_FOLDER}/{}", called.name);
+        frozen.push(folder.freeze(&name, called.text.as_bytes())?);
+    }
     for (name, text) in plan.files() {
         frozen.push(folder.freeze(&name, text)?);
     }

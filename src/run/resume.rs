@@ -8,12 +8,13 @@ use std::collections::BTreeMap;
 
 use super::error::RunError;
 use super::ledger::Ledger;
+use super::measure::LastMeasured;
+use super::reference::Followed;
 use super::tally::Tally;
 use crate::bench::BenchPlan;
 use crate::bench::knob::KnobValue;
 use crate::record::{
-    Abandoned, Entry, Event, Figure, InstrumentFound, InstrumentRecord, Outcome, RecordError,
-    SettingDone,
+    Abandoned, Entry, Event, InstrumentFound, InstrumentRecord, Outcome, RecordError, SettingDone,
 };
 use crate::sequence::{Phase, Sequence, Walk, WalkItem};
 
@@ -28,8 +29,10 @@ pub struct DoneBefore {
     pub(super) ledger: Ledger,
     /// The counts.
     pub(super) tally: Tally,
-    /// Figures of the last measurement that counts.
-    pub(super) figures: Vec<Figure>,
+    /// The last measurement that counts.
+    pub(super) last_measured: LastMeasured,
+    /// The reference point.
+    pub(super) followed: Followed,
     /// Answers to questions, by name.
     pub(super) answers: BTreeMap<String, String>,
     /// The point or step that had begun and was not done.
@@ -51,6 +54,8 @@ struct Reader {
     last_point: u64,
     last_step: u64,
     open: Option<Open>,
+    /// Whether the measurement before is of a reference and doubtful.
+    doubtful_reference: bool,
 }
 
 /// A point or step that has begun and is not done.
@@ -60,7 +65,7 @@ struct Open {
     /// What stood before it first began.
     before: Ledger,
     tally: Tally,
-    figures: Vec<Figure>,
+    last_measured: LastMeasured,
 }
 
 impl DoneBefore {
@@ -82,7 +87,8 @@ impl DoneBefore {
         let mut done = reader.done;
         if let Some(open) = reader.open {
             done.open = Some((open.point, open.step));
-            (done.ledger, done.tally, done.figures) = (open.before, open.tally, open.figures);
+            (done.ledger, done.tally) = (open.before, open.tally);
+            done.last_measured = open.last_measured;
         }
         done.resumed = true;
         done.items = items_done(sequence, reader.last_point, reader.last_step);
@@ -153,8 +159,20 @@ impl Reader {
             }
             Event::Abandoned(_) => {
                 if let Some(open) = &self.open {
-                    (done.tally, done.figures) = (open.tally.clone(), open.figures.clone());
+                    done.last_measured = open.last_measured.clone();
+                    done.tally.measurements = open.tally.measurements;
+                    done.tally.expectations_failed = open.tally.expectations_failed;
                 }
+            }
+            // Outside points and steps it is the reference's.
+            Event::Measurement(measurement) if self.open.is_none() => {
+                self.doubtful_reference = !measurement.doubts.is_empty();
+            }
+            // A first one that is doubtful is taken once more.
+            Event::Reference(_) if self.doubtful_reference && done.followed.first.is_none() => {}
+            Event::Reference(reference) => {
+                done.followed.taken = reference.number;
+                done.followed.first.get_or_insert_with(|| reference.figures.clone());
             }
             Event::Capture(_) => done.captures += 1,
             Event::Failure(failure) if failure.remedy == crate::record::Remedy::Retried => {
@@ -162,7 +180,11 @@ impl Reader {
             }
             Event::Measurement(measurement) => {
                 done.tally.measurements += 1;
-                done.figures = measurement.figures.clone();
+                done.last_measured = LastMeasured {
+                    figures: measurement.figures.clone(),
+                    capture: measurement.captures.last().copied(),
+                    is_doubtful: !measurement.doubts.is_empty(),
+                };
             }
             Event::Expectation(expectation) if !expectation.passed => {
                 done.tally.expectations_failed += 1;
@@ -189,7 +211,7 @@ impl Reader {
             step,
             before: self.done.ledger.clone(),
             tally: self.done.tally.clone(),
-            figures: self.done.figures.clone(),
+            last_measured: self.done.last_measured.clone(),
         });
     }
 }

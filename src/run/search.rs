@@ -113,7 +113,9 @@ impl Engine<'_> {
         let bench = |error| RunError::bench(place, error);
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
         let (tx_deg, rx_deg) = self.bench.steering();
-        let snr_db = self.persist(place, async |engine| engine.probe(place).await).await?;
+        let mut doubts = Doubts::default();
+        let (snr_db, doubt) = self.persist(place, async |engine| engine.probe(place).await).await?;
+        doubts.add(doubt);
         let before = record::Probe { tx_deg, rx_deg, snr_db };
         let space = SearchSpace {
             tx_beams: tx_book.beams.len(),
@@ -133,11 +135,19 @@ impl Engine<'_> {
                 return Err(RunError::Stopped);
             }
             let sides = search.sides;
-            self.persist(place, async |engine| engine.steer(pair, sides, place).await).await?;
-            let snr_db = self.persist(place, async |engine| engine.probe(place).await).await?;
+            // Together: a chip that lost its beam in between must be steered anew before it is probed.
+            let probed = self.persist(place, async |engine| {
+                engine.steer(pair, sides, place).await?;
+                engine.probe(place).await
+            });
+            let (snr_db, doubt) = probed.await?;
+            doubts.add(doubt);
             probes.push(Probe { pair, snr_db });
             let (done, most) = (probes.len(), strategy.probes_max());
             self.progress.take(ProgressEvent::Probe { done, most });
+        }
+        if let Some(told) = doubts.told(probes.len() + 1) {
+            self.warn(format!("{place}: {told}"))?;
         }
         let angles =
             |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
@@ -185,16 +195,50 @@ impl Engine<'_> {
         Ok(())
     }
 
-    /// One short capture and the SNR of the preamble in it.
-    async fn probe(&mut self, place: &str) -> Result<Option<f64>, RunError> {
+    /// One short capture and the SNR of the preamble in it; what speaks against trusting it.
+    async fn probe(&mut self, place: &str) -> Result<(Option<f64>, Vec<String>), RunError> {
         let bench = |error| RunError::bench(place, error);
         let captured = self.bench.capture(Span::Preamble).await.map_err(bench)?;
         self.recorder.unkept(captured.to_keep())?;
-        for doubt in &captured.doubts {
-            self.warn(format!("{place}: a probe is doubtful: {doubt}"))?;
-        }
         let samples = captured.samples();
         let config = self.bench.probe_config(&captured);
-        Ok(probe(&samples, captured.sample_rate_hz, &config).map(|probe| probe.snr_db))
+        let snr_db = probe(&samples, captured.sample_rate_hz, &config).map(|probe| probe.snr_db);
+        Ok((snr_db, captured.doubts))
+    }
+}
+
+/// What speaks against the probes of a search: told once, for a search has many.
+#[derive(Default)]
+struct Doubts {
+    doubtful: usize,
+    first: Option<String>,
+}
+
+impl Doubts {
+    fn add(&mut self, doubts: Vec<String>) {
+        self.doubtful += usize::from(!doubts.is_empty());
+        let first = doubts.into_iter().next();
+        self.first = self.first.take().or(first);
+    }
+
+    fn told(&self, probes: usize) -> Option<String> {
+        let first = self.first.as_ref()?;
+        Some(format!("{} of {probes} probes are doubtful, the first: {first}", self.doubtful))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn doubts_of_a_search_are_one_line() {
+        let mut doubts = Doubts::default();
+        assert_eq!(doubts.told(3), None);
+        for told in [vec![], vec!["stale", "short"], vec!["short"]] {
+            doubts.add(told.into_iter().map(String::from).collect());
+        }
+        let told = doubts.told(3).unwrap();
+        assert_eq!(told, "2 of 3 probes are doubtful, the first: stale");
     }
 }

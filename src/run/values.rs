@@ -2,13 +2,11 @@
 
 use std::collections::HashMap;
 
-use beamwarden_drivers::quantity::Quantity;
-
 use super::engine::Engine;
 use super::error::RunError;
-use crate::bench::knob::{KnobKind, KnobValue};
+use crate::bench::knob::KnobValue;
 use crate::record;
-use crate::sequence::expression::{Expression, ExpressionError, Name, Operand, Sort};
+use crate::sequence::expression::{Expression, ExpressionError, Name, Operand, knob_value};
 use crate::sequence::{Piece, Text};
 
 impl Engine<'_> {
@@ -30,7 +28,7 @@ impl Engine<'_> {
     async fn value_of(&mut self, name: &Name, place: &str) -> Result<Option<Operand>, RunError> {
         Ok(match name {
             Name::Figure(key) => {
-                let found = self.figures.iter().find(|figure| figure.name == **key);
+                let found = self.last.figures.iter().find(|figure| figure.name == **key);
                 found.and_then(|figure| figure.value.as_ref()).and_then(of_record)
             }
             Name::Answer(name) => self.answers.get(name).cloned().map(Operand::Word),
@@ -42,7 +40,7 @@ impl Engine<'_> {
                         value.map_err(|error| RunError::bench(place, error))
                     })
                     .await?;
-                Some(of_knob(&value))
+                Some(Operand::from(&value))
             }
         })
     }
@@ -62,18 +60,7 @@ impl Engine<'_> {
         let value = value.map_err(|error| no_value(error.to_string()))?;
         let knob = self.bench.plan().knobs().get(setting);
         let knob = knob.map_err(|error| no_value(error.to_string()))?;
-        match (&knob.kind, value) {
-            (KnobKind::Number(dimension), Operand::Number(value)) if value.is_finite() => {
-                Ok(KnobValue::Number(Quantity { value, dimension: *dimension }))
-            }
-            // A double holds every whole number that a knob knows; the knob's range is checked later.
-            (KnobKind::Whole, Operand::Number(value)) if value.is_finite() => {
-                Ok(KnobValue::Whole(value.round() as i64))
-            }
-            (KnobKind::Switch, Operand::Truth(on)) => Ok(KnobValue::Switch(on)),
-            (_, Operand::Word(word)) => knob.read(&word).map_err(|e| no_value(e.to_string())),
-            (_, other) => Err(no_value(format!("'{expression}' yields {other}"))),
-        }
+        knob_value(knob, &value).map_err(|error| no_value(error.to_string()))
     }
 
     /// A text with its values filled in.
@@ -84,12 +71,9 @@ impl Engine<'_> {
                 Piece::Plain(plain) => whole.push_str(plain),
                 Piece::Value(expression) => {
                     let value = self.evaluate(expression, place).await?;
-                    whole.push_str(&match (value, expression.sort()) {
-                        (Ok(Operand::Number(value)), Sort::Number(dimension)) => {
-                            Quantity { value, dimension }.to_string()
-                        }
-                        (Ok(other), _) => other.to_string(),
-                        (Err(error), _) => format!("({error})"),
+                    whole.push_str(&match value {
+                        Ok(value) => value.shown(expression.sort()),
+                        Err(error) => format!("({error})"),
                     });
                 }
             }
@@ -103,15 +87,5 @@ fn of_record(value: &record::Value) -> Option<Operand> {
         record::Value::Switch(on) => Some(Operand::Truth(*on)),
         record::Value::Word(word) => Some(Operand::Word(word.clone())),
         number => number.as_f64().map(Operand::Number),
-    }
-}
-
-fn of_knob(value: &KnobValue) -> Operand {
-    match value {
-        KnobValue::Number(quantity) => Operand::Number(quantity.value),
-        KnobValue::Whole(whole) => Operand::Number(*whole as f64),
-        KnobValue::Switch(on) => Operand::Truth(*on),
-        KnobValue::Word(word) => Operand::Word(word.clone()),
-        KnobValue::Frame(frame) => Operand::Word(frame.name.clone()),
     }
 }

@@ -12,13 +12,19 @@ mod read;
 mod step;
 mod walk;
 
-pub use estimate::{Estimate, estimate};
+pub use estimate::{Costs, Estimate, estimate};
 pub use expect::{Expectation, Verdict};
 pub use figure_names::{FIGURE_NAMES, FigureName};
-pub use read::{read_sequence, read_value_text};
+pub use read::{
+    ReadWith, faults_on_any_bench, parameter_text, read_sequence, read_sequence_with,
+    read_value_text,
+};
 pub use step::{
     Action, Ask, Assignment, Axis, AxisValues, Beyond, Call, Condition, Deadlines, DriftBand,
     FRUITLESS_CAPTURES_MAX, Given, Measure, Parameter, ParameterValue, Piece, Reference, Repeat,
     Search, Sequence, Step, Sweep, Text, Until, Wait, WaitUntil, When,
 };
+/// Where a run folder keeps the sequences that its sequence calls.
+pub const CALLED_FOLDER: &str = "sequences";
+
 pub use walk::{Counts, Phase, Position, Walk, WalkItem, count};

@@ -1,58 +1,88 @@
-//! From a sequence's text to a checked sequence: every fault of the file at once.
+//! From a sequence's text to a checked sequence: every fault of the file at once, and of those that it
+//! calls.
 //!
 //! The grammar reports what has the wrong shape; this reader passes over that and reports what has
 //! the right shape but the wrong meaning: unknown settings, wrong units, values beyond limits.
+//! Without a bench it still finds what is wrong whatever the bench is.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
-use std::time::Duration;
 
-use beamwarden_drivers::fault::{Fault, Faults, Source, nearest};
-use beamwarden_drivers::marked::{self, Node, NodeKind};
-use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::fault::{Fault, Faults, Source};
+use beamwarden_drivers::marked::{self, Node};
 use beamwarden_drivers::shape;
 
-use super::expect::Expectation;
-use super::figure_names::{self, FIGURE_NAMES};
+use super::expression::{Expression, Sort};
 use super::grammar;
-use super::step::{
-    Action, Assignment, Axis, AxisValues, Deadlines, Given, Measure, Search, Sequence, Step, Sweep,
-    Text, Until, Wait,
-};
-use crate::beam::search::{Sides, StrategyKind};
-use crate::bench::knob::{Knob, KnobError, KnobKind, KnobTable, KnobValue};
+use super::step::{Deadlines, Parameter, Sequence};
+use crate::bench::durations::period_of;
+use crate::bench::interlock;
+use crate::bench::knob::{Knob, KnobError, KnobTable, KnobValue};
+use crate::bench::policy::Policy;
 
-/// Most values of one axis.
-const AXIS_VALUES_MAX: f64 = 1e7;
+mod call;
+mod control;
+mod names;
+mod parameters;
+mod reference;
+mod steps;
+mod sweep;
+mod text;
 
-/// Reads and checks a sequence against the knobs of a bench.
+pub use parameters::parameter_text;
+
+/// What a sequence is read with, besides its own text.
+#[derive(Clone, Copy)]
+pub struct ReadWith<'a> {
+    /// The settings and readings of the bench; without one only what any bench would refuse is found.
+    pub knobs: Option<&'a KnobTable>,
+    /// Values of parameters for this run: names and texts.
+    pub given: &'a [(String, String)],
+    /// Gets the text of a sequence that is called, by its name; or says why it cannot be had.
+    pub texts: &'a dyn Fn(&str) -> Result<Source, String>,
+}
+
+/// Reads and checks a sequence against the knobs of a bench; one that calls no other and is given no
+/// parameters.
 ///
 /// # Errors
 /// Every fault of the file, in the order of their places.
 pub fn read_sequence(source: &Source, knobs: &KnobTable) -> Result<Sequence, Faults> {
-    let (root, faults) = marked::parse(source)?;
-    let mut reader = Reader { source, knobs, faults };
-    shape::check(&root, &grammar::SEQUENCE, &mut reader.faults);
-    let text = |key: &str| root.get(key).and_then(Node::text).map(str::to_string);
-    let sequence = Sequence {
-        source: source.clone(),
-        name: text("sequence").unwrap_or_default(),
-        about: text("about"),
-        parameters: Vec::new(),
-        called: Vec::new(),
-        policy: None,
-        deadlines: Deadlines::default(),
-        interlocks: Vec::new(),
-        reference: None,
-        test_capture: true,
-        prepare: reader.steps(root.get("prepare"), false),
-        steps: reader.steps(root.get("steps"), true),
-        finally: reader.steps(root.get("finally"), false),
+    let texts = |_: &str| Err("no other file can be read from here".to_string());
+    let with = ReadWith { knobs: Some(knobs), given: &[], texts: &texts };
+    // Nothing is given and nothing called, so that all faults are of one file.
+    read_sequence_with(source, &with).map_err(|mut faults| faults.remove(0))
+}
+
+/// Reads and checks a sequence and all that it calls.
+///
+/// # Errors
+/// Every fault of every file, one element a file, and never none; what was given for parameters counts
+/// as a file.
+pub fn read_sequence_with(source: &Source, with: &ReadWith<'_>) -> Result<Sequence, Vec<Faults>> {
+    let mut reader = Reader::new(source, with);
+    let sequence = match marked::parse(source) {
+        Ok((root, faults)) => {
+            reader.faults = faults;
+            Some(reader.whole(root))
+        }
+        Err(faults) => {
+            reader.others.push(faults);
+            None
+        }
     };
-    if reader.faults.is_empty() {
-        Ok(sequence)
-    } else {
-        Err(Faults::new(source.clone(), reader.faults))
+    let faults = reader.all_faults();
+    match sequence {
+        Some(sequence) if faults.is_empty() => Ok(sequence),
+        _ => Err(faults),
     }
+}
+
+/// What is wrong with a sequence whatever the bench is: shapes, expressions, calls.
+#[must_use]
+pub fn faults_on_any_bench(source: &Source, with: &ReadWith<'_>) -> Vec<Faults> {
+    let with = ReadWith { knobs: None, ..*with };
+    read_sequence_with(source, &with).err().unwrap_or_default()
 }
 
 /// Reads one value of a knob and checks it against the knob's bounds.
@@ -65,95 +95,147 @@ pub fn read_value_text(knob: &Knob, text: &str) -> Result<KnobValue, KnobError> 
     Ok(value)
 }
 
+/// Reads one file at a time; what it is called from waits meanwhile.
 struct Reader<'k> {
-    source: &'k Source,
-    knobs: &'k KnobTable,
+    with: &'k ReadWith<'k>,
+    /// The file that is read.
+    source: Source,
+    /// Its faults.
     faults: Vec<Fault>,
+    /// Places where an expression was refused: what else is said of them only follows from that.
+    refused: Vec<Range<usize>>,
+    /// The parameters of the file.
+    parameters: Vec<Parameter>,
+    /// Faults of the other files.
+    others: Vec<Faults>,
+    /// The files that are called, each once.
+    called: Vec<Source>,
+    /// Names of the files that are being read, the outermost first.
+    open: Vec<String>,
+    /// How many calls there were.
+    calls: usize,
+    /// Names of answers that were asked for before.
+    answers: BTreeSet<String>,
+}
+
+/// What may stand where steps stand.
+#[derive(Clone, Default)]
+struct Scope {
+    /// Why no sweep may stand here, and what to do instead.
+    no_sweep: Option<(&'static str, &'static str)>,
+    /// The sweep axes around, outermost first.
+    axes: Vec<(String, Option<Sort>)>,
+    /// Whether a repetition is around.
+    turns: bool,
 }
 
 impl<'k> Reader<'k> {
+    fn new(source: &Source, with: &'k ReadWith<'k>) -> Self {
+        Reader {
+            with,
+            source: source.clone(),
+            faults: Vec::new(),
+            refused: Vec::new(),
+            parameters: Vec::new(),
+            others: Vec::new(),
+            called: Vec::new(),
+            open: Vec::new(),
+            calls: 0,
+            answers: BTreeSet::new(),
+        }
+    }
+
+    fn whole(&mut self, root: Node) -> Sequence {
+        let (declared, root) = self.parameters(root);
+        self.parameters = self.given_on_command_line(declared);
+        let root = self.with_parameters(root);
+        self.check_shape(&root);
+        let steps = Scope::default();
+        let once = Scope {
+            no_sweep: Some((
+                "a sweep belongs under 'steps'",
+                "'prepare' and 'finally' run once, without points",
+            )),
+            ..Scope::default()
+        };
+        let text = |key: &str| root.get(key).and_then(Node::text).map(str::to_string);
+        let knobs = self.with.knobs;
+        let interlocks = interlock::read(root.get("interlocks"), knobs, &mut self.faults);
+        let policy = root.get("on failure").map(|node| Policy::read(node, &mut self.faults));
+        let deadlines = root.get("deadlines").map_or_else(Deadlines::default, |node| Deadlines {
+            action: period_of(node, "action", &mut self.faults),
+            point: period_of(node, "point", &mut self.faults),
+            run: period_of(node, "run", &mut self.faults),
+        });
+        let reference = root.get("reference").and_then(|node| self.reference(node));
+        // In the order of execution, in which answers become known.
+        let prepare = self.steps(root.get("prepare"), &once);
+        let steps = self.steps(root.get("steps"), &steps);
+        let finally = self.steps(root.get("finally"), &once);
+        Sequence {
+            source: self.source.clone(),
+            name: text("sequence").unwrap_or_default(),
+            about: text("about"),
+            parameters: self.parameters.clone(),
+            called: self.called.clone(),
+            policy,
+            deadlines,
+            interlocks,
+            reference,
+            test_capture: text("test capture").and_then(|text| shape::switch(&text)) != Some(false),
+            prepare,
+            steps,
+            finally,
+        }
+    }
+
+    /// Adds what the grammar has against the file.
+    fn check_shape(&mut self, root: &Node) {
+        shape::check(root, &grammar::SEQUENCE, &mut self.faults);
+        let refused = std::mem::take(&mut self.refused);
+        self.faults.retain(|fault| !refused.contains(&fault.span));
+    }
+
+    /// Ends the reading of a file.
+    fn close_file(&mut self) {
+        let faults = std::mem::take(&mut self.faults);
+        if faults.is_empty() {
+            return;
+        }
+        // A file that is called twice has its faults once.
+        match self.others.iter_mut().find(|known| known.source == self.source) {
+            Some(known) => {
+                let all = known.faults.iter().cloned().chain(faults).collect();
+                *known = Faults::new(self.source.clone(), all);
+            }
+            None => self.others.push(Faults::new(self.source.clone(), faults)),
+        }
+    }
+
+    fn all_faults(mut self) -> Vec<Faults> {
+        let own = Faults::new(self.source.clone(), std::mem::take(&mut self.faults));
+        let mut all = self.others;
+        if !own.faults.is_empty() {
+            all.insert(0, own);
+        }
+        all
+    }
+
     fn report(&mut self, span: &Range<usize>, error: &KnobError) {
         let mut fault = Fault::new(span.clone(), error.to_string());
         fault.help = error.help();
         self.faults.push(fault);
     }
 
-    fn steps(&mut self, node: Option<&Node>, sweeps: bool) -> Vec<Step> {
-        let items = node.map_or(&[][..], Node::items);
-        items.iter().filter_map(|node| self.step(node, sweeps)).collect()
+    /// A fault at the beginning of something long.
+    fn at_start(&mut self, node: &Node, message: impl Into<String>, help: &str) {
+        let span = node.span.start..(node.span.start + 1).min(node.span.end);
+        self.faults.push(Fault::new(span, message).with_help(help));
     }
 
-    fn step(&mut self, node: &Node, sweeps: bool) -> Option<Step> {
-        let action = if let Some(node) = node.get("set") {
-            Action::Set(self.assignments(node))
-        } else if let Some(node) = node.get("wait") {
-            let seconds = Quantity::parse(node.text()?, Dimension::Time).ok()?.value;
-            match Duration::try_from_secs_f64(seconds) {
-                Ok(duration) => Action::Wait(Wait::For(duration)),
-                Err(_) => {
-                    let message = if seconds < 0.0 {
-                        "a wait cannot be negative"
-                    } else {
-                        "nobody can wait that long"
-                    };
-                    self.faults.push(Fault::new(node.span.clone(), message));
-                    return None;
-                }
-            }
-        } else if let Some(axes) = node.get("sweep") {
-            self.sweep(axes, node.get("do"), sweeps)
-        } else if let Some(node) = node.get("search beams") {
-            Action::Search(self.search(node)?)
-        } else if let Some(measure) = node.get("measure") {
-            Action::Measure(self.measure(measure, node.get("expect")))
-        } else {
-            Action::Note(Text::plain(node.get("note")?.text()?))
-        };
-        let (line, _) = self.source.line_column(node.span.start);
-        Some(Step { place: format!("{}:{line}", self.source.name).into(), action })
-    }
-
-    fn sweep(&mut self, axes: &Node, body: Option<&Node>, sweeps: bool) -> Action {
-        if !sweeps {
-            let at = axes.span.start..axes.span.start + 1;
-            self.faults.push(
-                Fault::new(at, "a sweep belongs under 'steps'")
-                    .with_help("'prepare' and 'finally' run once, without points"),
-            );
-        }
-        if let Some(body) = body
-            && matches!(body.kind, NodeKind::List(_))
-            && body.items().is_empty()
-        {
-            self.faults.push(
-                Fault::new(body.span.clone(), "nothing to do")
-                    .with_help("write the steps to do at each point, such as do: [{measure: {}}]"),
-            );
-        }
-        Action::Sweep(Sweep {
-            axes: self.axes(axes),
-            together: false,
-            shuffled: None,
-            skip: Vec::new(),
-            body: self.steps(body, true),
-        })
-    }
-
-    fn assignments(&mut self, node: &Node) -> Vec<Assignment> {
-        let mut assignments = Vec::new();
-        for (key, value) in node.entries() {
-            if let Some(knob) = self.knob(&key.text, &key.span)
-                && let Some(value) = self.value(knob, value)
-            {
-                let value = Given::Fixed(value);
-                assignments.push(Assignment { setting: key.text.clone(), value });
-            }
-        }
-        assignments
-    }
-
+    /// The knob of a name; `None` also when there is no bench to ask.
     fn knob(&mut self, name: &str, span: &Range<usize>) -> Option<&'k Knob> {
-        match self.knobs.get(name) {
+        match self.with.knobs?.get(name) {
             Ok(knob) => Some(knob),
             Err(error) => {
                 self.report(span, &error);
@@ -162,171 +244,20 @@ impl<'k> Reader<'k> {
         }
     }
 
-    fn value(&mut self, knob: &Knob, node: &Node) -> Option<KnobValue> {
-        let text = node.text().filter(|_| !node.is_empty_value())?;
-        match read_value_text(knob, text) {
-            Ok(value) => Some(value),
-            Err(error) => {
-                self.report(&node.span, &error);
-                None
-            }
-        }
+    /// The expression of a text, which must yield what is wanted.
+    fn expression(&mut self, node: &Node, scope: &Scope, wanted: Sort) -> Option<Expression> {
+        let expression = self.expression_of(node, scope)?;
+        self.is_of_sort(&expression, wanted, node).then_some(expression)
     }
 
-    fn axes(&mut self, node: &Node) -> Vec<Axis> {
-        let mut axes: Vec<Axis> = Vec::new();
-        for (key, values) in node.entries() {
-            let Some(knob) = self.knob(&key.text, &key.span) else { continue };
-            if matches!(&values.kind, NodeKind::List(items) if items.is_empty()) {
-                self.faults.push(Fault::new(values.span.clone(), "no values to go through"));
-            }
-            let values = if values.entries().is_empty() {
-                let items = values.items().iter();
-                AxisValues::List(items.filter_map(|item| self.value(knob, item)).collect())
-            } else {
-                match self.range(knob, values) {
-                    Some(range) => range,
-                    None => continue,
-                }
-            };
-            axes.push(Axis { setting: key.text.clone(), values });
-        }
-        axes
-    }
-
-    fn range(&mut self, knob: &Knob, node: &Node) -> Option<AxisValues> {
-        let dimension = match knob.kind {
-            KnobKind::Number(dimension) => Some(dimension),
-            KnobKind::Whole => None,
-            _ => {
-                let message = format!("{} takes no range; write a list of its values", knob.name);
-                self.faults.push(Fault::new(node.span.clone(), message));
-                return None;
-            }
-        };
-        let from = node.get("from").and_then(|node| self.value(knob, node));
-        let to = node.get("to").and_then(|node| self.value(knob, node));
-        let (from, to) = (from?.as_number()?, to?.as_number()?);
-        let count = match (node.get("step"), node.get("count")) {
-            (Some(step), None) => self.step_count(knob, step, to - from)?,
-            (None, Some(count)) => usize::try_from(shape::whole(count.text()?)?).ok()?,
-            _ => {
-                let at = node.span.start..(node.span.start + 1).min(node.span.end);
-                self.faults.push(Fault::new(at, "a range needs either step or count"));
-                return None;
-            }
-        };
-        let values = AxisValues::Range { from, to, count, dimension };
-        self.refuse_off_steps(knob, &values, node);
-        Some(values)
-    }
-
-    /// Where a setting takes only some of the values between two, each of a range is looked at.
-    fn refuse_off_steps(&mut self, knob: &Knob, values: &AxisValues, node: &Node) {
-        if knob.steps.is_none() {
-            return;
-        }
-        let each = (0..values.len()).filter_map(|index| values.get(index));
-        if let Some(error) = each.map(|value| knob.check(&value)).find_map(Result::err) {
-            let at = node.span.start..(node.span.start + 1).min(node.span.end);
-            self.report(&at, &error);
-        }
-    }
-
-    /// How many values a step leaves in a span; the step must end on the last value.
-    fn step_count(&mut self, knob: &Knob, node: &Node, span: f64) -> Option<usize> {
-        let step = match knob.read(node.text()?) {
-            Ok(step) => step.as_number()?,
-            Err(error) => {
-                self.report(&node.span, &error);
-                return None;
-            }
-        };
-        let steps = (span / step).abs();
-        let message = if step == 0.0 {
-            "a step of zero never arrives".to_string()
-        } else if span != 0.0 && (span < 0.0) != (step < 0.0) {
-            let (sign, way) = if span < 0.0 { ("negative", "down") } else { ("positive", "up") };
-            format!(
-                "this step leads away from the last value; the range goes {way}, so write a {sign} step"
-            )
-        } else if steps > AXIS_VALUES_MAX {
-            format!("more than {AXIS_VALUES_MAX} values on one axis")
-        } else if (steps - steps.round()).abs() > 1e-6 * steps.max(1.0) {
-            format!("the step does not end on the last value: {steps:.3} steps")
-        } else {
-            return Some(steps.round() as usize + 1);
-        };
-        self.faults.push(Fault::new(node.span.clone(), message));
-        None
-    }
-
-    fn search(&mut self, node: &Node) -> Option<Search> {
-        if self.knobs.get(crate::bench::knob::BEAM_RX).is_err() {
-            let at = node.span.start..(node.span.start + 1).min(node.span.end);
-            self.faults.push(
-                Fault::new(at, "this bench has no beams to search")
-                    .with_help("describe both arrays under 'arrays' in the bench file"),
-            );
-        }
-        let text = |key: &str| node.get(key).and_then(Node::text);
-        Some(Search {
-            sides: Sides::parse(text("side")?)?,
-            strategy: match text("by") {
-                Some(word) => StrategyKind::parse(word)?,
-                None => StrategyKind::Exhaustive,
-            },
-            label: text("as").map(str::to_string),
-        })
-    }
-
-    fn measure(&mut self, node: &Node, expect: Option<&Node>) -> Measure {
-        let until = node.get("until").map_or(Until::ONE_CAPTURE, |until| {
-            let count = |key: &str| {
-                let value = until.get(key).and_then(Node::text).and_then(shape::whole)?;
-                u64::try_from(value).ok()
-            };
-            Until {
-                bit_errors: count("bit errors"),
-                bits: count("bits"),
-                captures: count("captures"),
-                ..Until::default()
-            }
-        });
-        if let Some(node) = node.get("until")
-            && node.entries().is_empty()
-        {
-            let message = "say when to stop: bits, bit errors or captures";
+    fn is_of_sort(&mut self, expression: &Expression, wanted: Sort, node: &Node) -> bool {
+        let fits = expression.sort().fits(wanted) || self.with.knobs.is_none();
+        if !fits {
+            let (is, wanted) = (expression.sort().described(), wanted.described());
+            let message = format!("this yields {is}; {wanted} is wanted");
             self.faults.push(Fault::new(node.span.clone(), message));
         }
-        Measure {
-            label: node.get("as").and_then(Node::text).map(str::to_string),
-            until,
-            keep_captures: node.get("keep").and_then(Node::text) != Some("figures"),
-            expect: self.expectations(expect),
-        }
-    }
-
-    fn expectations(&mut self, node: Option<&Node>) -> Vec<Expectation> {
-        let mut expectations = Vec::new();
-        for (key, bounds) in node.map_or(&[][..], Node::entries) {
-            let Some(figure) = figure_names::find(&key.text) else {
-                let words = FIGURE_NAMES.iter().map(|figure| figure.word);
-                let help = match nearest(&key.text, words.clone()) {
-                    Some(near) => format!("did you mean '{near}'?"),
-                    None => format!("known figures: {}", words.collect::<Vec<_>>().join(", ")),
-                };
-                let message = format!("there is no figure '{}'", key.text);
-                self.faults.push(Fault::new(key.span.clone(), message).with_help(help));
-                continue;
-            };
-            let Some(text) = bounds.text() else { continue };
-            match Expectation::read(figure, text) {
-                Ok(expectation) => expectations.push(expectation),
-                Err(error) => self.faults.push(Fault::new(bounds.span.clone(), error.to_string())),
-            }
-        }
-        expectations
+        fits
     }
 }
 

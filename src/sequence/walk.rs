@@ -2,10 +2,18 @@
 //!
 //! A point is one combination of the values of all axes: each turn of a sweep that holds no further
 //! sweep. Steps of an outer sweep have a position and no number; steps outside every sweep have
-//! neither. The walk holds one counter a nested sweep and nothing else.
+//! neither. The walk holds one counter a nested sweep and nothing else, in whatever order. Points are
+//! numbered in the order of their execution; combinations that are left out have no number.
 
+use super::expression::{Name, Operand};
 use super::step::{Action, Axis, Sequence, Step, Sweep};
 use crate::bench::knob::KnobValue;
+
+mod count;
+mod shuffle;
+
+pub use count::{Counts, count};
+use shuffle::Shuffle;
 
 /// Which part of the sequence a step belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -30,7 +38,7 @@ pub enum WalkItem<'a> {
         point: Option<u64>,
         /// All axes and values.
         position: Position,
-        /// Settings to make, in order.
+        /// Settings to make, in order: the axes whose values differ from the turn before.
         changes: Position,
     },
     /// A step that is no sweep.
@@ -53,12 +61,100 @@ struct Level<'a> {
 
 /// A sweep's counter.
 struct Turn<'a> {
-    axes: &'a [Axis],
-    index: Vec<usize>,
+    sweep: &'a Sweep,
+    counter: Counter,
+    /// The combination of the turn before, once there was one.
+    before: Option<Vec<usize>>,
     /// Whether no further sweep is inside, so that each turn is a point.
     innermost: bool,
     /// The turn that is under way, and its number.
     under_way: Option<Option<u64>>,
+}
+
+/// Goes through the combinations of a sweep in its order.
+struct Counter {
+    lengths: Vec<usize>,
+    together: bool,
+    /// For a random order.
+    shuffle: Option<Shuffle>,
+    /// How many combinations came; saturates.
+    came: u64,
+    /// How many there are; saturates.
+    count: u64,
+    /// The present one: an index into the values of each axis.
+    index: Vec<usize>,
+}
+
+impl Counter {
+    fn new(sweep: &Sweep) -> Self {
+        let lengths: Vec<usize> = sweep.axes.iter().map(|axis| axis.values.len()).collect();
+        let count = if sweep.together {
+            lengths.iter().min().map_or(0, |shortest| *shortest as u64)
+        } else {
+            lengths.iter().fold(1u64, |all, length| all.saturating_mul(*length as u64))
+        };
+        // The reader refuses a random order of more.
+        let seed = sweep.shuffled.filter(|_| count <= 1 << 62);
+        Counter {
+            index: vec![0; lengths.len()],
+            lengths,
+            together: sweep.together,
+            shuffle: seed.map(|seed| Shuffle::new(count, seed)),
+            came: 0,
+            count,
+        }
+    }
+
+    /// Goes to the next combination; false at the end.
+    fn advance(&mut self) -> bool {
+        let first = self.came == 0;
+        let place = self.came;
+        self.came = self.came.saturating_add(1);
+        if self.together || self.shuffle.is_some() {
+            if place >= self.count {
+                return false;
+            }
+            let number = self.shuffle.map_or(place, |shuffle| shuffle.at(place));
+            self.put(number);
+            return true;
+        }
+        if first {
+            return self.count > 0;
+        }
+        // As an odometer, which needs no number that holds all combinations.
+        for axis in (0..self.index.len()).rev() {
+            self.index[axis] += 1;
+            if self.index[axis] < self.lengths[axis] {
+                return true;
+            }
+            self.index[axis] = 0;
+        }
+        false
+    }
+
+    /// The combination of a number; as written the last axis changes fastest.
+    fn put(&mut self, mut number: u64) {
+        if self.together {
+            self.index.fill(number as usize);
+            return;
+        }
+        for (index, length) in self.index.iter_mut().zip(&self.lengths).rev() {
+            *index = (number % *length as u64) as usize;
+            number /= *length as u64;
+        }
+    }
+}
+
+/// The value of an axis at open levels, the innermost of its name.
+fn value_of<'v>(
+    open: impl DoubleEndedIterator<Item = (&'v [Axis], &'v [usize])>,
+    name: &Name,
+) -> Option<Operand> {
+    let Name::Door(name) = name else { return None };
+    open.rev().find_map(|(axes, index)| {
+        let at = axes.iter().rposition(|axis| axis.setting == *name)?;
+        Some(Operand::from(&axes[at].values.get(*index.get(at)?)?))
+    })
 }
 
 /// The walk over one phase.
@@ -67,6 +163,8 @@ pub struct Walk<'a> {
     points: u64,
     /// A sweep that was just opened and has not entered its first combination.
     entering: bool,
+    /// Combinations left out in a row after which the walk ends; for estimates.
+    patience: u64,
 }
 
 impl<'a> Walk<'a> {
@@ -82,11 +180,12 @@ impl<'a> Walk<'a> {
 
     fn over(steps: &'a [Step]) -> Self {
         let levels = vec![Level { steps, next: 0, sweep: None }];
-        Walk { levels, points: 0, entering: false }
+        Walk { levels, points: 0, entering: false, patience: u64::MAX }
     }
 
-    fn place(&self) -> Position {
-        self.place_within(self.levels.len())
+    /// The same walk, which ends where so many combinations in a row are left out.
+    pub(super) fn with_patience(self, patience: u64) -> Self {
+        Walk { patience, ..self }
     }
 
     /// The axes of so many levels from the outside.
@@ -94,42 +193,66 @@ impl<'a> Walk<'a> {
         self.levels[..levels]
             .iter()
             .filter_map(|level| level.sweep.as_ref())
-            .flat_map(|turn| values(turn, 0))
+            .flat_map(|turn| values(turn, &[]))
             .collect()
     }
 
-    /// Begins a combination of the innermost sweep of which axes from `first` on changed.
-    fn enter(&mut self, first: usize) -> Option<WalkItem<'a>> {
+    /// Goes to the next combination of the innermost sweep that is not left out; false at its end.
+    fn advance(&mut self) -> bool {
+        let mut looked = 0;
+        loop {
+            let Some(turn) = self.levels.last_mut().and_then(|level| level.sweep.as_mut()) else {
+                return false;
+            };
+            if !turn.counter.advance() {
+                return false;
+            }
+            let rules = &turn.sweep.skip;
+            let open = self.levels.iter().filter_map(|level| {
+                let turn = level.sweep.as_ref()?;
+                Some((turn.sweep.axes.as_slice(), turn.counter.index.as_slice()))
+            });
+            let left_out = rules
+                .iter()
+                .any(|rule| rule.holds(|name| value_of(open.clone(), name)).unwrap_or(false));
+            if !left_out {
+                return true;
+            }
+            looked += 1;
+            if looked >= self.patience {
+                self.levels.clear();
+                return false;
+            }
+        }
+    }
+
+    /// Begins the present combination of the innermost sweep.
+    fn enter(&mut self) -> Option<WalkItem<'a>> {
         let level = self.levels.last_mut()?;
         level.next = 0;
         let turn = level.sweep.as_mut()?;
         self.points += u64::from(turn.innermost);
         let point = turn.innermost.then_some(self.points);
         turn.under_way = Some(point);
-        let changes = values(turn, first).collect();
-        Some(WalkItem::Enter { point, position: self.place(), changes })
+        let before = turn.before.replace(turn.counter.index.clone()).unwrap_or_default();
+        let changes = values(turn, &before).collect();
+        Some(WalkItem::Enter { point, position: self.place_within(self.levels.len()), changes })
     }
 }
 
-/// Names and present values of a sweep's axes from one on.
-fn values<'t>(turn: &'t Turn<'_>, first: usize) -> impl Iterator<Item = (String, KnobValue)> + 't {
-    turn.axes
-        .iter()
-        .zip(&turn.index)
-        .skip(first)
-        .filter_map(|(axis, index)| Some((axis.setting.clone(), axis.values.get(*index)?)))
-}
-
-/// Advances a sweep's counter; the first axis that changed, or `None` at the end.
-fn advance(turn: &mut Turn<'_>) -> Option<usize> {
-    for axis in (0..turn.axes.len()).rev() {
-        turn.index[axis] += 1;
-        if turn.index[axis] < turn.axes[axis].values.len() {
-            return Some(axis);
+/// Names and present values of those axes of a sweep whose values are not those of `before`.
+fn values<'t>(
+    turn: &'t Turn<'_>,
+    before: &'t [usize],
+) -> impl Iterator<Item = (String, KnobValue)> + 't {
+    let index = &turn.counter.index;
+    turn.sweep.axes.iter().enumerate().filter_map(move |(at, axis)| {
+        let now = *index.get(at)?;
+        if before.get(at) == Some(&now) {
+            return None;
         }
-        turn.index[axis] = 0;
-    }
-    None
+        Some((axis.setting.clone(), axis.values.get(now)?))
+    })
 }
 
 impl<'a> Iterator for Walk<'a> {
@@ -138,12 +261,16 @@ impl<'a> Iterator for Walk<'a> {
     fn next(&mut self) -> Option<Self::Item> {
         loop {
             if std::mem::take(&mut self.entering) {
-                return self.enter(0);
+                if self.advance() {
+                    return self.enter();
+                }
+                self.levels.pop();
+                continue;
             }
             let level = self.levels.last_mut()?;
             if let Some(step) = level.steps.get(level.next) {
                 level.next += 1;
-                let Sweep { axes, body, .. } = match &step.action {
+                let sweep = match &step.action {
                     Action::Sweep(sweep) => sweep,
                     Action::Call(call) => {
                         self.levels.push(Level { steps: &call.steps, next: 0, sweep: None });
@@ -151,12 +278,14 @@ impl<'a> Iterator for Walk<'a> {
                     }
                     _ => return Some(WalkItem::Do(step)),
                 };
-                if axes.iter().any(|axis| axis.values.is_empty()) {
-                    continue;
-                }
-                let innermost = !holds_sweep(body);
-                let turn = Turn { axes, index: vec![0; axes.len()], innermost, under_way: None };
-                self.levels.push(Level { steps: body, next: 0, sweep: Some(turn) });
+                let turn = Turn {
+                    sweep,
+                    counter: Counter::new(sweep),
+                    before: None,
+                    innermost: !holds_sweep(&sweep.body),
+                    under_way: None,
+                };
+                self.levels.push(Level { steps: &sweep.body, next: 0, sweep: Some(turn) });
                 self.entering = true;
                 continue;
             }
@@ -169,12 +298,10 @@ impl<'a> Iterator for Walk<'a> {
                 let outer = self.levels.len() - 1;
                 return Some(WalkItem::Leave { point, position: self.place_within(outer) });
             }
-            match advance(turn) {
-                Some(first) => return self.enter(first),
-                None => {
-                    self.levels.pop();
-                }
+            if self.advance() {
+                return self.enter();
             }
+            self.levels.pop();
         }
     }
 }
@@ -188,145 +315,5 @@ pub(super) fn holds_sweep(steps: &[Step]) -> bool {
     })
 }
 
-/// How many combinations and measurements a list of steps has, without walking them.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Counts {
-    /// Combinations of sweep values.
-    pub points: u64,
-    /// Measurements.
-    pub measurements: u64,
-    /// Beam searches.
-    pub searches: u64,
-}
-
-/// Counts a list of steps; saturates instead of overflowing.
-#[must_use]
-pub fn count(steps: &[Step]) -> Counts {
-    let mut counts = Counts::default();
-    for step in steps {
-        match &step.action {
-            Action::Measure(_) => counts.measurements = counts.measurements.saturating_add(1),
-            Action::Search(_) => counts.searches = counts.searches.saturating_add(1),
-            Action::Call(call) => {
-                let inner = count(&call.steps);
-                counts.points = counts.points.saturating_add(inner.points);
-                counts.measurements = counts.measurements.saturating_add(inner.measurements);
-                counts.searches = counts.searches.saturating_add(inner.searches);
-            }
-            Action::Sweep(Sweep { axes, body, .. }) => {
-                let times = axes
-                    .iter()
-                    .fold(1u64, |times, axis| times.saturating_mul(axis.values.len() as u64));
-                let inner = count(body);
-                let add = |sum: u64, each: u64| sum.saturating_add(each.saturating_mul(times));
-                let innermost = !holds_sweep(body);
-                counts.points = add(counts.points, if innermost { 1 } else { inner.points });
-                counts.measurements = add(counts.measurements, inner.measurements);
-                counts.searches = add(counts.searches, inner.searches);
-            }
-            _ => {}
-        }
-    }
-    counts
-}
-
 #[cfg(test)]
-mod tests {
-    use super::super::step::{AxisValues, Piece, Text};
-    use super::*;
-
-    fn note(text: &str) -> Step {
-        Step { place: "test:1".into(), action: Action::Note(Text::plain(text)) }
-    }
-
-    fn axis(setting: &str, values: &[i64]) -> Axis {
-        let values = AxisValues::List(values.iter().map(|v| KnobValue::Whole(*v)).collect());
-        Axis { setting: setting.into(), values }
-    }
-
-    fn sweep(axes: Vec<Axis>, body: Vec<Step>) -> Step {
-        let (together, shuffled, skip) = (false, None, Vec::new());
-        let sweep = Sweep { axes, together, shuffled, skip, body };
-        Step { place: "test:1".into(), action: Action::Sweep(sweep) }
-    }
-
-    fn story(steps: &[Step]) -> Vec<String> {
-        let pairs = |position: Position| {
-            let shown: Vec<_> = position.iter().map(|(k, v)| format!("{k}={v}")).collect();
-            shown.join(" ")
-        };
-        Walk::over(steps)
-            .map(|item| match item {
-                WalkItem::Enter { point, position, changes } => {
-                    let number = point.map_or("-".to_string(), |point| point.to_string());
-                    format!("{number}: {} set {}", pairs(position), pairs(changes))
-                }
-                WalkItem::Do(step) => match &step.action {
-                    Action::Note(text) => match text.pieces.as_slice() {
-                        [Piece::Plain(text)] => text.clone(),
-                        other => format!("{other:?}"),
-                    },
-                    other => format!("{other:?}"),
-                },
-                WalkItem::Leave { point: Some(point), .. } => format!("end {point}"),
-                WalkItem::Leave { position, .. } => format!("out to [{}]", pairs(position)),
-            })
-            .collect()
-    }
-
-    #[test]
-    fn sweeps_nest_and_the_last_axis_is_fastest() {
-        let steps = [
-            note("a"),
-            sweep(
-                vec![axis("x", &[1, 2]), axis("y", &[7, 8])],
-                vec![note("b"), sweep(vec![axis("z", &[5])], vec![note("c")])],
-            ),
-            sweep(vec![axis("x", &[])], vec![note("never")]),
-            note("d"),
-        ];
-        assert_eq!(
-            story(&steps),
-            [
-                "a",
-                "-: x=1 y=7 set x=1 y=7",
-                "b",
-                "1: x=1 y=7 z=5 set z=5",
-                "c",
-                "end 1",
-                "out to []",
-                "-: x=1 y=8 set y=8",
-                "b",
-                "2: x=1 y=8 z=5 set z=5",
-                "c",
-                "end 2",
-                "out to []",
-                "-: x=2 y=7 set x=2 y=7",
-                "b",
-                "3: x=2 y=7 z=5 set z=5",
-                "c",
-                "end 3",
-                "out to []",
-                "-: x=2 y=8 set y=8",
-                "b",
-                "4: x=2 y=8 z=5 set z=5",
-                "c",
-                "end 4",
-                "out to []",
-                "d",
-            ]
-        );
-        assert_eq!(count(&steps).points, 4);
-    }
-
-    #[test]
-    fn counting_does_not_overflow() {
-        let range = || Axis {
-            setting: "x".into(),
-            values: AxisValues::Range { from: 0.0, to: 1.0, count: 10_000_000, dimension: None },
-        };
-        let steps = [sweep(vec![range(), range(), range()], vec![note("a")])];
-        assert_eq!(count(&steps).points, u64::MAX);
-        assert_eq!(Walk::over(&steps).take(3).count(), 3);
-    }
-}
+mod tests;

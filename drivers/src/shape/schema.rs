@@ -30,7 +30,7 @@ pub(crate) fn schema_of(shape: &Shape, definitions: &mut JsonMap<String, Json>) 
             {"type": "integer", "minimum": at_least, "maximum": at_most},
             {"type": "string", "pattern": "^([0-9.]+ ?[kMG]|0x[0-9a-fA-F]+)$"},
         ]}),
-        Shape::Number => json!({"type": "number"}),
+        Shape::Number => quantity_schema(Dimension::Ratio),
         Shape::Quantity(dimension) => quantity_schema(*dimension),
         Shape::List(item) => json!({"type": "array", "items": schema_of(item, definitions)}),
         Shape::Table { key, value } => json!({

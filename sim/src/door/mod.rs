@@ -17,6 +17,7 @@ use tokio::time::Instant;
 
 pub use serve::{Address, HislipPorts, ServeError, ServePlan, Serving};
 
+use crate::changes::{Change, Changed, SettingSeen};
 use crate::faults::{FaultDone, FaultKind, FaultPlan, FaultPlanError, PlannedFault, When};
 use crate::instruments::{scope, source, supply, turntable};
 use crate::model::{Model, ModelError};
@@ -108,6 +109,28 @@ impl SimBench {
         self.visit(Post::Scope, |world| world.log.keep(most));
     }
 
+    /// Every setting of every instrument: where it stands, and how far it ever went.
+    pub fn settings_seen(&self) -> Vec<SettingSeen> {
+        self.visit(Post::Source, |world| world.onlooker.seen())
+    }
+
+    /// Every change of a setting and every link opened or closed that is still kept, in order: the last
+    /// 10,000 ([`CHANGES_KEPT`](crate::CHANGES_KEPT)), or what [`SimBench::keep_changes`] says. A record
+    /// that was triggered or a waveform that was loaded is no change of a setting.
+    pub fn changes(&self) -> Vec<Change> {
+        self.changes_after(0)
+    }
+
+    /// The changes after number `known`: for whoever looks again and again.
+    pub fn changes_after(&self, known: u64) -> Vec<Change> {
+        self.visit(Post::Source, |world| world.onlooker.after(known))
+    }
+
+    /// Keeps so many changes from now on.
+    pub fn keep_changes(&self, most: usize) {
+        self.visit(Post::Source, |world| world.onlooker.keep(most));
+    }
+
     /// Every fault that was applied so far, in order: the last
     /// [`FAULTS_KEPT`](crate::FAULTS_KEPT). What waits for its opportunity is not among them yet.
     pub fn faults_so_far(&self) -> Vec<FaultDone> {
@@ -154,9 +177,20 @@ impl SimBench {
         act(&mut world)
     }
 
-    /// Counts how often the links of an instrument were closed.
-    fn links(&self, post: Post) -> u64 {
-        self.visit(post, |world| world.faults.links(post))
+    /// A link begins; yields how often the links of its instrument were closed.
+    fn begin_link(&self, post: Post) -> u64 {
+        self.visit(post, |world| {
+            world.note_link(post, Changed::Opened);
+            world.faults.links(post)
+        })
+    }
+
+    /// A link ends.
+    fn end_link(&self, post: Post, talk: &mut Talk) {
+        self.visit(post, |world| {
+            talk.hang_up(world);
+            world.note_link(post, Changed::Closed);
+        });
     }
 
     /// What a connection that began after so many closures does next; tells the others what changed.
@@ -264,7 +298,7 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(bench: SimBench, post: Post
     let (mut reader, mut writer) = tokio::io::split(stream);
     let mut talk = Talk::new(post);
     let mut buffer = vec![0; READ_BYTES];
-    let links = bench.links(post);
+    let links = bench.begin_link(post);
     loop {
         let changed = bench.shared.changed.notified();
         tokio::pin!(changed);
@@ -314,7 +348,7 @@ async fn converse<S: AsyncRead + AsyncWrite + Unpin>(bench: SimBench, post: Post
         }
     }
     tracing::debug!(instrument = post.name(), "connection closed");
-    bench.visit(post, |world| talk.hang_up(world));
+    bench.end_link(post, &mut talk);
 }
 
 async fn write(writer: &mut (impl AsyncWrite + Unpin), bytes: &[u8]) -> std::io::Result<()> {

@@ -14,3 +14,4 @@ pub(crate) use engine::{Disturbed, Faults};
 pub use engine::{FAULTS_KEPT, FaultDone};
 pub use plan::{FaultKind, FaultPlan, FaultPlanError, PlannedFault, When};
 pub use settings::settings_of;
+pub(crate) use settings::{each, name_of};

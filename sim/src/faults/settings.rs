@@ -79,50 +79,49 @@ pub(super) fn can_drift(post: Post, name: &str) -> bool {
 
 /// Where every setting of an instrument stands, in the order of [`settings_of`].
 pub(super) fn values(world: &World, post: Post) -> Vec<Vec<f64>> {
-    let switch = |on: bool| vec![f64::from(u8::from(on))];
-    let chip = |chip: &crate::instruments::dut::Chip| {
-        let codes = chip.codes();
-        let words = codes.iter().map(|code| {
-            let on = f64::from(u8::from(code.on));
-            f64::from(code.phase) + 256.0 * f64::from(code.attenuation) + 32_768.0 * on
-        });
-        [
-            switch(chip.enabled),
-            vec![f64::from(chip.channel)],
-            vec![f64::from(chip.gain)],
-            words.collect(),
-        ]
-    };
+    let mut values = vec![Vec::new(); rows(post).len()];
+    each(world, post, |row, value| values[row].push(value));
+    values
+}
+
+/// Tells where every setting of an instrument stands, with its place in [`settings_of`]; of the words of
+/// elements one after the other.
+pub(crate) fn each(world: &World, post: Post, mut tell: impl FnMut(usize, f64)) {
+    let switch = |on: bool| f64::from(u8::from(on));
+    let mut all = |values: &[f64]| (0..).zip(values).for_each(|(row, value)| tell(row, *value));
     match post {
         Post::Source => {
             let source = &world.source;
-            vec![vec![source.clock_hz], vec![source.amplitude_v], switch(source.output)]
+            all(&[source.clock_hz, source.amplitude_v, switch(source.output)]);
         }
         Post::Scope => {
             let scope = &world.scope;
-            vec![
-                vec![scope.range_v],
-                vec![scope.points as f64],
-                vec![scope.interval_s],
-                vec![scope.offset_s],
-                switch(scope.external),
-            ]
+            let (points, external) = (scope.points as f64, switch(scope.external));
+            all(&[scope.range_v, points, scope.interval_s, scope.offset_s, external]);
         }
         Post::Turntable => {
             let table = &world.turntable;
-            vec![vec![table.target_deg()], vec![table.speed_deg_per_s], switch(table.drive)]
+            all(&[table.target_deg(), table.speed_deg_per_s, switch(table.drive)]);
         }
         Post::Supply => {
             let supply = &world.supply;
-            vec![
-                vec![supply.voltage_v],
-                vec![supply.current_limit_a],
-                vec![supply.protection_v],
-                switch(supply.output),
-            ]
+            let output = switch(supply.output);
+            all(&[supply.voltage_v, supply.current_limit_a, supply.protection_v, output]);
         }
-        Post::DutPort => [chip(&world.dut.tx), chip(&world.dut.rx)].concat(),
+        Post::DutPort => {
+            for (first, chip) in [(0, &world.dut.tx), (4, &world.dut.rx)] {
+                tell(first, switch(chip.enabled));
+                tell(first + 1, f64::from(chip.channel));
+                tell(first + 2, f64::from(chip.gain));
+                chip.words().iter().for_each(|word| tell(first + 3, f64::from(*word)));
+            }
+        }
     }
+}
+
+/// The name of the setting in this place.
+pub(crate) fn name_of(post: Post, row: usize) -> &'static str {
+    rows(post).get(row).map_or("", |row| row.name)
 }
 
 /// Moves a setting by so much, within its limits; whole numbers move by what is whole of it. Yields

@@ -94,6 +94,11 @@ impl Chip {
         self.elements.iter().map(decode).collect()
     }
 
+    /// The registers of its elements, as they were written.
+    pub fn words(&self) -> &[u16] {
+        &self.elements
+    }
+
     /// Whether its synthesiser has had the time to lock.
     pub fn is_locked(&self, now: Duration) -> bool {
         self.lock_at.is_some_and(|at| at <= now)

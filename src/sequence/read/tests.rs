@@ -1,8 +1,10 @@
 //! Faults of sequence files, and what a good one becomes.
 
+use super::super::step::{Action, Sweep};
 use super::*;
-use crate::bench::knob::{BEAM_RX, Bound, FRAME, KnobSteps};
+use crate::bench::knob::{BEAM_RX, Bound, FRAME, KnobKind, KnobSteps};
 use beamwarden_drivers::profile::{BetweenSteps, Grid, Steps};
+use beamwarden_drivers::quantity::Dimension;
 use beamwarden_drivers::value::Kind;
 
 fn knobs() -> KnobTable {
@@ -92,7 +94,7 @@ steps:
              bench; they are changed in the bench file only)",
             "s.yaml:4:9: nothing to do (write the steps to do at each point, such as do: [{measure: {}}])",
             "s.yaml:6:64: the step does not end on the last value: 17.143 steps",
-            "s.yaml:8:26: say when to stop: bits, bit errors or captures",
+            "s.yaml:8:26: say when to stop: bits, bit errors, captures, ber below, ber within or time",
             "s.yaml:9:18: there is no figure 'emv' (did you mean 'evm'?)",
             "s.yaml:9:44: '-16 dB' is no bound; write at most X, at least X, or between X and Y",
             "s.yaml:9:57: 'deg' is a unit of another kind; wanted a ratio in decibels such as -16 dB",
@@ -104,7 +106,7 @@ steps:
              mcs 7, mcs 8, mcs 9, mcs 9.1, mcs 10, mcs 11, mcs 12, mcs 12.1, mcs 12.2, mcs 12.3, mcs 12.4, \
              mcs 12.5, mcs 12.6",
             "s.yaml:11:32: supply.output takes no range; write a list of its values",
-            "s.yaml:11:76: a range needs either step or count",
+            "s.yaml:11:76: a range needs either step or count (write one of the two)",
             "s.yaml:12:13: nothing to do (write the steps to do at each point, such as do: [{measure: {}}])",
         ],
     );
@@ -125,8 +127,8 @@ steps:
 ",
         &[
             "s.yaml:2:1: key 'sequence' stands twice (keep one of the two)",
-            "s.yaml:4:11: a wait cannot be negative",
-            "s.yaml:5:11: nobody can wait that long",
+            "s.yaml:4:11: 'wait' cannot be negative",
+            "s.yaml:5:11: 'wait' is at most a year",
             "s.yaml:6:64: this step leads away from the last value; the range goes up, so write a positive step",
             "s.yaml:7:11: unknown step 'wiat' (did you mean 'wait'?)",
             "s.yaml:8:64: this step leads away from the last value; the range goes down, so write a negative step",

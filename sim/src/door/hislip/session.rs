@@ -74,7 +74,7 @@ impl Session {
             answer_waiting: false,
             clear_asked: false,
         };
-        let links = bench.links(post);
+        let links = bench.begin_link(post);
         Self {
             links,
             bench,
@@ -98,8 +98,7 @@ impl Session {
         {
             self.output.give_up(1, "no HiSLIP header").await?;
         }
-        let talk = &mut self.talk;
-        self.bench.visit(self.post, |world| talk.hang_up(world));
+        self.bench.end_link(self.post, &mut self.talk);
         ended
     }
 

@@ -1,0 +1,223 @@
+//! What is looked at before the first step: a night that cannot end well does not begin.
+//!
+//! Once before anything is set (who answers, limits, room on the disk) and once after `prepare` (what
+//! was set stands, a capture brings a signal that is neither clipped nor empty).
+
+use beamwarden_drivers::profile::Role;
+use beamwarden_drivers::quantity::{Dimension, Quantity};
+
+use super::engine::Engine;
+use super::error::RunError;
+use super::progress::ProgressEvent;
+use super::translate::figures_of;
+use crate::bench::knob::{Knob, KnobKind};
+use crate::bench::{BenchPlan, Span};
+use crate::record::{self, Event, Preflight, PreflightCheck};
+use crate::sequence::{Costs, count, estimate};
+
+/// Room that is left on the disk beside what the run is thought to need.
+const RESERVE_BYTES: f64 = 64.0 * 1024.0 * 1024.0;
+/// Largest share of clipped samples in the test capture.
+const CLIPPED_MAX: f64 = 0.001;
+
+impl Engine<'_> {
+    /// Before anything is set.
+    pub(super) async fn look_before_prepare(&mut self) -> Result<(), RunError> {
+        if !self.looks_first {
+            return Ok(());
+        }
+        self.progress.take(ProgressEvent::Phase("preflight"));
+        let mut checks = vec![self.who_answers()];
+        checks.push(self.left_in_queues()?);
+        checks.push(limits_known(self.bench.plan()));
+        checks.push(self.room_on_disk());
+        self.end_preflight(checks)
+    }
+
+    /// After `prepare`, before the first step.
+    pub(super) async fn look_before_steps(&mut self) -> Result<(), RunError> {
+        if !self.looks_first {
+            return Ok(());
+        }
+        let mut checks = vec![self.settings_stand().await?];
+        if let Some(check) = self.test_capture().await? {
+            checks.push(check);
+        }
+        self.end_preflight(checks)
+    }
+
+    fn end_preflight(&mut self, checks: Vec<PreflightCheck>) -> Result<(), RunError> {
+        let failed: Vec<String> = checks
+            .iter()
+            .filter(|check| !check.passed)
+            .map(|check| format!("{}: {}", check.what, check.found))
+            .collect();
+        self.recorder.write(Event::Preflight(Preflight { checks }))?;
+        match failed.as_slice() {
+            [] => Ok(()),
+            failed => Err(RunError::NotReady(failed.join("; "))),
+        }
+    }
+
+    fn who_answers(&self) -> PreflightCheck {
+        let found = self.bench.instruments();
+        let told: Vec<String> =
+            found.iter().map(|one| format!("{} is {}", one.name, one.identity)).collect();
+        // An instrument that is not reached, or not the one expected, ends the run when it is opened.
+        let passed = !found.is_empty();
+        check("every instrument answers, as expected", passed, told.join("; "))
+    }
+
+    /// What the error queues held when the instruments were opened; they are empty since.
+    fn left_in_queues(&mut self) -> Result<PreflightCheck, RunError> {
+        let happenings = self.bench.take_happenings();
+        let old: Vec<String> = happenings
+            .iter()
+            .map(|happening| format!("{}: {}", happening.instrument, happening.event))
+            .collect();
+        for happening in &happenings {
+            self.recorder.happening(happening)?;
+        }
+        let found = if old.is_empty() {
+            "nothing was left in them".to_string()
+        } else {
+            format!("emptied; there was: {}", old.join("; "))
+        };
+        Ok(check("error queues are empty", true, found))
+    }
+
+    fn room_on_disk(&self) -> PreflightCheck {
+        let what = "room on the disk";
+        let needed = estimate(self.sequence, &Costs::default()).disk_bytes + RESERVE_BYTES;
+        let folder = self.recorder.folder().path();
+        match record::free_bytes(folder) {
+            Ok(free) => {
+                let shown = |bytes: f64| Quantity {
+                    value: (bytes / 1e6).ceil() * 1e6,
+                    dimension: Dimension::Bytes,
+                };
+                let told = format!(
+                    "{} are free at {}, about {} are needed with a reserve",
+                    shown(free as f64),
+                    folder.display(),
+                    shown(needed)
+                );
+                let enough = free as f64 >= needed;
+                let told = if enough {
+                    told
+                } else {
+                    format!(
+                        "{told}; make room, write 'keep: figures', or give another folder by --runs"
+                    )
+                };
+                check(what, enough, told)
+            }
+            Err(error) => check(what, false, error.to_string()),
+        }
+    }
+
+    /// What `prepare` has set stands there.
+    async fn settings_stand(&mut self) -> Result<PreflightCheck, RunError> {
+        let place = "preflight";
+        let snapshot = self
+            .persist(place, async |engine| {
+                let snapshot = engine.bench.snapshot().await;
+                let snapshot = snapshot.map_err(|error| RunError::bench(place, error))?;
+                let kept = engine.bench.refuse_beyond_limits(&snapshot);
+                kept.map_err(|error| RunError::bench(place, error))?;
+                Ok(snapshot)
+            })
+            .await?;
+        let differing: Vec<String> = snapshot
+            .iter()
+            .filter(|standing| !standing.matched)
+            .map(|standing| {
+                let asked = standing.asked.as_ref().map(ToString::to_string).unwrap_or_default();
+                format!("{} was set to {asked}, reads {}", standing.setting, standing.read_back)
+            })
+            .collect();
+        let what = "settings stand as they were set";
+        Ok(if differing.is_empty() {
+            check(what, true, format!("{} were read back", snapshot.len()))
+        } else {
+            let told = differing.join("; ");
+            check(what, false, format!("{told}; look at the instrument, or set what it can hold"))
+        })
+    }
+
+    /// One capture, where the sequence measures and a frame is on the air by now.
+    async fn test_capture(&mut self) -> Result<Option<PreflightCheck>, RunError> {
+        let measures = count(&self.sequence.steps).measurements > 0;
+        if !self.sequence.test_capture || !measures || self.bench.frame_name().is_none() {
+            return Ok(None);
+        }
+        let place = "preflight";
+        let captured = self
+            .persist(place, async |engine| {
+                let captured = engine.bench.capture(Span::Frame).await;
+                captured.map_err(|error| RunError::bench(place, error))
+            })
+            .await?;
+        self.recorder.unkept(captured.to_keep())?;
+        let what = "a test capture";
+        if let Some(doubt) = captured.doubts.first() {
+            let told = format!(
+                "{doubt}; look at source, trigger and cables, or write 'test capture: off'"
+            );
+            return Ok(Some(check(what, false, told)));
+        }
+        let figures = figures_of(&self.analyse(&captured, place)?);
+        let clipped = record::figure(&figures, record::figure_names::CLIPPED_FRACTION);
+        Ok(Some(match clipped {
+            Some(clipped) if clipped > CLIPPED_MAX => {
+                let told = format!(
+                    "{:.1} % of its samples are at the converter's ends; take a larger range of the \
+                     scope, or less gain",
+                    clipped * 100.0
+                );
+                check(what, false, told)
+            }
+            _ => check(what, true, "is neither clipped nor empty".to_string()),
+        }))
+    }
+}
+
+fn check(what: &str, passed: bool, found: String) -> PreflightCheck {
+    PreflightCheck { what: what.to_string(), passed, found }
+}
+
+/// Whether all that feeds a chip or radiates has an upper limit in the bench file.
+fn limits_known(plan: &BenchPlan) -> PreflightCheck {
+    let what = "limits of all that feeds a chip or radiates";
+    let role_of = |knob: &Knob| {
+        let (name, _) = knob.name.split_once('.')?;
+        plan.instruments.iter().find(|planned| planned.name == name).map(|planned| planned.role)
+    };
+    let without: Vec<&str> = plan
+        .knobs()
+        .iter()
+        .filter(|knob| {
+            let KnobKind::Number(dimension) = knob.kind else { return false };
+            let hurts = match role_of(knob) {
+                Some(Role::Supply) => matches!(dimension, Dimension::Voltage | Dimension::Current),
+                Some(Role::WaveformSource) => {
+                    matches!(dimension, Dimension::Voltage | Dimension::PowerLevel)
+                }
+                _ => false,
+            };
+            hurts && !knob.at_most.iter().any(|bound| bound.protects)
+        })
+        .map(|knob| knob.name.as_str())
+        .collect();
+    match without.as_slice() {
+        [] => check(what, true, "all have one".to_string()),
+        [first, ..] => {
+            let all = without.join(", ");
+            let told = format!(
+                "none for {all}; write in the bench file what the chip bears, such as \
+                 limits: {{{first}: {{at most: …}}}}"
+            );
+            check(what, false, told)
+        }
+    }
+}
