@@ -1,6 +1,10 @@
 //! A run of many points: what indexing, reporting and checking it hold in memory, counted by the
 //! allocator. One test only, because the count is that of the whole process.
-#![allow(clippy::print_stdout, clippy::unwrap_used, reason = "a test that measures says what it found")]
+#![allow(
+    clippy::print_stdout,
+    clippy::unwrap_used,
+    reason = "a test that measures says what it found"
+)]
 
 use std::fs;
 use std::io::Write;
@@ -21,6 +25,9 @@ static ALLOCATOR: PeakAlloc = PeakAlloc;
 const POINTS: u64 = 5_000;
 /// Most bytes that any of the readers may hold, whatever the number of points.
 const BYTES_MAX: usize = 60 << 20;
+
+/// Most of the whole process, resident.
+const RESIDENT_KIB_MAX: u64 = 150 << 10;
 
 /// Most bytes that `work` held at a time beyond those held before, and how long it took.
 fn measured<T>(what: &str, work: impl FnOnce() -> T) -> T {
@@ -45,7 +52,11 @@ fn figures(k: u64) -> Vec<Figure> {
         Figure::number("ber_high_95", Some(5e-6), None),
     ];
     figures.extend((0..20).map(|n| {
-        Figure::number(&format!("figure_{n}_hz"), Some(k as f64 * 1.234_567 + f64::from(n)), Some("Hz"))
+        Figure::number(
+            &format!("figure_{n}_hz"),
+            Some(k as f64 * 1.234_567 + f64::from(n)),
+            Some("Hz"),
+        )
     }));
     figures
 }
@@ -183,6 +194,15 @@ fn readers_of_a_long_journal_hold_little_of_it() {
     assert_eq!(verified.account.finished, points);
     assert_eq!(verified.account.abandoned, points / 100);
     assert_eq!(verified.account.not_reached, Some(0));
+    // SQLite does not use the allocator that is counted: the whole process, where the system tells.
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let resident = status.lines().find_map(|line| line.strip_prefix("VmHWM:"));
+    let resident_kib =
+        resident.and_then(|text| text.trim().strip_suffix(" kB")?.parse::<u64>().ok());
+    if let Some(kib) = resident_kib {
+        println!("resident at most {:.1} MiB", kib as f64 / 1024.0);
+        assert!(kib < RESIDENT_KIB_MAX, "{kib} KiB resident");
+    }
     // Of this journal's captures there are no files.
     assert_eq!(verified.findings.len() as u64, points);
 }

@@ -541,7 +541,7 @@ fn the_page_tells_what_happened_in_the_night() {
             "Parameters of the sequence",
             "<td data-head=\"Value\">10\u{202f}000\u{202f}000</td><td data-head=\"From\">given for this run</td>",
             "<td data-head=\"From\">the sequence's default</td>",
-            "-16.7 dB ± 0.25 dB",
+            "-16.7 ± 0.25 dB",
             "standard deviation over the captures",
             "(does not count: it was begun anew)",
             "41 alike, from",
