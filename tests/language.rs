@@ -137,10 +137,10 @@ fn parameters_are_checked_where_they_are_given() {
 parameters:
   volts: {default: 1.2 V, at most: 1.25 V}
   which: {default: mcs 9, one of: [mcs 9, mcs 12]}
-  bits: 100 k
+  enough: 100 k
 steps:
   - set: {supply.voltage: = volts, frame: = which}
-  - measure: {until: {bits: = 2 * bits}}
+  - measure: {until: {bits: = 2 * enough}}
 ";
     let given = |name: &str, value: &str| vec![(name.to_string(), value.to_string())];
     let sequence = read(text, &given("volts", "1100 mV")).unwrap();
@@ -152,8 +152,8 @@ steps:
     check_faults(text, &[("which", "mcs 7")], &["which: mcs 7 is none of mcs 9, mcs 12"]);
     check_faults(
         text,
-        &[("vols", "1 V"), ("bits", "1"), ("bits", "2")],
-        &["no parameter 'vols' (did you mean 'volts'?)", "'bits' is given twice"],
+        &[("vols", "1 V"), ("enough", "1"), ("enough", "2")],
+        &["no parameter 'vols' (did you mean 'volts'?)", "'enough' is given twice"],
     );
     // What a parameter leads to is held against the limits at once.
     let raised = text.replace(", at most: 1.25 V", "").replace("= volts,", "= volts + 0.2 V,");
