@@ -297,9 +297,48 @@ fn a_run_with_parameters_and_calls_can_be_replayed() {
     assert!(kept.join("sequences/gains.yaml").exists());
     let journal = fs::read_to_string(kept.join("journal.jsonl")).unwrap();
     assert!(journal.contains("\"gain\"") && journal.contains("\"given\":true"), "{journal}");
+    let shown = expect_status(&run(&["check", &sequence, "--runs", &runs, "--with", "gain=17"]), 0);
+    for part in [
+        "learned from 1 run",
+        "gain = 17 (given)",
+        "calls         gains.yaml",
+        "points        none",
+    ] {
+        assert!(shown.contains(part), "{part}: {shown}");
+    }
     fs::remove_file(folder.path().join("gains.yaml")).unwrap();
     let kept = kept.display().to_string();
     expect_status(&run(&["replay", &kept, "--against", "model", "--runs", &runs]), 0);
+}
+
+/// EIRP by hand: 3 dBm and 5 dB of eight elements in phase, 3 + 5 + 20 log10(8) dBm; the density at 2 m is
+/// that over the sphere (ITU-R P.525).
+#[test]
+fn what_a_bench_may_radiate_is_predicted() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = fs::read_to_string(root().join("sequences/packing-arm.bench.yaml")).unwrap();
+    let told = bench.replacen(
+        "    weights: dut.tx\n",
+        "    weights: dut.tx\n    element_power: 3 dBm\n    element_gain: 5 dB\n",
+        1,
+    );
+    let bench = write(folder.path(), "b.bench.yaml", &told);
+    let sequence = "sequences/angle-map.yaml";
+    let shown = expect_status(
+        &run(&["check", sequence, "--bench", &bench, "--distance", "2 m", "--json"]),
+        0,
+    );
+    let shown: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    let (eirp, density) = (&shown["eirp_dbm_predicted"], &shown["power_density_w_m2_predicted"]);
+    let wanted: f64 = 8.0 + 20.0 * 8f64.log10();
+    assert!((eirp.as_f64().unwrap() - wanted).abs() < 1e-9, "{eirp}");
+    let sphere = 10f64.powf(wanted / 10.0 - 3.0) / (16.0 * std::f64::consts::PI);
+    assert!((density.as_f64().unwrap() / sphere - 1.0).abs() < 1e-9, "{density}");
+    let shown = expect_status(&run(&["check", sequence, "--bench", &bench]), 0);
+    assert!(shown.contains("no exposure assessment") && shown.contains("62.64 GHz"), "{shown}");
+    let shown = expect_status(&run(&["check", sequence]), 0);
+    let advice = "{element_power: 3 dBm, element_gain: 5 dB}";
+    assert!(shown.contains(advice) != shown.contains("EIRP"), "{shown}");
 }
 
 /// A million points: the goal is 2 s; twice that here, where others share the machine.
