@@ -36,8 +36,8 @@ pub use lent::{Lending, Lent};
 pub use on_air::{FRAME_RMS_DBFS, OnAir};
 pub use plan::{BenchPlan, InstrumentPlan};
 pub use recorded::RecordedLinks;
-pub use simulated::{ModelFacts, faults_schema, model_schema, read_faults, read_model};
 #[cfg(test)]
 pub use simulated::{Acquired, Truth};
+pub use simulated::{ModelFacts, faults_schema, model_schema, read_faults, read_model};
 pub use together::Happening;
 pub use trace::TraceKeeper;

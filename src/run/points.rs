@@ -142,7 +142,8 @@ impl<'a> Engine<'a> {
         if self.depth == 0 || then != Some(Then::SkipPoint) {
             return Err(error);
         }
-        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.tell_failure(&error, self.tries, Remedy::PointSkipped, None)?;
+        self.tries = 1;
         self.unsettled = true;
         let (class, why) = (error.class(), error.to_string());
         self.lost_turn = Some(LostTurn { depth: self.depth, class, why });
@@ -244,7 +245,8 @@ impl<'a> Engine<'a> {
         if then != Some(Then::SkipPoint) {
             return Err(error);
         }
-        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.tell_failure(&error, self.tries, Remedy::PointSkipped, None)?;
+        self.tries = 1;
         self.unsettled = true;
         self.skip(point, error.class(), &error.to_string())?;
         self.too_much_failed(error)?;
