@@ -200,7 +200,8 @@ impl Engine<'_> {
             Ok(made) => made,
             Err(RunError::Tripped(_)) => return Ok(false),
             Err(error) if self.remedy_for(&error).is_some() => {
-                self.tell_failure(&error, 1, Remedy::Retried, None)?;
+                self.tell_failure(&error, self.tries, Remedy::Retried, None)?;
+                self.tries = 1;
                 return Ok(false);
             }
             Err(error) => return Err(error),

@@ -238,7 +238,7 @@ impl<'a> Engine<'a> {
         point: u64,
     ) -> Result<Verdict, RunError> {
         if let RunError::Tripped(trip) = error {
-            let why = self.ride_out(trip).await?;
+            let why = Box::pin(self.ride_out(trip)).await?;
             return Ok(Verdict::Again(why));
         }
         let then = self.remedy_for(&error).map(|remedy| remedy.then);
