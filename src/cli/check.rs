@@ -9,10 +9,15 @@ use beamwarden_drivers::registers::{self, Access, Part};
 use beamwarden_drivers::value::{Kind, Value};
 use serde_json::json;
 
-use super::benches_at_hand::{load_bench, load_sequence};
+use super::benches_at_hand::{load_bench, load_sequence, sequence_faults};
+use super::failure::FailureKind;
 use super::figures_table::table;
 use super::{Ended, Failure, Terminal};
-use crate::sequence::{Costs, Phase, Walk, WalkItem, estimate};
+use crate::bench::BenchPlan;
+use crate::sequence::{Estimate, Phase, Sequence, Walk, WalkItem, estimate, parameter_text};
+
+mod exposure;
+mod learned;
 
 /// Check a sequence and its bench, a profile or a register map, without touching any instrument.
 #[derive(Debug, clap::Args)]
@@ -33,6 +38,12 @@ pub struct Arguments {
     /// A parameter of the sequence, such as volts="1.1 V"; may be repeated.
     #[arg(long, value_name = "NAME=VALUE", conflicts_with_all = ["profile", "registers"])]
     with: Vec<String>,
+    /// The folder that holds the runs; what actions take is learned from those of the same bench.
+    #[arg(long, value_name = "FOLDER", default_value = "runs")]
+    runs: PathBuf,
+    /// Where the power density is predicted.
+    #[arg(long, value_name = "LENGTH", default_value = "1 m")]
+    distance: String,
     /// Also print every point.
     #[arg(long)]
     plan: bool,
@@ -48,35 +59,40 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if let Some(path) = &arguments.registers {
         return check_registers(path, arguments.json, terminal);
     }
-    let plan = load_bench(arguments.bench.as_deref())?;
+    let plan = bench_or_all_faults(arguments)?;
     let sequence = load_sequence(arguments.sequence.as_deref(), &plan, &arguments.with)?;
-    let cost = estimate(&sequence, &Costs::default());
+    let (costs, learned) = learned::costs(&arguments.runs, plan.name());
+    let cost = estimate(&sequence, &costs);
+    let distance = read_distance(&arguments.distance)?;
+    let exposure = exposure::predicted(&plan, &sequence, distance);
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,
             "bench": plan.name(),
+            "parameters": sequence.parameters.iter()
+                .map(|parameter| (parameter.name.clone(), parameter_text(&parameter.value).into()))
+                .collect::<serde_json::Map<_, serde_json::Value>>(),
             "points": cost.points,
+            "points_exact": cost.points_exact,
             "measurements": cost.measurements,
             "searches": cost.searches,
             "captures_estimated": cost.captures,
             "disk_bytes_estimated": cost.disk_bytes.round(),
             "time_s_estimated": cost.time_s,
+            "learned_from_runs": learned,
+            "eirp_dbm_predicted": exposure.map(|exposure| exposure.eirp_dbm),
+            "power_density_w_m2_predicted": exposure.map(|exposure| exposure.density_w_m2),
+            "distance_m": distance,
             "remarks": plan.model_remarks(),
             "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
         return Ok(Ended::Done);
     }
-    terminal.line(format!("sequence      {}", sequence.name))?;
-    let simulated = if plan.is_simulated() { " (simulated, needs no hardware)" } else { "" };
-    terminal.line(format!("bench         {}{simulated}", plan.name()))?;
-    terminal.line(format!("points        {}", cost.points))?;
-    terminal.line(format!("measurements  {}", cost.measurements))?;
-    terminal.line(format!("beam searches {}", cost.searches))?;
-    let megabytes = (cost.disk_bytes / 1e6).ceil() * 1e6;
-    let disk = Quantity { value: megabytes, dimension: Dimension::Bytes };
-    terminal.line(format!("disk          about {disk} in {} captures", cost.captures))?;
-    terminal.line(format!("time          about {} on hardware, roughly", duration(cost.time_s)))?;
+    print_costs(&plan, &sequence, &cost, learned, terminal)?;
+    for line in exposure::lines(exposure, distance) {
+        terminal.line(line)?;
+    }
     if let Some((count, name)) = plan.planned_faults() {
         terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
     }
@@ -84,16 +100,80 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         terminal.line(format!("remark        {remark}"))?;
     }
     if arguments.plan {
-        for item in Walk::of(&sequence, Phase::Steps) {
-            if let WalkItem::Enter { point: Some(point), position, .. } = item {
-                let axes: Vec<_> =
-                    position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
-                terminal.line(format!("point {point}: {}", axes.join(", ")))?;
-            }
-        }
+        print_plan(&sequence, terminal)?;
     }
     terminal.line("no fault found; nothing was sent to any instrument")?;
     Ok(Ended::Done)
+}
+
+/// The bench; where it is at fault, its faults and those of the sequence that any bench would refuse.
+fn bench_or_all_faults(arguments: &Arguments) -> Result<BenchPlan, Failure> {
+    match load_bench(arguments.bench.as_deref()) {
+        Err(Failure { error: FailureKind::Faults(mut faults), .. }) => {
+            faults.extend(sequence_faults(arguments.sequence.as_deref(), &arguments.with)?);
+            Err(Failure::faults(faults))
+        }
+        loaded => loaded,
+    }
+}
+
+fn read_distance(text: &str) -> Result<f64, Failure> {
+    match Quantity::parse(text, Dimension::Length) {
+        Ok(distance) if distance.value > 0.0 => Ok(distance.value),
+        Ok(_) => Err(Failure::usage(anyhow::anyhow!("--distance is more than 0 m"))),
+        Err(error) => Err(Failure::usage(anyhow::anyhow!("--distance: {error}"))),
+    }
+}
+
+fn print_costs(
+    plan: &BenchPlan,
+    sequence: &Sequence,
+    cost: &Estimate,
+    learned: usize,
+    terminal: &mut Terminal,
+) -> Result<(), Failure> {
+    terminal.line(format!("sequence      {}", sequence.name))?;
+    for parameter in &sequence.parameters {
+        let given = if parameter.given { "given" } else { "default" };
+        let value = parameter_text(&parameter.value);
+        terminal.line(format!("parameter     {} = {value} ({given})", parameter.name))?;
+    }
+    for called in &sequence.called {
+        terminal.line(format!("calls         {}", called.name))?;
+    }
+    let simulated = if plan.is_simulated() { " (simulated, needs no hardware)" } else { "" };
+    terminal.line(format!("bench         {}{simulated}", plan.name()))?;
+    terminal.line(match (cost.points, cost.points_exact) {
+        (0, true) => "points        none: no sweep, the steps are done once".to_string(),
+        (points, true) => format!("points        {points}"),
+        (points, false) => format!("points        about {points}"),
+    })?;
+    terminal.line(format!("measurements  {}", cost.measurements))?;
+    terminal.line(format!("beam searches {}", cost.searches))?;
+    let watched = sequence.interlocks.len() + plan.interlocks.len();
+    if watched > 0 {
+        terminal.line(format!("interlocks    {watched} watched during the run"))?;
+    }
+    let megabytes = (cost.disk_bytes / 1e6).ceil() * 1e6;
+    let disk = Quantity { value: megabytes, dimension: Dimension::Bytes };
+    terminal.line(format!("disk          about {disk} in {} captures", cost.captures))?;
+    let how = match learned {
+        0 => "on hardware, assumed: no earlier run of this bench".to_string(),
+        1 => "learned from 1 run".to_string(),
+        runs => format!("learned from {runs} runs"),
+    };
+    terminal.line(format!("time          about {}, {how}", duration(cost.time_s)))
+}
+
+fn print_plan(sequence: &Sequence, terminal: &mut Terminal) -> Result<(), Failure> {
+    for item in Walk::of(sequence, Phase::Steps) {
+        if let WalkItem::Enter { point: Some(point), position, .. } = item {
+            let axes: Vec<_> =
+                position.iter().map(|(axis, value)| format!("{axis} {value}")).collect();
+            terminal.line(format!("point {point}: {}", axes.join(", ")))?;
+        }
+    }
+    Ok(())
 }
 
 fn unsound(what: &str, error: LoadError) -> Failure {

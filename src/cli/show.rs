@@ -5,16 +5,23 @@ use std::path::{Path, PathBuf};
 use serde_json::json;
 
 use super::figures_table::{ber, bit_errors, table};
-use super::runs::{as_json, state_words, with_fresh_catalogue};
+use super::runs::{as_json, points_words, state_words, with_fresh_catalogue};
 use super::{Ended, Failure, Terminal};
 use crate::record::{
-    CaptureRow, Catalogue, DATA_ENDING, Event, JOURNAL_FILE, RecordError, RecordErrorKind,
-    ReplayOf, RunFolder, RunRow, SettingRecord, figure, read_recording,
+    CaptureRow, Catalogue, DATA_ENDING, JOURNAL_FILE, JournalLine, LineFault, MeasurementRow,
+    RecordError, RecordErrorKind, ReplayOf, RunFolder, RunRow, SettingRecord, figure,
+    read_recording,
 };
-use crate::report::recorded;
+use crate::report::{recorded, spread};
 
 /// Most faults of a journal that are listed.
 const FAULTS_MAX: usize = 10;
+/// Most lines on what happened.
+const HAPPENED_MAX: usize = 20;
+/// Most captures and measurements that are listed; of more, how many there are.
+const ROWS_MAX: u32 = 200;
+/// Captures that are looked up at a time for a program.
+const CAPTURES_AT_ONCE: u32 = 1000;
 
 /// Show one run, or one capture of it with every setting.
 #[derive(Debug, clap::Args)]
@@ -53,37 +60,85 @@ pub(super) fn find_run(run: &Path, runs: &Path) -> Result<RunFolder, Failure> {
 
 fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<Ended, Failure> {
     let root = folder.path().parent().unwrap_or(Path::new("."));
-    let (run, captures) = with_fresh_catalogue(root, terminal, |catalogue: &mut Catalogue| {
-        // The one run shown is read anew: damage may leave length and time of its journal as they were.
-        catalogue.index_whatever_is_left(folder)?;
-        Ok((catalogue.run(folder.name())?, catalogue.captures(folder.name())?))
-    })?;
+    let (run, captures, measurements) =
+        with_fresh_catalogue(root, terminal, |catalogue: &mut Catalogue| {
+            // The one run shown is read anew: damage may leave length and time of its journal as they
+            // were.
+            catalogue.index_whatever_is_left(folder)?;
+            let name = folder.name();
+            let captures = if json {
+                captures_json(catalogue, name)?
+            } else {
+                Captures::Rows(catalogue.captures_after(name, None, ROWS_MAX)?)
+            };
+            Ok((catalogue.run(name)?, captures, catalogue.measurements_of(name, ROWS_MAX)?))
+        })?;
     let run = run.ok_or_else(|| {
         Failure::internal(anyhow::anyhow!("run {} is not in the catalogue", folder.name()))
     })?;
-    if json {
-        let captures: Vec<_> = captures
-            .iter()
-            .map(|row| {
-                json!({"capture": row.capture, "label": row.label, "point": row.point,
-                              "file": row.file, "figures": row.figures})
-            })
-            .collect();
-        let mut shown = as_json(&run);
-        shown["captures"] = json!(captures);
-        terminal.line(shown.to_string())?;
-        return Ok(Ended::Done);
-    }
-    for line in run_lines(&run, folder) {
+    let captures = match captures {
+        Captures::Json(captures) => {
+            let mut shown = as_json(&run);
+            shown["captures"] = json!(captures);
+            terminal.line(shown.to_string())?;
+            return Ok(Ended::Done);
+        }
+        Captures::Rows(captures) => captures,
+    };
+    for line in run_lines(&run, folder).into_iter().chain(happened_lines(folder)) {
         terminal.line(line)?;
     }
     terminal.line("")?;
+    // With one capture each, the captures tell it all.
+    if measurements.iter().any(|row| row.captures > 1) {
+        let mut shown = table(&[
+            "measurement",
+            "point",
+            "captures",
+            "EVM",
+            "SNR",
+            "bit errors",
+            "bit error rate",
+        ]);
+        for row in &measurements {
+            shown.add_row(measurement_cells(row));
+        }
+        terminal.line(shown.to_string())?;
+        if measurements.len() == ROWS_MAX as usize {
+            terminal.line(format!("the first {ROWS_MAX} measurements; the report shows more"))?;
+        }
+        terminal.line("")?;
+    }
     let mut shown = table(&["capture", "label", "EVM", "SNR", "bit errors", "bit error rate"]);
     for row in &captures {
         shown.add_row(capture_cells(row));
     }
     terminal.line(shown.to_string())?;
+    if captures.len() == ROWS_MAX as usize {
+        terminal.line(format!("the first {ROWS_MAX} captures; --json lists all of them"))?;
+    }
     Ok(Ended::Done)
+}
+
+/// What is shown of the captures.
+enum Captures {
+    Rows(Vec<CaptureRow>),
+    Json(Vec<serde_json::Value>),
+}
+
+/// All captures for a program, looked up little by little.
+fn captures_json(catalogue: &Catalogue, run: &str) -> Result<Captures, RecordError> {
+    let mut all = Vec::new();
+    let mut last = None;
+    loop {
+        let rows = catalogue.captures_after(run, last, CAPTURES_AT_ONCE)?;
+        let Some(row) = rows.last() else { return Ok(Captures::Json(all)) };
+        last = Some(row.capture);
+        all.extend(rows.iter().map(|row| {
+            json!({"capture": row.capture, "label": row.label, "point": row.point,
+                   "file": row.file, "figures": row.figures})
+        }));
+    }
 }
 
 /// What is known of a run as a whole, damage first told where the end is.
@@ -98,10 +153,8 @@ fn run_lines(run: &RunRow, folder: &RunFolder) -> Vec<String> {
     lines.extend(run.message.iter().map(|message| format!("because  {message}")));
     lines.extend(run.unreadable.iter().map(|why| format!("damage   {why}")));
     if run.journal_faults > 0 {
-        let faults = folder.read_journal().map(|reading| reading.faults).unwrap_or_default();
-        let shown = faults.iter().take(FAULTS_MAX);
-        lines.extend(shown.map(|fault| format!("damage   {JOURNAL_FILE} {fault}")));
-        let more = faults.len().saturating_sub(FAULTS_MAX);
+        lines.extend(faults(folder).map(|fault| format!("damage   {JOURNAL_FILE} {fault}")));
+        let more = run.journal_faults.saturating_sub(FAULTS_MAX as u64);
         if more > 0 {
             lines.push(format!("damage   {more} more; the report lists them"));
         }
@@ -109,12 +162,73 @@ fn run_lines(run: &RunRow, folder: &RunFolder) -> Vec<String> {
     if run.unreadable.is_some() || run.journal_faults > 0 {
         lines.push("         what is shown here is only what is left of the record".to_owned());
     }
+    if run.points > 0 || run.points_planned.is_some_and(|planned| planned > 0) {
+        lines.push(format!("points   {}", points_words(run)));
+    }
     lines.push(format!("software beamwarden {}", known(&run.version)));
+    lines
+}
+
+/// The first faults of a journal.
+fn faults(folder: &RunFolder) -> impl Iterator<Item = LineFault> {
+    let lines = folder.journal_lines().into_iter().flatten().map_while(Result::ok);
+    let faults = lines.filter_map(|line| match line {
+        JournalLine::Fault(fault) => Some(fault),
+        JournalLine::Entry(_) => None,
+    });
+    faults.take(FAULTS_MAX)
+}
+
+/// What happened while nobody watched, and the parameters, briefly; the report has all of it.
+fn happened_lines(folder: &RunFolder) -> Vec<String> {
+    let start = folder.run_started();
+    let parameters = start.iter().flat_map(|start| &start.parameters);
+    let mut lines: Vec<String> = parameters
+        .map(|parameter| {
+            let given = if parameter.given { "" } else { " (default)" };
+            format!("with     {} = {}{given}", parameter.name, recorded(&parameter.value))
+        })
+        .collect();
+    // Why a journal cannot be read stands above already.
+    let Ok(happened) = crate::report::happened(folder) else { return lines };
+    lines.push(String::new());
+    lines.push(happened.summary);
+    let all = happened.lines.len() as u64 + happened.left_out;
+    let shown = happened.lines.into_iter().take(HAPPENED_MAX);
+    lines.extend(shown.map(|line| format!("  {line}")));
+    let more = all.saturating_sub(HAPPENED_MAX as u64);
+    if more > 0 {
+        lines.push(format!("  {more} more; the report lists them"));
+    }
     lines
 }
 
 fn known(text: &str) -> &str {
     if text.is_empty() { "unknown" } else { text }
+}
+
+fn measurement_cells(row: &MeasurementRow) -> [String; 7] {
+    let decibels = |name| {
+        let Some(value) = figure(&row.figures, name) else { return "-".to_owned() };
+        match figure(&row.spread, name) {
+            Some(deviation) => format!("{value:.1} ± {}", spread(deviation, "dB")),
+            None => format!("{value:.1} dB"),
+        }
+    };
+    let captures = match row.first_capture {
+        Some(first) if row.captures > 1 => format!("{first} and {} more", row.captures - 1),
+        Some(first) => first.to_string(),
+        None => row.captures.to_string(),
+    };
+    [
+        row.label.clone().unwrap_or_default(),
+        row.point.map(|point| point.to_string()).unwrap_or_default(),
+        captures,
+        decibels("evm_db"),
+        decibels("snr_db"),
+        bit_errors(&row.figures),
+        ber(&row.figures),
+    ]
 }
 
 fn capture_cells(row: &CaptureRow) -> [String; 6] {
@@ -177,11 +291,7 @@ fn show_capture(
 
 /// Of which run this one is a replay, when its journal says so.
 fn replay_of(folder: &RunFolder) -> Option<ReplayOf> {
-    let entries = folder.read_journal().ok()?.entries;
-    entries.into_iter().find_map(|entry| match entry.event {
-        Event::RunStarted(start) => start.replay,
-        _ => None,
-    })
+    folder.run_started()?.replay
 }
 
 /// Why a capture has no meta file to show: it was never kept, or the file is damaged.
@@ -251,6 +361,28 @@ mod tests {
         let rate = number(7.04e9, "Hz");
         check(Some(rate), number(7e9, "Hz"), false, ["7.04 GHz", "7 GHz", "NO"]);
         check(None, interval, true, ["not set", "125 ps", "-"]);
+    }
+
+    #[test]
+    fn a_night_is_told_with_its_parameters_and_spreads() {
+        let root = tempfile::tempdir().unwrap();
+        let folder = fixture::night(root.path());
+        let lines = happened_lines(&folder);
+        assert_eq!(lines[0], "with     bits = 10\u{202f}000\u{202f}000");
+        assert_eq!(lines[1], "with     gain = -6 dB (default)");
+        assert!(lines[3].starts_with("23 of 24 points were finished in "), "{}", lines[3]);
+        let given_up =
+            "  15 Mar 00:36:13 point 12, Given up: the point was given up (transient): no answer";
+        assert!(lines.iter().any(|line| line == given_up), "{lines:#?}");
+        let ((run, rows), _) = Catalogue::with_fresh(root.path(), |catalogue| {
+            Ok((catalogue.run(folder.name())?, catalogue.measurements_of(folder.name(), 3)?))
+        })
+        .unwrap();
+        assert!(
+            run_lines(&run.unwrap(), &folder).contains(&"points   23 of 24, 1 given up".to_owned())
+        );
+        let cells = measurement_cells(&rows[0]);
+        assert_eq!(cells[1..4], ["1", "000002 and 1 more", "-16.7 ± 0.25 dB"]);
     }
 
     #[test]

@@ -10,6 +10,8 @@ use serde::{Deserialize, Serialize};
 use super::journal::FormatVersion;
 use super::value::{AxisValue, CaptureNo, FaultClass, Figure, RecordedValue, SettingRecord};
 
+#[cfg(test)]
+pub(super) use read::NAMES;
 pub use unattended::{
     Abandoned, Answered, Drift, Failure, InterlockTripped, Notified, Paused, PointSkipped,
     Preflight, PreflightCheck, Reestablished, ReferenceTaken, Remedy, StepMark, WentOn,

@@ -9,6 +9,10 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::*;
 
+mod night;
+
+pub(crate) use night::night;
+
 /// A seeded source of noise (SplitMix64), so that a fixture is the same every time.
 pub(crate) struct Noise(pub(crate) u64);
 
@@ -97,6 +101,8 @@ pub(crate) struct Writer {
     pub(crate) samples: usize,
     /// Symbols of each constellation.
     pub(crate) symbols: usize,
+    /// Parameters that the run is said to have.
+    parameters: Vec<ParameterValue>,
 }
 
 impl Writer {
@@ -129,6 +135,7 @@ impl Writer {
             kept: 0,
             samples: 16,
             symbols: 64,
+            parameters: Vec::new(),
         }
     }
 
@@ -152,7 +159,7 @@ impl Writer {
             seed: Some(7),
             simulated: replay.as_ref().is_none_or(|replay| replay.against == Against::Model),
             inputs,
-            parameters: Vec::new(),
+            parameters: self.parameters.clone(),
             points_planned: planned,
             replay,
         }));
@@ -287,20 +294,25 @@ impl Writer {
 
     /// An invented measurement of several captures, of which only the first is kept.
     pub(crate) fn measure_several(&mut self, shot: &Shot, captures: u32) -> CaptureNo {
+        self.measure_several_at(shot, captures, None)
+    }
+
+    /// As [`Self::measure_several`], at a point.
+    fn measure_several_at(&mut self, shot: &Shot, captures: u32, point: Option<u64>) -> CaptureNo {
         let each = Shot {
             bits: shot.bits / u64::from(captures),
             bit_errors: shot.bit_errors / u64::from(captures),
             ..*shot
         };
-        let first = self.shoot(&each, None);
+        let first = self.shoot(&each, point);
         let mut all = vec![first];
         for _ in 1..captures {
             self.captures += 1;
             all.push(CaptureNo(self.captures));
-            self.keep_analysis(&each, None);
+            self.keep_analysis(&each, point);
         }
-        let figures = self.analyse(shot, None).figures;
-        self.measured(shot, None, all, figures);
+        let figures = self.analyse(shot, point).figures;
+        self.measured(shot, point, all, figures);
         first
     }
 

@@ -41,8 +41,9 @@ fn files(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
     found
 }
 
-fn write_small_run(root: &Path) -> RunFolder {
-    fixture::story(root, 16, 8)
+/// One run that somebody watched, and one with an event of every kind.
+fn write_small_runs(root: &Path) -> [RunFolder; 2] {
+    [fixture::story(root, 16, 8), fixture::night(root)]
 }
 
 #[test]
@@ -50,18 +51,31 @@ fn the_writer_still_writes_the_golden_run_to_the_byte() {
     let root = tempfile::tempdir().expect("a temporary folder");
     if std::env::var_os("BEAMWARDEN_WRITE_GOLDEN").is_some() {
         fs::remove_dir_all(newest()).ok();
-        let golden = write_small_run(&newest());
-        fs::remove_file(golden.path().join(LOCK_FILE)).expect("a file of the run");
+        for golden in write_small_runs(&newest()) {
+            fs::remove_file(golden.path().join(LOCK_FILE)).expect("a file of the run");
+        }
     }
-    let written = write_small_run(root.path());
-    let golden = files(&newest().join(written.name()));
-    let now = files(written.path());
-    let names = |files: &BTreeMap<PathBuf, Vec<u8>>| files.keys().cloned().collect::<Vec<_>>();
-    assert_eq!(names(&now), names(&golden));
-    for (name, bytes) in &now {
-        let same = golden[name] == *bytes;
-        assert!(same, "{} is not written as before: a new format version?", name.display());
+    for written in write_small_runs(root.path()) {
+        let golden = files(&newest().join(written.name()));
+        let now = files(written.path());
+        let names = |files: &BTreeMap<PathBuf, Vec<u8>>| files.keys().cloned().collect::<Vec<_>>();
+        assert_eq!(names(&now), names(&golden));
+        for (name, bytes) in &now {
+            let same = golden[name] == *bytes;
+            assert!(same, "{} is not written as before: a new format version?", name.display());
+        }
     }
+}
+
+#[test]
+fn the_golden_runs_of_format_1_1_are_sound_and_hold_every_event() {
+    let mut tags = std::collections::BTreeSet::new();
+    for run in RunFolder::list(&golden_root("1.1")).expect("the golden runs") {
+        assert_eq!(verify(&run).expect("a sound run"), []);
+        let reading = run.read_journal().expect("a sound journal");
+        tags.extend(reading.entries.iter().map(|entry| entry.event.name()));
+    }
+    assert_eq!(tags.len(), event::NAMES.len(), "{tags:?}");
 }
 
 #[test]

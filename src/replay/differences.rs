@@ -106,7 +106,9 @@ pub fn comparison(title: &str, about: Vec<String>, names: [&str; 2], rows: &[Row
         ComparedFigure {
             name: first.figure.clone(),
             unit: first.unit.clone(),
-            tolerance: first.tolerance.map_or("none given".into(), |number| number.to_string()),
+            tolerance: first.tolerance.map_or("none given".into(), |tolerance| {
+                crate::report::number_exact(tolerance, first.unit.as_deref().unwrap_or_default())
+            }),
             pairs: own
                 .map(|row| ComparedPair {
                     place: row.place.clone(),

@@ -3,28 +3,29 @@
 use std::fmt::Write as _;
 
 use super::html::{breakable, code, escape, number_table};
-use super::number::{count, error_rate, error_rate_parts, number, rate, recorded};
+use super::number::{count, error_rate, error_rate_parts, number, rate, recorded, spread};
 use super::plot;
-use super::run::{Run, Shot};
+use super::run::{ROWS_MAX, Run, Shot};
 use crate::record::{Analysis, Constellation, Figure, RecordedValue, Value, figure_names};
 
 /// Most constellations in a page; of more measurements an even selection is drawn.
 const CONSTELLATIONS_MAX: usize = 240;
 /// Most dots of all constellations of a page together, about 13 bytes each.
 const DOTS_MAX: usize = 240_000;
-/// Most measurements in the table of figures.
-const ROWS_MAX: usize = 2000;
+/// Most symbols of one constellation that are held, about as many as one capture's analysis keeps.
+const POINTS_MAX: usize = 4000;
 /// Most measurements whose every figure is listed.
 const ALL_FIGURES_MAX: usize = 24;
 
 /// Constellations of the measurements in order, all at one scale.
 pub(super) fn constellations(run: &Run<'_>) -> String {
-    if run.shots.is_empty() {
+    if run.shots.count() == 0 {
         return "<p>Nothing was measured.</p>\n".to_owned();
     }
-    let every = run.shots.len().div_ceil(CONSTELLATIONS_MAX).max(1);
+    let every = run.shots.every(CONSTELLATIONS_MAX);
+    let chosen = run.shots.selected(CONSTELLATIONS_MAX);
     let chosen: Vec<(&Shot, Option<Analysis>)> =
-        run.shots.iter().step_by(every).map(|shot| (shot, run.analysis(shot))).collect();
+        chosen.map(|(_, shot)| (shot, run.analysis(shot).map(drawable))).collect();
     let received =
         chosen.iter().filter_map(|(_, analysis)| Some(&analysis.as_ref()?.constellation));
     let extent = plot::extent(received);
@@ -34,7 +35,7 @@ pub(super) fn constellations(run: &Run<'_>) -> String {
          symbols lie in a place, the more opaque it is; crosses mark where they should lie.</p>\n",
     );
     if every > 1 {
-        let (all, drawn) = (run.shots.len(), chosen.len());
+        let (all, drawn) = (count(run.shots.count() as u64), chosen.len());
         let _ = writeln!(html, "<p>{drawn} of {all} measurements are drawn, every {every}th.</p>");
     }
     html.push_str("<div class=\"shots\">\n");
@@ -48,6 +49,16 @@ pub(super) fn constellations(run: &Run<'_>) -> String {
     }
     html.push_str("</div>\n");
     html
+}
+
+/// What a drawing needs of an analysis: many of them are held at a time.
+fn drawable(mut analysis: Analysis) -> Analysis {
+    let points = &mut analysis.constellation.points;
+    let every = points.len().div_ceil(POINTS_MAX).max(1);
+    *points = points.iter().step_by(every).copied().collect();
+    analysis.channel = Vec::new();
+    analysis.evm_per_block_db = Vec::new();
+    analysis
 }
 
 fn missing(why: &str) -> String {
@@ -95,7 +106,7 @@ fn ber_lines(shot: &Shot) -> String {
 }
 
 fn decibels(shot: &Shot, name: &str) -> String {
-    shot.figure(name).map_or("not measured".to_owned(), |value| escape(number(value, "dB")))
+    decibels_and_spread(shot, name).map_or("not measured".to_owned(), escape)
 }
 
 pub(super) fn frame_name(shot: &Shot) -> Option<String> {
@@ -112,7 +123,7 @@ pub(super) fn position(shot: &Shot) -> Option<String> {
 
 /// One row a measurement with the figures a reader compares first.
 pub(super) fn figures(run: &Run<'_>) -> String {
-    let swept = run.shots.iter().any(|shot| position(shot).is_some());
+    let swept = run.shots.first(ROWS_MAX).any(|shot| position(shot).is_some());
     let row = |shot: &Shot| {
         let or_dash = |text: Option<String>| text.map_or("–".to_owned(), escape);
         let mut row = vec![breakable(shot.name()), or_dash(frame_name(shot))];
@@ -120,8 +131,8 @@ pub(super) fn figures(run: &Run<'_>) -> String {
             row.push(position(shot).map_or("–".to_owned(), breakable));
         }
         row.extend([
-            or_dash(shot.figure(figure_names::SNR_DB).map(|x| number(x, "dB"))),
-            or_dash(shot.figure(figure_names::EVM_DB).map(|x| number(x, "dB"))),
+            or_dash(decibels_and_spread(shot, figure_names::SNR_DB)),
+            or_dash(decibels_and_spread(shot, figure_names::EVM_DB)),
             or_dash(error_rate(&shot.figures)),
             or_dash(wrong_bits(shot)),
             or_dash(shot.figure(figure_names::CFO_HZ).map(|x| number(x, "Hz"))),
@@ -143,10 +154,27 @@ pub(super) fn figures(run: &Run<'_>) -> String {
         "Clipped",
         "Captures",
     ]);
-    let rows: Vec<Vec<String>> = run.shots.iter().take(ROWS_MAX).map(row).collect();
+    let rows: Vec<Vec<String>> = run.shots.first(ROWS_MAX).map(row).collect();
+    let several = run.shots.first(ROWS_MAX).any(|shot| !shot.spread.is_empty());
+    let explained = if several { SPREAD } else { "" };
     number_table("Figures of every measurement", &head, &rows)
-        + &left_out(run.shots.len(), ROWS_MAX, "measurements")
+        + explained
+        + &left_out(run.shots.count(), ROWS_MAX, "measurements")
         + &all_figures(run)
+}
+
+const SPREAD: &str = "<p>Behind ± stands the standard deviation over the captures of a measurement.\
+    </p>\n";
+
+/// A figure in dB, with its standard deviation over the captures where there are several.
+fn decibels_and_spread(shot: &Shot, name: &str) -> Option<String> {
+    let value = number(shot.figure(name)?, "dB");
+    Some(match shot.spread(name) {
+        Some(deviation) => {
+            format!("{} ± {}", value.trim_end_matches(" dB"), spread(deviation, "dB"))
+        }
+        None => value,
+    })
 }
 
 /// Share of samples at the end of the converter's range.
@@ -191,12 +219,13 @@ pub(super) fn left_out(all: usize, shown: usize, what: &str) -> String {
 
 /// Every figure of every measurement side by side, folded away.
 fn all_figures(run: &Run<'_>) -> String {
-    if run.shots.len() > ALL_FIGURES_MAX {
+    if run.shots.count() > ALL_FIGURES_MAX {
         return String::new();
     }
+    let shots: Vec<&Shot> = run.shots.first(ALL_FIGURES_MAX).collect();
     // In the order of the analysis: the names of the first measurement, then those others add.
     let mut names: Vec<&str> = Vec::new();
-    for figure in run.shots.iter().flat_map(|shot| &shot.figures) {
+    for figure in shots.iter().flat_map(|shot| &shot.figures) {
         if !names.contains(&figure.name.as_str()) {
             names.push(&figure.name);
         }
@@ -210,13 +239,13 @@ fn all_figures(run: &Run<'_>) -> String {
     };
     let row = |name: &str| {
         let mut row = vec![code(name)];
-        row.extend(run.shots.iter().map(|shot| cell(shot, name)));
+        row.extend(shots.iter().map(|shot| cell(shot, name)));
         row
     };
     let rows: Vec<Vec<String>> = names.into_iter().map(row).collect();
-    let shots: Vec<String> = run.shots.iter().map(Shot::name).collect();
+    let titles: Vec<String> = shots.iter().map(|shot| shot.name()).collect();
     let mut head = vec!["Figure"];
-    head.extend(shots.iter().map(String::as_str));
+    head.extend(titles.iter().map(String::as_str));
     let table = number_table("Every figure of every measurement", &head, &rows);
     format!("<details><summary>Every figure</summary>\n{table}</details>\n")
 }
@@ -224,9 +253,15 @@ fn all_figures(run: &Run<'_>) -> String {
 /// A figure with all its digits; a bit error rate of nothing wrong is a bound here as well.
 fn exact(shot: &Shot, figure: &Figure) -> String {
     let Some(value) = figure.value.clone() else { return "not available".to_owned() };
-    match (&value, figure.name.as_str()) {
+    let text = match (&value, figure.name.as_str()) {
         (Value::Switch(yes), _) => if *yes { "yes" } else { "no" }.to_owned(),
         (Value::Number(0.0), figure_names::BER) => error_rate(&shot.figures).unwrap_or_default(),
         _ => recorded(&RecordedValue { value, unit: figure.unit.clone() }),
+    };
+    match shot.spread(&figure.name) {
+        Some(deviation) => {
+            format!("{text} ± {}", spread(deviation, figure.unit.as_deref().unwrap_or_default()))
+        }
+        None => text,
     }
 }

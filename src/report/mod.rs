@@ -5,7 +5,10 @@
 
 mod captures;
 mod comparison;
+mod even;
+mod happened;
 mod html;
+mod notes;
 mod number;
 mod page;
 mod plot;
@@ -13,6 +16,7 @@ mod run;
 mod search;
 mod settings;
 mod story;
+mod totals;
 mod trends;
 
 use std::path::{Path, PathBuf};
@@ -20,7 +24,8 @@ use std::path::{Path, PathBuf};
 use crate::record::{RecordError, RunFolder};
 
 pub use comparison::{ComparedFigure, ComparedPair, Comparison};
-pub use number::{count, duration, error_rate, number, number_exact, rate, recorded};
+pub use happened::{Happened, happened};
+pub use number::{count, duration, error_rate, number, number_exact, rate, recorded, spread};
 
 /// Writes `report.html` into the run folder, over an older one, and returns its path.
 ///

@@ -27,6 +27,14 @@ pub fn number_exact(value: f64, unit: &str) -> String {
     with_digits(value, unit, DIGITS_EXACT)
 }
 
+/// A standard deviation with two digits: `0.25 dB`.
+pub fn spread(value: f64, unit: &str) -> String {
+    if value == 0.0 || !value.is_finite() || !unit.starts_with("dB") {
+        return with_digits(value, unit, 2);
+    }
+    join(&significant(value, 2), unit)
+}
+
 /// A value with its unit, with every digit that tells two settings apart.
 pub fn recorded(value: &RecordedValue) -> String {
     let unit = value.unit.as_deref().unwrap_or_default();

@@ -1,17 +1,21 @@
 //! The page: its head, its sections in the order a reader asks, its style.
 
-use std::collections::BTreeMap;
 use std::fmt::Write as _;
 
+use jiff::Timestamp;
+
 use super::captures;
+use super::happened;
 use super::html::{breakable, code, escape, table};
+use super::notes::Alike;
 use super::number::{count, duration, recorded};
-use super::run::{Run, Shot};
+use super::run::Run;
 use super::search;
 use super::settings;
 use super::story;
+use super::totals::{Checked, EXPECTATIONS_MAX};
 use super::trends;
-use crate::record::{CaptureNo, Expectation, Level, Outcome, RecordedValue};
+use crate::record::{Outcome, RecordedValue};
 
 pub(super) const STYLE: &str = include_str!("style.css");
 
@@ -21,6 +25,7 @@ type Section = (&'static str, &'static str, String);
 /// The whole page.
 pub(super) fn render(run: &Run<'_>) -> String {
     let sections: Vec<Section> = vec![
+        ("happened", "What happened", happened::section(run) + &parameters(run)),
         ("story", "What was done", story::story(run)),
         ("constellations", "Constellations", captures::constellations(run)),
         ("figures", "Figures", captures::figures(run)),
@@ -70,9 +75,9 @@ fn heading(run: &Run<'_>) -> String {
     if let Some(seconds) = run.seconds() {
         facts.push(("Took", escape(duration(seconds))));
     }
-    facts.push(("Measurements", count(run.shots.len() as u64)));
-    facts.push(("Captures", count(run.captures() as u64)));
-    facts.push(("Beam searches", count(run.searches.len() as u64)));
+    facts.push(("Measurements", count(run.shots.count() as u64)));
+    facts.push(("Captures", count(run.captures as u64)));
+    facts.push(("Beam searches", count(run.search_count as u64)));
     let facts: String = facts
         .iter()
         .map(|(name, value)| format!("<div><dt>{name}</dt><dd>{value}</dd></div>"))
@@ -101,7 +106,7 @@ fn heading(run: &Run<'_>) -> String {
 /// says of the outcome need not be so.
 fn verdict(run: &Run<'_>) -> (&'static str, String) {
     let (class, outcome) = outcome(run);
-    let faults = run.faults.len();
+    let faults = run.fault_count;
     if faults == 0 {
         return (class, outcome);
     }
@@ -118,14 +123,14 @@ fn verdict(run: &Run<'_>) -> (&'static str, String) {
 
 /// The outcome as the journal has it.
 fn outcome(run: &Run<'_>) -> (&'static str, String) {
-    let failed = run.expectations_failed();
-    let all = run.expectations.len();
+    let failed = run.totals.expectations_failed;
+    let all = run.totals.expectations;
     let Some(end) = &run.end else {
         let mut words =
             "<b>No end recorded.</b> The run goes on, or it was cut off and this record \
                          is incomplete."
                 .to_owned();
-        if run.safe_states.is_empty() {
+        if run.safe_state.is_none() {
             words += " Whether the bench reached its safe state is not recorded.";
         }
         return ("open", words);
@@ -157,39 +162,29 @@ fn outcome(run: &Run<'_>) -> (&'static str, String) {
 }
 
 fn expectations(run: &Run<'_>) -> String {
-    if run.expectations.is_empty() {
+    let (all, failed) = (run.totals.expectations, run.totals.expectations_failed);
+    if all == 0 {
         return "<p>The sequence expects nothing.</p>\n".to_owned();
     }
-    let of_shot = |shot: &Shot| {
-        let name = escape(shot.name());
-        shot.captures.clone().into_iter().map(move |capture| (capture, name.clone()))
-    };
-    let names: BTreeMap<CaptureNo, String> = run.shots.iter().flat_map(of_shot).collect();
-    let name = |capture: Option<CaptureNo>| capture.and_then(|capture| names.get(&capture));
-    let row = |expectation: &Expectation| {
+    let row = |checked: &Checked| {
+        let expectation = &checked.expectation;
         let measured = expectation.measured.as_ref();
         vec![
-            name(expectation.capture).map_or("–".to_owned(), String::clone),
+            checked.measurement.as_ref().map_or("–".to_owned(), escape),
             code(&expectation.figure),
             escape(&expectation.wanted),
             escape(measured.map_or("not available".to_owned(), rounded)),
             if expectation.passed { "holds".to_owned() } else { FAILS.to_owned() },
         ]
     };
-    let all = run.expectations.len();
-    let mut shown: Vec<&Expectation> = run.expectations.iter().collect();
-    let failed = run.expectations_failed();
     let mut summary = match failed {
         0 => "Every expectation holds.".to_owned(),
         failed => format!("{failed} of {all} expectations do not hold."),
     };
     if all > EXPECTATIONS_MAX {
-        // A stable sort: those that do not hold first, each group in the order of the run.
-        shown.sort_by_key(|expectation| expectation.passed);
-        shown.truncate(EXPECTATIONS_MAX);
         summary += " Those that do not hold come first.";
     }
-    let rows: Vec<Vec<String>> = shown.into_iter().map(row).collect();
+    let rows: Vec<Vec<String>> = run.totals.shown_expectations().into_iter().map(row).collect();
     let head = ["Measurement", "Figure", "Wanted", "Measured", "Verdict"];
     format!(
         "<p>{summary}</p>\n{}{}",
@@ -198,8 +193,6 @@ fn expectations(run: &Run<'_>) -> String {
     )
 }
 
-/// Most expectations in the table.
-const EXPECTATIONS_MAX: usize = 1000;
 /// Most notes in the list.
 const NOTES_MAX: usize = 500;
 const FAILS: &str = "<strong class=\"differs\">does not hold</strong>";
@@ -213,19 +206,11 @@ fn rounded(value: &RecordedValue) -> String {
 }
 
 fn notes(run: &Run<'_>) -> String {
-    // The sequence's own notes are part of the story, and told there.
-    let notes = run.notes.iter().filter(|(_, note)| note.level > Level::Info);
-    let mut items: Vec<String> = notes
-        .map(|(at, note)| {
-            let at = at.strftime("%H:%M:%S UTC").to_string();
-            format!("<li>{} <span class=\"quiet\">{at}</span></li>", story::note_words(note))
-        })
-        .collect();
-    for state in &run.safe_states {
-        for fault in &state.failed {
-            let (action, message) = (escape(&fault.action), escape(&fault.message));
-            items.push(format!("<li><b>Safe state</b>: {action} failed: {message}</li>"));
-        }
+    // The sequence's own notes are part of the story, and told there. Alike ones are one item.
+    let mut items: Vec<String> = run.notes.groups.iter().map(alike).collect();
+    for fault in run.safe_state.iter().flat_map(|state| &state.failed) {
+        let (action, message) = (escape(&fault.action), escape(&fault.message));
+        items.push(format!("<li><b>Safe state</b>: {action} failed: {message}</li>"));
     }
     for fault in &run.faults {
         items.push(format!("<li><b>Journal</b>: {}</li>", escape(fault)));
@@ -238,14 +223,48 @@ fn notes(run: &Run<'_>) -> String {
         ""
     };
     if run.resumed > 0 {
-        items.push(format!("<li>The run was interrupted and went on {} times.</li>", run.resumed));
+        let times = match run.resumed {
+            1 => "once".to_owned(),
+            n => format!("{n} times"),
+        };
+        items.push(format!("<li>The run was interrupted and went on {times}.</li>"));
     }
     if items.is_empty() {
         return "<p>Nothing out of the ordinary.</p>\n".to_owned();
     }
-    let left_out = captures::left_out(items.len(), NOTES_MAX, "warnings and errors");
+    let more = run.notes.left_out() + run.fault_count - run.faults.len();
+    let left_out = captures::left_out(items.len() + more, NOTES_MAX, "warnings and errors");
     items.truncate(NOTES_MAX);
     format!("{desk}<ul>\n{}\n</ul>\n{left_out}", items.join("\n"))
+}
+
+/// Notes that say the same, as one item.
+fn alike(group: &Alike) -> String {
+    let at = |at: Timestamp| at.strftime("%H:%M:%S").to_string();
+    let when = match group.count {
+        1 => format!("{} UTC", at(group.first)),
+        n => {
+            let n = count(n as u64);
+            format!("({n} alike, from {} to {} UTC)", at(group.first), at(group.last))
+        }
+    };
+    format!("<li>{} <span class=\"quiet\">{when}</span></li>", story::note_words(&group.note))
+}
+
+/// The parameters of the sequence in this run.
+fn parameters(run: &Run<'_>) -> String {
+    let all = run.start.iter().flat_map(|start| &start.parameters);
+    let rows: Vec<Vec<String>> = all
+        .map(|parameter| {
+            let from =
+                if parameter.given { "given for this run" } else { "the sequence's default" };
+            vec![code(&parameter.name), escape(recorded(&parameter.value)), from.to_owned()]
+        })
+        .collect();
+    if rows.is_empty() {
+        return String::new();
+    }
+    table("Parameters of the sequence", &["Parameter", "Value", "From"], &rows)
 }
 
 fn provenance(run: &Run<'_>) -> String {

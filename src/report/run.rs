@@ -1,31 +1,54 @@
 //! One run as the report sees it: the journal sorted by what a reader asks.
 //!
-//! Pure but for [`Run::gather`], which reads the folder. Knows nothing of HTML.
+//! The journal is read line by line, and what is kept of it is bounded, whatever its length: of many
+//! measurements the first ones and an even selection. What was abandoned and begun anew is told in the
+//! story and nowhere else. Pure but for [`Run::gather`], which reads the folder. Knows nothing of HTML.
 
-use std::collections::BTreeMap;
+use std::collections::VecDeque;
 
 use jiff::Timestamp;
 
+use super::even::Even;
+use super::happened::Happenings;
+use super::notes::Notes;
+use super::settings::Histories;
+use super::story::Story;
+use super::totals::Totals;
 use crate::record::{
     Analysis, AxisValue, CaptureNo, Entry, Event, Expectation, Figure, FiguresFound,
-    InstrumentFound, LineFault, MeasurementDone, Note, RecordError, RunEnded, RunFolder,
-    RunStarted, SafeState, SearchDone, Value, figure,
+    InstrumentFound, JournalLine, LineFault, MeasurementDone, Numbers, RecordError, RunEnded,
+    RunFolder, RunStarted, SafeState, SearchDone, Value, figure,
 };
 
 /// Most captures of one measurement whose symbols are drawn together.
 const MERGED_MAX: usize = 8;
+/// So many measurements are kept all, for the table of figures.
+pub(super) const ROWS_MAX: usize = 2000;
+/// So many are kept of all of them, evenly chosen, to be drawn.
+const SELECTED_MAX: usize = 4000;
+/// Most searches that are kept.
+pub(super) const SEARCHES_MAX: usize = 60;
+/// Most faults of the journal that are kept.
+const FAULTS_MAX: usize = 500;
+/// Most instruments that are kept.
+const INSTRUMENTS_MAX: usize = 200;
+/// Most captures that wait for their measurement.
+const WAITING_MAX: usize = 4096;
+/// Measurements whose names are known to the expectations after them.
+const RECENT_MAX: usize = 32;
 
 /// A measurement with its figures: one capture, or several taken together.
+#[derive(Clone, Debug)]
 pub(super) struct Shot {
     /// Its captures in order; at least one.
     pub(super) captures: Vec<CaptureNo>,
     /// How many of them were kept as recordings.
     pub(super) kept: usize,
-    /// Whether the journal tells of it as a measurement; otherwise it is a capture left alone.
-    pub(super) measured: bool,
     pub(super) label: Option<String>,
     pub(super) point: Option<u64>,
     pub(super) figures: Vec<Figure>,
+    /// Standard deviation of figures over the captures.
+    pub(super) spread: Vec<Figure>,
     /// Name of the frame that was sent.
     pub(super) frame: Option<String>,
     /// Value of each sweep axis.
@@ -39,10 +62,10 @@ impl Shot {
         Self {
             captures: vec![capture],
             kept: 0,
-            measured: false,
             label: label.cloned(),
             point,
             figures: Vec::new(),
+            spread: Vec::new(),
             frame: None,
             position: Vec::new(),
             clipped_fraction: None,
@@ -63,6 +86,11 @@ impl Shot {
         figure(&self.figures, name)
     }
 
+    /// Standard deviation of a figure over the captures, where there are several.
+    pub(super) fn spread(&self, name: &str) -> Option<f64> {
+        figure(&self.spread, name)
+    }
+
     /// False when the analysis says that it found no frame.
     pub(super) fn detected(&self) -> bool {
         let found = self.figures.iter().find(|figure| figure.name == "detected");
@@ -73,53 +101,99 @@ impl Shot {
 /// One run, gathered.
 pub(super) struct Run<'a> {
     pub(super) folder: &'a RunFolder,
-    pub(super) entries: Vec<Entry>,
+    /// The first faults of the journal, and how many there are.
     pub(super) faults: Vec<LineFault>,
+    pub(super) fault_count: usize,
     pub(super) start: Option<RunStarted>,
     pub(super) started_at: Option<Timestamp>,
     pub(super) ended_at: Option<Timestamp>,
     pub(super) end: Option<RunEnded>,
     pub(super) resumed: usize,
     pub(super) instruments: Vec<InstrumentFound>,
-    pub(super) shots: Vec<Shot>,
+    pub(super) shots: Even<Shot>,
+    /// Captures analysed, kept or not.
+    pub(super) captures: usize,
+    /// The first searches, and how many there are.
     pub(super) searches: Vec<SearchDone>,
-    pub(super) expectations: Vec<Expectation>,
-    pub(super) notes: Vec<(Timestamp, Note)>,
-    pub(super) safe_states: Vec<SafeState>,
+    pub(super) search_count: usize,
+    pub(super) totals: Totals,
+    pub(super) notes: Notes,
+    /// The last one of the run.
+    pub(super) safe_state: Option<SafeState>,
+    pub(super) story: Story,
+    pub(super) happenings: Happenings,
+    pub(super) histories: Histories,
+}
+
+/// What is only needed while the journal goes by.
+#[derive(Default)]
+struct Passing {
+    /// The point that began last, and where it lies.
+    position: Option<(u64, Vec<AxisValue>)>,
+    /// Captures that no measurement has taken yet, with the time of their figures.
+    waiting: Vec<(Timestamp, Shot)>,
+    /// Captures that are in a measurement, or stand alone for good.
+    settled: Numbers,
+    /// Names of the measurements before, each with its captures.
+    recent: VecDeque<(Vec<CaptureNo>, String)>,
 }
 
 impl<'a> Run<'a> {
-    /// Reads the journal, and of each capture the frame from its meta file.
+    /// Reads the journal, and of some captures the frame and the settings from their meta files.
     pub(super) fn gather(folder: &'a RunFolder) -> Result<Self, RecordError> {
-        let reading = folder.read_journal()?;
         let mut run = Self {
             folder,
-            faults: reading.faults,
-            entries: Vec::new(),
+            faults: Vec::new(),
+            fault_count: 0,
             start: None,
             started_at: None,
-            ended_at: reading.entries.last().map(|entry| entry.at),
+            ended_at: None,
             end: None,
             resumed: 0,
             instruments: Vec::new(),
-            shots: Vec::new(),
+            shots: Even::new(ROWS_MAX, SELECTED_MAX),
+            captures: 0,
             searches: Vec::new(),
-            expectations: Vec::new(),
-            notes: Vec::new(),
-            safe_states: Vec::new(),
+            search_count: 0,
+            totals: Totals::default(),
+            notes: Notes::default(),
+            safe_state: None,
+            story: Story::default(),
+            happenings: Happenings::default(),
+            histories: Histories::default(),
         };
-        let mut positions = BTreeMap::new();
-        for entry in &reading.entries {
-            run.take(entry, &mut positions);
+        let mut passing = Passing::default();
+        for line in folder.counted_journal()? {
+            match line? {
+                (JournalLine::Fault(fault), _) => {
+                    run.fault_count += 1;
+                    if run.fault_count <= FAULTS_MAX {
+                        run.faults.push(fault);
+                    }
+                }
+                (JournalLine::Entry(entry), counts) => run.take(&entry, counts, &mut passing),
+            }
         }
-        run.entries = reading.entries;
-        for shot in &mut run.shots {
-            shot.describe(folder, &positions);
+        run.settle(&mut passing);
+        run.story.end();
+        run.happenings.end();
+        for shot in run.shots.kept_mut() {
+            shot.describe(folder);
         }
+        run.histories.take_snapshots(folder);
         Ok(run)
     }
 
-    fn take(&mut self, entry: &Entry, positions: &mut BTreeMap<u64, Vec<AxisValue>>) {
+    fn take(&mut self, entry: &Entry, counts: bool, passing: &mut Passing) {
+        self.ended_at = Some(entry.at);
+        self.happenings.take(entry, counts);
+        self.histories.take(entry);
+        if ends_waiting(&entry.event) {
+            self.settle(passing);
+        }
+        if counts {
+            self.take_counted(entry, passing);
+        }
         match &entry.event {
             Event::RunStarted(start) => {
                 self.start = Some(start.clone());
@@ -129,83 +203,126 @@ impl<'a> Run<'a> {
                 self.resumed += 1;
                 self.end = None;
             }
-            Event::Instrument(found) => self.instruments.push(found.clone()),
+            Event::Instrument(found) => self.take_instrument(found),
             Event::PointStarted(point) => {
-                positions.insert(point.point, point.position.clone());
+                passing.position = Some((point.point, point.position.clone()));
             }
-            Event::Search(search) => self.searches.push(search.clone()),
+            Event::Note(note) => self.notes.take(entry.at, note),
+            Event::SafeState(state) => self.safe_state = Some(state.clone()),
+            Event::RunEnded(end) => self.end = Some(end.clone()),
+            _ => {}
+        }
+        // What measurements found is told where they are taken.
+        if !matches!(entry.event, Event::Figures(_) | Event::Measurement(_)) {
+            self.story.take(entry, counts);
+        } else if !counts && let Event::Measurement(done) = &entry.event {
+            self.story.measured(
+                entry.at,
+                &Shot::of_measurement(done),
+                !done.doubts.is_empty(),
+                false,
+            );
+        }
+    }
+
+    /// What an abandoned stretch has no part in.
+    fn take_counted(&mut self, entry: &Entry, passing: &mut Passing) {
+        match &entry.event {
+            Event::Search(search) => {
+                self.search_count += 1;
+                if self.search_count <= SEARCHES_MAX {
+                    self.searches.push(search.clone());
+                }
+            }
             Event::Capture(taken) => {
                 let mut shot = Shot::of_capture(taken.capture, taken.label.as_ref(), taken.point);
                 shot.kept = 1;
                 shot.clipped_fraction = taken.clipped_fraction;
-                self.shots.push(shot);
+                passing.waiting.push((entry.at, shot));
+                self.histories.kept(taken.capture);
             }
-            Event::Figures(found) => self.take_figures(found),
-            Event::Measurement(done) => self.take_measurement(done),
-            Event::Expectation(expectation) => self.expectations.push(expectation.clone()),
-            Event::Note(note) => self.notes.push((entry.at, note.clone())),
-            Event::SafeState(state) => self.safe_states.push(state.clone()),
-            Event::RunEnded(end) => self.end = Some(end.clone()),
-            Event::JournalStarted(_)
-            | Event::PointFinished(_)
-            | Event::Setting(_)
-            | Event::PointSkipped(_)
-            | Event::StepStarted(_)
-            | Event::StepFinished(_)
-            | Event::Abandoned(_)
-            | Event::Failure(_)
-            | Event::Reestablished(_)
-            | Event::Preflight(_)
-            | Event::Interlock(_)
-            | Event::Paused(_)
-            | Event::WentOn(_)
-            | Event::Answered(_)
-            | Event::Reference(_)
-            | Event::Notified(_) => {}
+            Event::Figures(found) => self.take_figures(entry.at, found, passing),
+            Event::Measurement(done) => self.take_measurement(entry.at, done, passing),
+            Event::Expectation(expectation) => {
+                self.totals.expectation(name_of(expectation, passing), expectation);
+            }
+            _ => {}
+        }
+    }
+
+    fn take_instrument(&mut self, found: &InstrumentFound) {
+        // A run that was resumed reached its instruments again.
+        let known = self.instruments.iter().position(|known| known.name == found.name);
+        match known {
+            Some(place) => self.instruments[place].clone_from(found),
+            None if self.instruments.len() < INSTRUMENTS_MAX => {
+                self.instruments.push(found.clone());
+            }
+            None => {}
         }
     }
 
     /// Figures belong to their capture, which need not have been kept.
-    fn take_figures(&mut self, found: &FiguresFound) {
-        let of_it = |shot: &&mut Shot| shot.captures.contains(&found.capture);
-        // The one sought is the last, or nearly.
-        if self.shots.iter_mut().rfind(of_it).is_none() {
+    fn take_figures(&mut self, at: Timestamp, found: &FiguresFound, passing: &mut Passing) {
+        if passing.settled.contains(u64::from(found.capture.0)) {
+            return;
+        }
+        if passing.waiting.len() >= WAITING_MAX {
+            self.settle(passing);
+        }
+        let of_it = |(_, shot): &(Timestamp, Shot)| shot.captures.contains(&found.capture);
+        let place = passing.waiting.iter().rposition(of_it).unwrap_or_else(|| {
             let shot = Shot::of_capture(found.capture, found.label.as_ref(), found.point);
-            self.shots.push(shot);
-        }
-        if let Some(shot) = self.shots.iter_mut().rfind(of_it).filter(|shot| !shot.measured) {
-            shot.figures.clone_from(&found.figures);
-        }
+            passing.waiting.push((at, shot));
+            passing.waiting.len() - 1
+        });
+        let (told_at, shot) = &mut passing.waiting[place];
+        *told_at = at;
+        shot.figures.clone_from(&found.figures);
     }
 
     /// A measurement takes the place of its captures, which are the last.
-    fn take_measurement(&mut self, done: &MeasurementDone) {
-        let own = |shot: &Shot| shot.captures.iter().all(|capture| done.captures.contains(capture));
-        let first = self.shots.iter().rposition(|shot| !own(shot)).map_or(0, |last| last + 1);
-        let single = self.shots.split_off(first);
-        self.shots.push(Shot {
-            captures: done.captures.clone(),
-            kept: single.iter().map(|shot| shot.kept).sum(),
-            measured: true,
-            label: done.label.clone(),
-            point: done.point,
-            figures: done.figures.clone(),
-            frame: done.frame.clone(),
-            position: Vec::new(),
-            clipped_fraction: single
-                .iter()
-                .filter_map(|shot| shot.clipped_fraction)
-                .fold(None, |most, share| Some(most.map_or(share, |most: f64| most.max(share)))),
-        });
+    fn take_measurement(&mut self, at: Timestamp, done: &MeasurementDone, passing: &mut Passing) {
+        let own = |(_, shot): &(Timestamp, Shot)| {
+            shot.captures.iter().all(|capture| done.captures.contains(capture))
+        };
+        let first = passing.waiting.iter().rposition(|shot| !own(shot)).map_or(0, |last| last + 1);
+        let single = passing.waiting.split_off(first);
+        self.settle(passing);
+        let mut shot = Shot::of_measurement(done);
+        shot.kept = single.iter().map(|(_, shot)| shot.kept).sum();
+        let clipped = single.iter().filter_map(|(_, shot)| shot.clipped_fraction);
+        shot.clipped_fraction = clipped.reduce(f64::max);
+        self.story.measured(at, &shot, !done.doubts.is_empty(), true);
+        self.keep(shot, passing);
+    }
+
+    /// Captures that wait stand alone: no measurement took them.
+    fn settle(&mut self, passing: &mut Passing) {
+        for (at, shot) in std::mem::take(&mut passing.waiting) {
+            self.story.measured(at, &shot, false, true);
+            self.keep(shot, passing);
+        }
+    }
+
+    fn keep(&mut self, mut shot: Shot, passing: &mut Passing) {
+        for capture in &shot.captures {
+            passing.settled.insert(u64::from(capture.0));
+        }
+        let here = passing.position.as_ref().filter(|(point, _)| shot.point == Some(*point));
+        if let Some((_, position)) = here {
+            shot.position.clone_from(position);
+        }
+        passing.recent.truncate(RECENT_MAX - 1);
+        passing.recent.push_front((shot.captures.clone(), shot.name()));
+        self.captures += shot.captures.len();
+        self.totals.measurement(&shot);
+        self.shots.push(shot);
     }
 
     /// Name of the sequence, or of the folder when the journal does not tell.
     pub(super) fn title(&self) -> &str {
         self.start.as_ref().map_or(self.folder.name(), |start| &start.sequence)
-    }
-
-    pub(super) fn expectations_failed(&self) -> usize {
-        self.expectations.iter().filter(|expectation| !expectation.passed).count()
     }
 
     /// Seconds from the first to the last line of the journal.
@@ -226,26 +343,57 @@ impl<'a> Run<'a> {
         }
         Some(merged)
     }
+}
 
-    /// Captures analysed, kept or not.
-    pub(super) fn captures(&self) -> usize {
-        self.shots.iter().map(|shot| shot.captures.len()).sum()
-    }
+/// Whether captures before an event belong to no measurement after it.
+fn ends_waiting(event: &Event) -> bool {
+    matches!(
+        event,
+        Event::PointStarted(_)
+            | Event::PointFinished(_)
+            | Event::PointSkipped(_)
+            | Event::StepFinished(_)
+            | Event::Search(_)
+            | Event::Expectation(_)
+            | Event::SafeState(_)
+            | Event::RunEnded(_)
+    )
+}
+
+/// Name of the measurement that an expectation is about.
+fn name_of(expectation: &Expectation, passing: &Passing) -> Option<String> {
+    let capture = expectation.capture?;
+    let found = passing.recent.iter().find(|(captures, _)| captures.contains(&capture))?;
+    Some(found.1.clone())
 }
 
 impl Shot {
-    fn describe(&mut self, folder: &RunFolder, positions: &BTreeMap<u64, Vec<AxisValue>>) {
-        let of_point = self.point.and_then(|point| positions.get(&point)).cloned();
-        if let (Some(position), Some(_)) = (&of_point, &self.frame) {
-            self.position.clone_from(position);
+    fn of_measurement(done: &MeasurementDone) -> Self {
+        Self {
+            captures: done.captures.clone(),
+            kept: 0,
+            label: done.label.clone(),
+            point: done.point,
+            figures: done.figures.clone(),
+            spread: done.spread.clone(),
+            frame: done.frame.clone(),
+            position: Vec::new(),
+            clipped_fraction: None,
+        }
+    }
+
+    /// Fills in frame and place from the meta file of the first capture where the journal does not tell.
+    fn describe(&mut self, folder: &RunFolder) {
+        if self.frame.is_some() && !self.position.is_empty() {
             return;
         }
         let first = self.captures.first();
         let meta = first.and_then(|capture| folder.read_meta(*capture).ok());
-        let segment = meta.as_ref().and_then(|meta| meta.captures.first());
-        let frame = segment.and_then(|segment| segment.frame.as_ref());
-        let of_meta = segment.map(|segment| segment.position.clone());
-        self.frame = self.frame.take().or(frame.map(|frame| frame.name.clone()));
-        self.position = of_point.or(of_meta).unwrap_or_default();
+        let Some(segment) = meta.as_ref().and_then(|meta| meta.captures.first()) else { return };
+        let frame = segment.frame.as_ref().map(|frame| frame.name.clone());
+        self.frame = self.frame.take().or(frame);
+        if self.position.is_empty() {
+            self.position.clone_from(&segment.position);
+        }
     }
 }

@@ -5,11 +5,8 @@ use std::fmt::Write as _;
 use super::html::{escape, number_table};
 use super::number::number;
 use super::plot::{self, Axis, Draw, Guide, MapCell, MapMark, Mark, Series};
-use super::run::Run;
+use super::run::{Run, SEARCHES_MAX};
 use crate::record::{Probe, SearchDone, SearchSide};
-
-/// Most searches drawn in a page.
-const SEARCHES_MAX: usize = 60;
 
 /// Every search of the run, drawn.
 pub(super) fn searches(run: &Run<'_>) -> String {
@@ -17,7 +14,7 @@ pub(super) fn searches(run: &Run<'_>) -> String {
         return "<p>No beam search was made.</p>\n".to_owned();
     }
     let mut html = String::new();
-    for (place, search) in run.searches.iter().enumerate().take(SEARCHES_MAX) {
+    for (place, search) in run.searches.iter().enumerate() {
         let _ = write!(
             html,
             "<h3>Search {}: {}, {}</h3>\n<p>{}</p>\n{}{}",
@@ -29,7 +26,7 @@ pub(super) fn searches(run: &Run<'_>) -> String {
             places(search)
         );
     }
-    let left = run.searches.len().saturating_sub(SEARCHES_MAX);
+    let left = run.search_count.saturating_sub(SEARCHES_MAX);
     if left > 0 {
         let _ = writeln!(html, "<p>{left} more searches stand in the journal.</p>");
     }

@@ -1,15 +1,15 @@
 //! The story of a run: what was done, in order, in sentences.
 
-use std::collections::BTreeMap;
-
 use jiff::Timestamp;
 
+use super::happened;
 use super::html::{breakable, code, escape};
+use super::notes;
 use super::number::{count, error_rate, number, recorded, told};
 use super::run::{Run, Shot};
 use super::search;
 use super::settings::{self, is_element};
-use crate::record::{CaptureNo, Entry, Event, Level, Note, SearchSide, SettingDone, figure_names};
+use crate::record::{Entry, Event, Level, Note, SearchSide, SettingDone, figure_names};
 
 /// Most lines of the story in a page.
 const LINES_MAX: usize = 400;
@@ -20,38 +20,147 @@ const OPEN_MAX: usize = 40;
 /// Settings named in one line; the rest are counted.
 const NAMED_MAX: usize = 6;
 
+/// Most settings in a row that are kept to be told together.
+const SETTINGS_MAX: usize = 4000;
+
 /// One line of the story; `text` is HTML.
+#[derive(Clone, Debug)]
 struct Line {
     at: Timestamp,
     /// Whether the line must not be left out: a warning or an error.
     matters: bool,
     text: String,
+    /// What it has in common with its like, for lines that may come in dozens.
+    key: Option<String>,
+    /// So many more like it came in a row, the last at that time.
+    more: usize,
+    last: Timestamp,
 }
+
+impl Line {
+    fn plain(at: Timestamp, text: String) -> Self {
+        Self { at, matters: false, text, key: None, more: 0, last: at }
+    }
+}
+
+/// The story while the journal goes by: its first lines, and of the others those that matter.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Story {
+    first: Vec<Line>,
+    mattering: Vec<Line>,
+    /// All lines, also those that are not kept.
+    count: usize,
+    /// When the first line was told.
+    start: Option<Timestamp>,
+    pending: Pending,
+}
+
+impl Story {
+    /// Takes an event that is no measurement; what does not count is told as such.
+    pub(super) fn take(&mut self, entry: &Entry, counts: bool) {
+        if self.pending.take(entry) {
+            if self.pending.settings.len() >= SETTINGS_MAX {
+                self.tell_pending();
+            }
+            return;
+        }
+        let own = self.pending.belonging_to(&entry.event);
+        let Some(mut line) = line(entry) else {
+            self.pending.settings.extend(own);
+            return;
+        };
+        self.tell_pending();
+        // What the safe state set is told in its own words already.
+        if matches!(entry.event, Event::Search(_)) {
+            if !own.is_empty() {
+                line.text += &format!(" {}", settings_words(&own));
+            }
+            if !counts {
+                line.text += ABANDONED;
+            }
+        }
+        self.push(line);
+    }
+
+    /// Takes a measurement, or a capture that is in none.
+    pub(super) fn measured(&mut self, at: Timestamp, shot: &Shot, doubtful: bool, counts: bool) {
+        self.tell_pending();
+        let mut line = Line::plain(at, capture_words(shot));
+        line.matters = doubtful;
+        if doubtful {
+            line.text += " <b>Doubtful</b>: nobody can vouch for it.";
+        }
+        if !counts {
+            line.text += ABANDONED;
+        }
+        self.push(line);
+    }
+
+    /// Tells what waits for its like.
+    pub(super) fn end(&mut self) {
+        self.tell_pending();
+    }
+
+    fn tell_pending(&mut self) {
+        for line in self.pending.tell() {
+            self.push(line);
+        }
+    }
+
+    fn push(&mut self, line: Line) {
+        self.start = self.start.or(Some(line.at));
+        let lines = if self.count < LINES_MAX { &mut self.first } else { &mut self.mattering };
+        // Alike ones in a row, whatever other warnings lie between.
+        let mut before = lines.iter_mut().rev().take_while(|before| before.key.is_some()).take(8);
+        if line.key.is_some()
+            && let Some(alike) = before.find(|before| before.key == line.key)
+        {
+            alike.more += 1;
+            alike.last = line.at;
+            return;
+        }
+        self.count += 1;
+        if self.count <= LINES_MAX {
+            self.first.push(line);
+        } else if line.matters && self.mattering.len() < MATTERING_MAX {
+            self.mattering.push(line);
+        }
+    }
+}
+
+/// What is told of a measurement or search in an abandoned stretch.
+const ABANDONED: &str = " <span class=\"quiet\">(does not count: it was begun anew)</span>";
 
 /// The story: a few sentences, then an ordered list, folded away when it is long.
 pub(super) fn story(run: &Run<'_>) -> String {
-    let lines = lines(run);
-    let Some(start) = run.started_at.or(lines.first().map(|line| line.at)) else {
+    let story = &run.story;
+    let Some(start) = run.started_at.or(story.start) else {
         return "<p>The journal tells of nothing.</p>\n".to_owned();
     };
     let mut list = String::from("<ol class=\"story\">\n");
-    let (first, rest) = lines.split_at(lines.len().min(LINES_MAX));
-    let mattering = rest.iter().filter(|line| line.matters).take(MATTERING_MAX);
-    for line in first.iter().chain(mattering) {
-        let since = line.at.duration_since(start).as_secs_f64();
+    let since = |at: Timestamp| clock(at.duration_since(start).as_secs_f64());
+    for line in story.first.iter().chain(&story.mattering) {
+        let more = match line.more {
+            0 => String::new(),
+            more => format!(
+                " <span class=\"quiet\">(and {} alike until {})</span>",
+                count(more as u64),
+                since(line.last)
+            ),
+        };
         list += &format!(
-            "<li><time datetime=\"{}\">{}</time> <span>{}</span></li>\n",
+            "<li><time datetime=\"{}\">{}</time> <span>{}{more}</span></li>\n",
             line.at,
-            clock(since),
+            since(line.at),
             line.text
         );
     }
     list += "</ol>\n";
     let summary = escape(summary(run));
-    if lines.len() <= OPEN_MAX {
+    if story.count <= OPEN_MAX {
         return format!("<p>{summary}</p>\n{list}");
     }
-    let cut = if lines.len() > LINES_MAX {
+    let cut = if story.count > LINES_MAX {
         format!(
             "<p>After the first {LINES_MAX} lines only warnings, errors and failed \
              expectations are told here, at most {MATTERING_MAX}; all of \
@@ -60,7 +169,7 @@ pub(super) fn story(run: &Run<'_>) -> String {
     } else {
         String::new()
     };
-    let count = count(lines.len() as u64);
+    let count = count(story.count as u64);
     format!(
         "<p>{summary}</p>\n<details><summary>All of it, {count} lines</summary>{list}{cut}</details>\n"
     )
@@ -71,36 +180,13 @@ fn summary(run: &Run<'_>) -> String {
     let many = |n: usize, one: &str, more: &str| {
         format!("{} {}", count(n as u64), if n == 1 { one } else { more })
     };
-    let warnings = run.notes.iter().filter(|(_, note)| note.level > Level::Info).count();
-    let mut text = format!(
-        "{}, {}, {}.",
-        many(run.shots.len(), "measurement", "measurements"),
-        many(run.searches.len(), "beam search", "beam searches"),
-        many(warnings, "warning or error", "warnings and errors")
-    );
-    let evm = |shot: &&Shot| shot.figure(figure_names::EVM_DB).unwrap_or(f64::NAN);
-    let measured = || run.shots.iter().filter(|shot| evm(shot).is_finite());
-    let best = measured().min_by(|a, b| evm(a).total_cmp(&evm(b)));
-    let worst = measured().max_by(|a, b| evm(a).total_cmp(&evm(b)));
-    if let (Some(best), Some(worst), true) = (best, worst, measured().count() > 1) {
-        text += &format!(
-            " The EVM reached from {} ({}) to {} ({}).",
-            number(evm(&best), "dB"),
-            best.name(),
-            number(evm(&worst), "dB"),
-            worst.name()
-        );
-    }
-    let rated = run.shots.iter().filter_map(|shot| shot.figure(figure_names::BER));
-    let clean = rated.clone().filter(|ber| *ber == 0.0).count();
-    let rated = rated.count();
-    if rated > 0 {
-        text += &format!(
-            " No bit errors were found in {clean} of {}.",
-            many(rated, "measurement", "measurements")
-        );
-    }
-    text
+    format!(
+        "{}, {}, {}.{}",
+        many(run.shots.count(), "measurement", "measurements"),
+        many(run.search_count, "beam search", "beam searches"),
+        many(run.notes.count, "warning or error", "warnings and errors"),
+        run.totals.words()
+    )
 }
 
 /// Time since the start: `0:07.5`, `1:02:07`.
@@ -115,19 +201,19 @@ fn clock(seconds: f64) -> String {
 }
 
 /// What is told in one line with its like: settings made and instruments reached in a row.
-#[derive(Default)]
-struct Pending<'a> {
-    settings: Vec<&'a SettingDone>,
-    instruments: Vec<&'a str>,
+#[derive(Clone, Debug, Default)]
+struct Pending {
+    settings: Vec<SettingDone>,
+    instruments: Vec<String>,
     at: Option<Timestamp>,
 }
 
-impl<'a> Pending<'a> {
+impl Pending {
     /// Takes an event that is told with its like, and says whether it did.
-    fn take(&mut self, entry: &'a Entry) -> bool {
+    fn take(&mut self, entry: &Entry) -> bool {
         match &entry.event {
-            Event::Setting(done) => self.settings.push(done),
-            Event::Instrument(found) => self.instruments.push(&found.name),
+            Event::Setting(done) => self.settings.push(done.clone()),
+            Event::Instrument(found) => self.instruments.push(found.name.clone()),
             _ => return false,
         }
         self.at = Some(entry.at);
@@ -136,7 +222,7 @@ impl<'a> Pending<'a> {
 
     /// Takes out the settings that belong to `event`, which the journal tells right before it: the
     /// beams a search ends on, the actions of the safe state.
-    fn belonging_to(&mut self, event: &Event) -> Vec<&'a SettingDone> {
+    fn belonging_to(&mut self, event: &Event) -> Vec<SettingDone> {
         let first = match event {
             Event::Search(search) => self.first_of_search(search.side),
             Event::SafeState(state) => {
@@ -183,54 +269,25 @@ impl<'a> Pending<'a> {
         first
     }
 
-    fn tell(&mut self, lines: &mut Vec<Line>) {
-        let Some(at) = self.at.take() else { return };
+    /// Takes out what is pending, as lines.
+    fn tell(&mut self) -> Vec<Line> {
+        let mut lines = Vec::new();
+        let Some(at) = self.at.take() else { return lines };
         if !self.instruments.is_empty() {
             let names = escape(self.instruments.join(", "));
-            lines.push(Line { at, matters: false, text: format!("Reached {names}.") });
+            lines.push(Line::plain(at, format!("Reached {names}.")));
         }
         if !self.settings.is_empty() {
-            lines.push(Line { at, matters: false, text: settings_words(&self.settings) });
+            lines.push(Line::plain(at, settings_words(&self.settings)));
         }
         *self = Self::default();
+        lines
     }
 }
 
-fn lines(run: &Run<'_>) -> Vec<Line> {
-    let mut lines = Vec::new();
-    let mut pending = Pending::default();
-    let of_shot = |shot: &'_ Shot| shot.captures.clone();
-    let shots: BTreeMap<CaptureNo, &Shot> = run
-        .shots
-        .iter()
-        .flat_map(|shot| of_shot(shot).into_iter().map(move |capture| (capture, shot)))
-        .collect();
-    for entry in &run.entries {
-        let shot = match &entry.event {
-            Event::Measurement(done) => done.captures.first().and_then(|first| shots.get(first)),
-            // A capture of a measurement is told with it.
-            Event::Figures(found) => shots.get(&found.capture).filter(|shot| !shot.measured),
-            _ => None,
-        };
-        if pending.take(entry) {
-            continue;
-        }
-        let own = pending.belonging_to(&entry.event);
-        if let Some(mut line) = line(entry, shot.copied()) {
-            pending.tell(&mut lines);
-            // What the safe state set is told in its own words already.
-            if matches!(entry.event, Event::Search(_)) && !own.is_empty() {
-                line.text += &format!(" {}", settings_words(&own));
-            }
-            lines.push(line);
-        }
-    }
-    pending.tell(&mut lines);
-    lines
-}
-
-fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
+fn line(entry: &Entry) -> Option<Line> {
     let mut matters = false;
+    let mut key = None;
     let text = match &entry.event {
         Event::RunStarted(start) => {
             let kind = match (&start.replay, start.simulated) {
@@ -255,12 +312,6 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
             let strategy = escape(&search.strategy);
             format!("Searched beams, {strategy}: {}", escape(search::in_words(search)))
         }
-        Event::Figures(_) => capture_words(shot?),
-        Event::Measurement(done) => {
-            matters = !done.doubts.is_empty();
-            let doubtful = if matters { " <b>Doubtful</b>: nobody can vouch for it." } else { "" };
-            capture_words(shot?) + doubtful
-        }
         Event::Expectation(expectation) => {
             matters = !expectation.passed;
             let figure = code(&expectation.figure);
@@ -270,6 +321,7 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
         }
         Event::Note(note) => {
             matters = note.level > Level::Info;
+            key = Some(notes::key(note));
             note_words(note)
         }
         Event::SafeState(state) if state.failed.is_empty() => {
@@ -286,26 +338,15 @@ fn line(entry: &Entry, shot: Option<&Shot>) -> Option<Line> {
             format!("<strong>Safe state not reached:</strong> {failed}.")
         }
         Event::RunEnded(_) => "Ended.".to_owned(),
-        Event::Setting(_)
-        | Event::Instrument(_)
-        | Event::Capture(_)
-        | Event::PointFinished(_)
-        | Event::PointSkipped(_)
-        | Event::StepStarted(_)
-        | Event::StepFinished(_)
-        | Event::Abandoned(_)
-        | Event::Failure(_)
-        | Event::Reestablished(_)
-        | Event::Preflight(_)
-        | Event::Interlock(_)
-        | Event::Paused(_)
-        | Event::WentOn(_)
-        | Event::Answered(_)
-        | Event::Reference(_)
-        | Event::Notified(_)
-        | Event::JournalStarted(_) => return None,
+        // Told by the section on what happened in the same words.
+        event => {
+            let told = happened::told(event)?;
+            matters = told.serious;
+            key = told.key;
+            format!("<b>{}</b>: {}", escape(told.what), escape(&told.text))
+        }
     };
-    Some(Line { at: entry.at, matters, text })
+    Some(Line { matters, key, ..Line::plain(entry.at, text) })
 }
 
 fn capture_words(shot: &Shot) -> String {
@@ -333,7 +374,7 @@ pub(super) fn note_words(note: &Note) -> String {
     format!("<b>{level}{}</b>: {}", escape(instrument), escape(&note.message))
 }
 
-fn settings_words(settings: &[&SettingDone]) -> String {
+fn settings_words(settings: &[SettingDone]) -> String {
     let (elements, plain): (Vec<&SettingDone>, Vec<&SettingDone>) =
         settings.iter().partition(|done| is_element(&done.setting.name));
     let mut words: Vec<String> = plain

@@ -13,6 +13,8 @@ use crate::record::{Analysis, figure_names};
 const CURVES_MAX: usize = 24;
 /// Most marks in a chart; of more measurements an even selection is drawn.
 const MARKS_MAX: usize = 3000;
+/// Most combinations of the other axes that are drawn apart.
+const SERIES_MAX: usize = 60;
 /// Longest curve of which each point is a mark.
 const CURVE_MARKS_MAX: usize = 80;
 /// Smallest range of a curve of EVM, so that noise does not look like a trend, dB.
@@ -20,17 +22,17 @@ const EVM_RANGE_MIN_DB: f64 = 2.0;
 
 /// EVM and BER over the measurements, or over the sweep's axis when it has one of numbers.
 pub(super) fn trends(run: &Run<'_>) -> String {
-    if run.shots.len() < 2 {
+    if run.shots.count() < 2 {
         return "<p>Fewer than two measurements: nothing to compare.</p>\n".to_owned();
     }
     let along = Along::of(run);
-    let every = run.shots.len().div_ceil(MARKS_MAX).max(1);
-    let evm = along.series(run, every, |shot, x| {
+    let every = run.shots.every(MARKS_MAX);
+    let evm = along.series(run, |shot, x| {
         let evm_db = shot.figure(figure_names::EVM_DB)?;
         let title = format!("{}: EVM {}", along.words(shot), number(evm_db, "dB"));
         Some(Mark { x, y: Some(evm_db), interval: None, title })
     });
-    let ber = along.series(run, every, |shot, x| error_mark(shot, x, &along.words(shot)));
+    let ber = along.series(run, |shot, x| error_mark(shot, x, &along.words(shot)));
     let values = |series: &[Series]| -> Vec<f64> {
         series.iter().flat_map(|one| &one.marks).filter_map(|mark| mark.y).collect()
     };
@@ -89,10 +91,12 @@ struct Along {
 impl Along {
     fn of(run: &Run<'_>) -> Self {
         let mut best: Option<(usize, String, String)> = None;
-        let first = run.shots.first().map(|shot| shot.position.as_slice()).unwrap_or_default();
+        // A reference point before the sweep lies nowhere in it.
+        let mut positions = run.shots.kept().map(|(_, shot)| shot.position.as_slice());
+        let first = positions.find(|position| !position.is_empty()).unwrap_or_default();
         for axis in first {
             let mut values: Vec<f64> =
-                run.shots.iter().filter_map(|shot| value_on(shot, &axis.axis)).collect();
+                run.shots.kept().filter_map(|(_, shot)| value_on(shot, &axis.axis)).collect();
             values.sort_by(f64::total_cmp);
             values.dedup();
             let more = best.as_ref().is_none_or(|(most, ..)| values.len() > *most);
@@ -107,7 +111,7 @@ impl Along {
     fn x_axis(&self, run: &Run<'_>) -> Axis {
         match &self.axis {
             Some((name, unit)) => {
-                let values = run.shots.iter().filter_map(|shot| value_on(shot, name));
+                let values = run.shots.kept().filter_map(|(_, shot)| value_on(shot, name));
                 let label = if unit.is_empty() { name.clone() } else { format!("{name} ({unit})") };
                 if unit == "deg" {
                     Axis::degrees(values, label)
@@ -115,30 +119,33 @@ impl Along {
                     Axis::linear(values, label)
                 }
             }
-            None => {
-                let names: Vec<String> = run.shots.iter().map(Shot::name).collect();
-                Axis::names(&names, "measurement, in order")
-            }
+            None => Self::order(run),
         }
     }
 
+    /// The measurements in order: by name while every one of them is drawn, by number otherwise.
+    fn order(run: &Run<'_>) -> Axis {
+        let label = "measurement, in order";
+        if run.shots.every(MARKS_MAX) > 1 {
+            return Axis::linear([1.0, run.shots.count() as f64], label);
+        }
+        let names: Vec<String> = run.shots.selected(MARKS_MAX).map(|(_, s)| s.name()).collect();
+        Axis::names(&names, label)
+    }
+
     /// The marks of every so-manieth measurement, one series for each combination of the other axes.
-    fn series(
-        &self,
-        run: &Run<'_>,
-        every: usize,
-        mark: impl Fn(&Shot, f64) -> Option<Mark>,
-    ) -> Vec<Series> {
+    fn series(&self, run: &Run<'_>, mark: impl Fn(&Shot, f64) -> Option<Mark>) -> Vec<Series> {
         let draw = if self.axis.is_some() { Draw::Joined } else { Draw::Marks };
         let mut all: Vec<Series> = Vec::new();
-        for (place, shot) in run.shots.iter().enumerate().step_by(every) {
+        for (place, shot) in run.shots.selected(MARKS_MAX) {
             let (x, name) = match &self.axis {
                 Some((axis, _)) => (value_on(shot, axis), self.others(shot, axis)),
                 None => (Some(place as f64), String::new()),
             };
             let Some(mark) = x.and_then(|x| mark(shot, x)) else { continue };
-            match all.iter_mut().find(|series| series.name == name) {
-                Some(series) => series.marks.push(mark),
+            match all.iter().position(|series| series.name == name) {
+                Some(place) => all[place].marks.push(mark),
+                None if all.len() >= SERIES_MAX => {}
                 None => all.push(Series { name, marks: vec![mark], draw }),
             }
         }
@@ -170,7 +177,7 @@ fn value_on(shot: &Shot, axis: &str) -> Option<f64> {
 /// Channel response and EVM over the blocks of each measurement, folded away.
 pub(super) fn curves(run: &Run<'_>) -> String {
     let mut html = String::new();
-    for shot in run.shots.iter().take(CURVES_MAX) {
+    for shot in run.shots.first(CURVES_MAX) {
         let Some(analysis) = run.analysis(shot) else { continue };
         let drawn = [channel(&analysis), evm_over_blocks(&analysis)].concat();
         if !drawn.is_empty() {
@@ -181,7 +188,7 @@ pub(super) fn curves(run: &Run<'_>) -> String {
     if html.is_empty() {
         return html;
     }
-    let left = run.shots.len().saturating_sub(CURVES_MAX);
+    let left = run.shots.count().saturating_sub(CURVES_MAX);
     if left > 0 {
         let _ = writeln!(
             html,

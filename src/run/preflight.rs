@@ -3,6 +3,8 @@
 //! Once before anything is set (who answers, limits, room on the disk) and once after `prepare` (what
 //! was set stands, a capture brings a signal that is neither clipped nor empty).
 
+use std::collections::BTreeSet;
+
 use beamwarden_drivers::profile::Role;
 use beamwarden_drivers::quantity::{Dimension, Quantity};
 
@@ -29,7 +31,7 @@ impl Engine<'_> {
         self.progress.take(ProgressEvent::Phase("preflight"));
         let mut checks = vec![self.who_answers()];
         checks.push(self.left_in_queues()?);
-        checks.push(limits_known(self.bench.plan()));
+        checks.push(limits_known(self.bench.plan(), &self.sequence.settings()));
         checks.push(self.room_on_disk());
         self.end_preflight(checks)
     }
@@ -186,8 +188,9 @@ fn check(what: &str, passed: bool, found: String) -> PreflightCheck {
     PreflightCheck { what: what.to_string(), passed, found }
 }
 
-/// Whether all that feeds a chip or radiates has an upper limit in the bench file.
-fn limits_known(plan: &BenchPlan) -> PreflightCheck {
+/// Whether all that the sequence sets, and that feeds a chip or radiates, has an upper limit in the
+/// bench file.
+fn limits_known(plan: &BenchPlan, set: &BTreeSet<&str>) -> PreflightCheck {
     let what = "limits of all that feeds a chip or radiates";
     let role_of = |knob: &Knob| {
         let (name, _) = knob.name.split_once('.')?;
@@ -196,6 +199,7 @@ fn limits_known(plan: &BenchPlan) -> PreflightCheck {
     let without: Vec<&str> = plan
         .knobs()
         .iter()
+        .filter(|knob| set.contains(knob.name.as_str()))
         .filter(|knob| {
             let KnobKind::Number(dimension) = knob.kind else { return false };
             let hurts = match role_of(knob) {

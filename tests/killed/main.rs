@@ -41,7 +41,7 @@ const PATIENCE: Duration = Duration::from_secs(120);
 /// Waits on the real clock.
 fn pass(time: Duration) {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().unwrap();
-    runtime.block_on(tokio::time::sleep(time));
+    runtime.block_on(async { tokio::time::sleep(time).await });
 }
 
 /// Waits for the end of a program; `None` when it still runs then.

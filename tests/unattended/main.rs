@@ -24,7 +24,7 @@ use beamwarden::bench::{Bench, BenchPlan};
 use beamwarden::clock::Clock;
 use beamwarden::record::Outcome;
 use beamwarden::run::{Control, Engine, Progress, ProgressEvent, Recorder, RunInputs, Silent};
-use beamwarden::sequence::{count, read_sequence};
+use beamwarden::sequence::{ReadWith, count, read_sequence_with};
 use beamwarden_drivers::fault::Source;
 use judge::{Account, Ended};
 use random::Random;
@@ -55,8 +55,8 @@ struct Case {
     sequence: sequences::Written,
     faults: faults::Faults,
     seed: u64,
-    /// Somebody stops the run after so long.
-    stopped_after: Option<Duration>,
+    /// What somebody wants of the run after so long.
+    wish: Option<(Duration, fn(&Control))>,
     /// The program fails at the event with this number.
     panics_at: Option<i64>,
 }
@@ -66,20 +66,46 @@ impl Case {
         let mut random = Random::new(SEED.wrapping_add(number));
         let sequence = sequences::sequence(&mut random);
         let faults = faults::plan(&mut random);
-        let stopped_after = random.chance(0.1).then(|| {
-            Duration::from_secs_f64(*random.one(&[0.05, 1.0, 20.0, 300.0]) * random.share())
+        let wishes: [fn(&Control); 4] =
+            [Control::stop_now, Control::stop_now, Control::stop_after_point, Control::pause];
+        let wish = random.chance(0.15).then(|| {
+            let seconds = *random.one(&[0.05, 1.0, 20.0, 300.0]) * random.share();
+            (Duration::from_secs_f64(seconds), *random.one(&wishes))
         });
         let panics_at = random.chance(0.05).then(|| random.whole(1, 60));
         let seed = random.whole(1, 1_000_000) as u64;
-        Case { number, sequence, faults, seed, stopped_after, panics_at }
+        Case { number, sequence, faults, seed, wish, panics_at }
+    }
+
+    /// What the operator wants meanwhile.
+    fn wishes(&self, control: &Control) {
+        let wish = |after: Duration, wish: fn(&Control)| {
+            let control = control.clone();
+            tokio::spawn(async move {
+                tokio::time::sleep(after).await;
+                wish(&control);
+            });
+        };
+        if let Some((after, what)) = self.wish {
+            wish(after, what);
+        }
+        // A run that pauses is told to go on now and then.
+        let control = control.clone();
+        tokio::spawn(async move {
+            loop {
+                tokio::time::sleep(Duration::from_secs(1800)).await;
+                control.go_on();
+            }
+        });
     }
 
     fn shown(&self) -> String {
-        let Case { number, sequence, faults, seed, stopped_after, panics_at } = self;
+        let Case { number, sequence, faults, seed, wish, panics_at } = self;
+        let after = wish.map(|(after, _)| after);
         let faults = &faults.text;
         let sequences::Written { text, called, given } = sequence;
         format!(
-            "case {number}, bench seed {seed}, stopped after {stopped_after:?}, panics at {panics_at:?}\n\
+            "case {number}, bench seed {seed}, a wish after {after:?}, panics at {panics_at:?}\n\
              --- sequence, given {given:?}\n{text}--- called.yaml\n{called}--- faults\n{faults}---"
         )
     }
@@ -89,6 +115,7 @@ impl Case {
 struct Verdict {
     account: Account,
     outcome: Outcome,
+    reason: String,
     faults: Vec<&'static str>,
     wrong: Vec<String>,
 }
@@ -98,8 +125,10 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     plan.simulated.seed = case.seed;
     plan.faults = Some(Source::new("random.faults.yaml", case.faults.text.clone()));
     let source = Source::new("random.yaml", case.sequence.text.clone());
-    let read = read_sequence(&source, plan.knobs());
-    let sequence = read.unwrap_or_else(|faults| panic!("{}", faults.render(false)));
+    let texts = |name: &str| Ok(Source::new(name, case.sequence.called.clone()));
+    let with = ReadWith { knobs: Some(plan.knobs()), given: &case.sequence.given, texts: &texts };
+    let read = read_sequence_with(&source, &with);
+    let sequence = read.unwrap_or_else(|faults| panic!("{}", faults[0].render(false)));
     let planned = count(&sequence.steps).points;
     let inputs =
         RunInputs { sequence: &sequence, plan: &plan, seed: Some(case.seed), replay: None };
@@ -107,13 +136,7 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     let (mut bench, failures) = Bench::open_what_answers(plan.clone(), None).await.unwrap();
     let door = bench.simulated_back_door().unwrap().clone();
     let control = Control::default();
-    if let Some(after) = case.stopped_after {
-        let control = control.clone();
-        tokio::spawn(async move {
-            tokio::time::sleep(after).await;
-            control.stop_now();
-        });
-    }
+    case.wishes(&control);
     let mut watcher: Box<dyn Progress> = match case.panics_at {
         Some(number) => Box::new(PanicsAt(number)),
         None => Box::new(Silent),
@@ -125,8 +148,9 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
     let summary = tokio::time::timeout(LONGEST, work).await;
     let faults = door.faults_so_far().iter().map(|done| done.fault).collect();
     let Ok(summary) = summary else {
+        let (account, reason) = (Account::default(), "no end".to_owned());
         let wrong = vec![format!("does not end in {LONGEST:?}")];
-        return Verdict { account: Account::default(), outcome: Outcome::Failed, faults, wrong };
+        return Verdict { account, outcome: Outcome::Failed, reason, faults, wrong };
     };
     let ended = Ended {
         folder: recorder.folder(),
@@ -137,7 +161,18 @@ async fn run(case: &Case, plan: &BenchPlan, folder: &Path) -> Verdict {
         longest_fault_s: case.faults.longest_s,
     };
     let (account, wrong) = ended.judge();
-    Verdict { account, outcome: summary.outcome, faults, wrong }
+    let reason = summary.error.map(|error| kind_of(&error.to_string())).unwrap_or_default();
+    Verdict { account, outcome: summary.outcome, reason, faults, wrong }
+}
+
+/// What is alike in the messages of many failures: the beginning, without numbers and quoted words.
+fn kind_of(message: &str) -> String {
+    let plain = |c: char| if c.is_ascii_digit() { '0' } else { c };
+    let mut kind: String = message.chars().take(90).map(plain).collect();
+    while kind.contains("00") {
+        kind = kind.replace("00", "0");
+    }
+    kind
 }
 
 /// Takes one case after the other.
@@ -229,6 +264,8 @@ struct Tally {
     skipped: u64,
     not_reached: u64,
     outcomes: BTreeMap<&'static str, u64>,
+    /// Why runs ended early, as far as the messages are alike.
+    reasons: BTreeMap<String, u64>,
     faults: BTreeMap<&'static str, u64>,
 }
 
@@ -244,6 +281,7 @@ impl Tally {
         self.skipped += verdict.account.skipped;
         self.not_reached += verdict.account.not_reached;
         *self.outcomes.entry(verdict.outcome.name()).or_default() += 1;
+        *self.reasons.entry(verdict.reason).or_default() += 1;
         for fault in verdict.faults {
             *self.faults.entry(fault).or_default() += 1;
         }

@@ -148,7 +148,7 @@ impl<'r> Writer<'r> {
         let (reading, wanted) = *self.random.one(READINGS);
         let wanted = *self.random.one(wanted);
         let stable = *self.random.one(&["", ", stable: 2 s", ", stable: 1 min"]);
-        let at_most = *self.random.one(&["1 s", "2 min"]);
+        let at_most = if stable.is_empty() { "1 s" } else { "2 min" };
         let otherwise = *self.random.one(&["", ", otherwise: skip point", ", otherwise: go on"]);
         let text = format!(
             "- wait: {{for: {reading}, to be: {wanted}{stable}, every: 500 ms, at most: \

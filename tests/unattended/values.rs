@@ -63,7 +63,7 @@ pub const SETTINGS: &[(&str, &[&str])] = &[
             "0.2 V",
             "0.01 V",
             "= source.amplitude * 1.3",
-            "= min(source.amplitude * 2, 0.5 V)",
+            "'= min(source.amplitude * 2, 0.5 V)'",
         ],
     ),
     ("source.output", &["on", "on", "off"]),

@@ -7,7 +7,7 @@ macro_rules! events {
     ($($name:literal => $variant:ident,)*) => {
         /// All names, for the test that none is missing.
         #[cfg(test)]
-        const NAMES: &[&str] = &[$($name),*];
+        pub(in crate::record) const NAMES: &[&str] = &[$($name),*];
 
         impl Event {
             /// The event `name` from a line's JSON object; keys that belong to no field are passed over.

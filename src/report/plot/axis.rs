@@ -14,8 +14,13 @@ pub(in crate::report) struct Axis {
 
 /// About how many ticks a linear axis has.
 const TICKS: f64 = 7.0;
-/// Most named ticks that fit side by side.
+/// Most named ticks side by side.
 const NAMES_MAX: usize = 12;
+/// Longest name of a tick; the rest of a longer one is left out.
+const NAME_CHARS_MAX: usize = 24;
+/// About the width of a letter of a tick, and the room between two names.
+const LETTER: f64 = 7.0;
+const GAP: f64 = 10.0;
 
 impl Axis {
     /// An axis that holds all finite `values`, with some room and ticks at round numbers.
@@ -75,11 +80,16 @@ impl Axis {
         Self { label: label.into(), ticks: ticks.collect(), from: low, to: 0.0, log: true }
     }
 
-    /// An axis of names; the value of a name is its place in the list.
+    /// An axis of names; the value of a name is its place in the list. So many of them are written that
+    /// they do not touch one another.
     pub(in crate::report) fn names(names: &[String], label: impl Into<String>) -> Self {
-        let every = names.len().div_ceil(NAMES_MAX).max(1);
-        let named = names.iter().enumerate().step_by(every);
-        let ticks = named.map(|(place, name)| (place as f64, name.clone())).collect();
+        let texts: Vec<String> = names.iter().map(|name| shortened(name)).collect();
+        let longest = texts.iter().map(|text| text.chars().count()).max().unwrap_or(0);
+        let fitting = (super::WIDTH - super::LEFT - super::RIGHT) / (LETTER * longest as f64 + GAP);
+        let fitting = (fitting as usize).clamp(1, NAMES_MAX);
+        let every = names.len().div_ceil(fitting).max(1);
+        let named = texts.into_iter().enumerate().step_by(every);
+        let ticks = named.map(|(place, name)| (place as f64, name)).collect();
         let to = names.len().max(1) as f64 - 0.5;
         Self { label: label.into(), ticks, from: -0.5, to, log: false }
     }
@@ -89,6 +99,14 @@ impl Axis {
         let value = if self.log { value.max(1e-300).log10() } else { value };
         ((value - self.from) / (self.to - self.from)).clamp(0.0, 1.0)
     }
+}
+
+fn shortened(name: &str) -> String {
+    if name.chars().count() <= NAME_CHARS_MAX {
+        return name.to_owned();
+    }
+    let kept: String = name.chars().take(NAME_CHARS_MAX - 1).collect();
+    kept + "…"
 }
 
 fn bounds(values: impl IntoIterator<Item = f64>) -> Option<(f64, f64)> {
@@ -129,6 +147,23 @@ mod tests {
         let rate = Axis::decades([0.05, 3.2e-5], "");
         assert_eq!(texts(&rate), ["1", "1e-1", "1e-2", "1e-3", "1e-4", "1e-5"]);
         assert_eq!(texts(&Axis::decades([], "")), ["1", "1e-1", "1e-2", "1e-3"]);
+    }
+
+    #[test]
+    fn names_side_by_side_do_not_touch() {
+        let check = |length: usize, count: usize, wanted: usize| {
+            let names: Vec<String> = (0..count).map(|_| "x".repeat(length)).collect();
+            let axis = Axis::names(&names, "");
+            assert_eq!(axis.ticks.len(), wanted, "{count} names of {length}");
+            let width = 7.0 * axis.ticks[0].1.chars().count() as f64;
+            let apart = axis.share(axis.ticks.get(1).map_or(1e9, |tick| tick.0))
+                - axis.share(axis.ticks[0].0);
+            assert!(apart * 494.0 > width || wanted == 1, "{count} names of {length}");
+        };
+        check(3, 8, 8);
+        check(3, 100, 12);
+        check(12, 8, 4);
+        check(200, 10, 2);
     }
 
     #[test]

@@ -32,6 +32,8 @@ pub(in crate::report) enum Draw {
     Joined,
     /// A line alone, for a curve of many points.
     Line,
+    /// A dashed line without a colour of its own: the edge of a band.
+    Edge,
 }
 
 /// A vertical line at a value of the horizontal axis, with words at its top.
@@ -63,7 +65,8 @@ pub(in crate::report) fn line_chart(
         if one.draw != Draw::Marks {
             draw_line(&mut chart, one, look);
         }
-        let marks = one.marks.iter().filter(|_| one.draw != Draw::Line);
+        let marked = !matches!(one.draw, Draw::Line | Draw::Edge);
+        let marks = one.marks.iter().filter(|_| marked);
         for mark in marks {
             let aside = BESIDE * (look as f64 - (series.len().min(LOOKS) - 1) as f64 / 2.0);
             draw_mark(&mut chart, mark, look, aside);
@@ -121,7 +124,11 @@ fn draw_line(chart: &mut Chart, series: &Series, look: usize) {
             None => 'M',
         };
     }
-    chart.push(&format!("<path class=\"line s{look}\" d=\"{path}\"/>"));
+    let class = match series.draw {
+        Draw::Edge => "guide".to_owned(),
+        _ => format!("line s{look}"),
+    };
+    chart.push(&format!("<path class=\"{class}\" d=\"{path}\"/>"));
 }
 
 /// One mark; a bound moves `aside`, so that those of several series do not cover each other.
