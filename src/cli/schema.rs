@@ -6,7 +6,7 @@ use super::{Ended, Failure, Terminal};
 use crate::bench::frame_file::FRAME_FILE;
 use crate::bench::grammar::BENCH;
 use crate::bench::{faults_schema, model_schema};
-use crate::sequence::grammar::SEQUENCE;
+use crate::sequence::{language_reference, sequence_schema};
 
 /// Print the JSON Schema of a file type, for editors.
 #[derive(Debug, clap::Args)]
@@ -14,6 +14,9 @@ pub struct Arguments {
     /// The file type.
     #[arg(value_enum)]
     of: FileType,
+    /// Of sequences: the reference of the language instead, in Markdown.
+    #[arg(long)]
+    reference: bool,
 }
 
 #[derive(Clone, Copy, Debug, clap::ValueEnum)]
@@ -35,8 +38,16 @@ enum FileType {
 }
 
 pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
+    if arguments.reference {
+        if !matches!(arguments.of, FileType::Sequence) {
+            let message = "only 'schema sequence' has a --reference";
+            return Err(Failure::usage(anyhow::anyhow!(message)));
+        }
+        terminal.line(language_reference().trim_end())?;
+        return Ok(Ended::Done);
+    }
     let schema = match arguments.of {
-        FileType::Sequence => json_schema("beamwarden sequence", &SEQUENCE),
+        FileType::Sequence => sequence_schema(),
         FileType::Bench => json_schema("beamwarden bench", &BENCH),
         FileType::Profile => beamwarden_drivers::profile::json_schema(),
         FileType::Frame => json_schema("beamwarden frame", &FRAME_FILE),

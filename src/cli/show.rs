@@ -211,7 +211,7 @@ fn measurement_cells(row: &MeasurementRow) -> [String; 7] {
     let decibels = |name| {
         let Some(value) = figure(&row.figures, name) else { return "-".to_owned() };
         match figure(&row.spread, name) {
-            Some(deviation) => format!("{value:.1} dB ± {}", spread(deviation, "dB")),
+            Some(deviation) => format!("{value:.1} ± {}", spread(deviation, "dB")),
             None => format!("{value:.1} dB"),
         }
     };
@@ -382,7 +382,7 @@ mod tests {
             run_lines(&run.unwrap(), &folder).contains(&"points   23 of 24, 1 given up".to_owned())
         );
         let cells = measurement_cells(&rows[0]);
-        assert_eq!(cells[1..4], ["1", "000002 and 1 more", "-16.7 dB ± 0.25 dB"]);
+        assert_eq!(cells[1..4], ["1", "000002 and 1 more", "-16.7 ± 0.25 dB"]);
     }
 
     #[test]

@@ -12,6 +12,7 @@
 mod analyses;
 mod analysis;
 mod catalogue;
+mod costs;
 mod disk;
 mod error;
 mod event;
@@ -39,6 +40,7 @@ pub use catalogue::{
     CATALOGUE_FILE, CaptureRow, Catalogue, ExpectationRow, Indexed, MeasurementRow, PointRow,
     RunRow, RunsWanted, SettingRow,
 };
+pub use costs::{LearnedCosts, costs};
 pub use disk::free_bytes;
 pub use error::{RecordError, RecordErrorKind};
 pub use event::{

@@ -170,7 +170,9 @@ const SPREAD: &str = "<p>Behind ± stands the standard deviation over the captur
 fn decibels_and_spread(shot: &Shot, name: &str) -> Option<String> {
     let value = number(shot.figure(name)?, "dB");
     Some(match shot.spread(name) {
-        Some(deviation) => format!("{value} ± {}", spread(deviation, "dB")),
+        Some(deviation) => {
+            format!("{} ± {}", value.trim_end_matches(" dB"), spread(deviation, "dB"))
+        }
         None => value,
     })
 }

@@ -223,7 +223,11 @@ fn notes(run: &Run<'_>) -> String {
         ""
     };
     if run.resumed > 0 {
-        items.push(format!("<li>The run was interrupted and went on {} times.</li>", run.resumed));
+        let times = match run.resumed {
+            1 => "once".to_owned(),
+            n => format!("{n} times"),
+        };
+        items.push(format!("<li>The run was interrupted and went on {times}.</li>"));
     }
     if items.is_empty() {
         return "<p>Nothing out of the ordinary.</p>\n".to_owned();
@@ -241,7 +245,7 @@ fn alike(group: &Alike) -> String {
         1 => format!("{} UTC", at(group.first)),
         n => {
             let n = count(n as u64);
-            format!("{n} alike, from {} to {} UTC", at(group.first), at(group.last))
+            format!("({n} alike, from {} to {} UTC)", at(group.first), at(group.last))
         }
     };
     format!("<li>{} <span class=\"quiet\">{when}</span></li>", story::note_words(&group.note))

@@ -91,8 +91,9 @@ struct Along {
 impl Along {
     fn of(run: &Run<'_>) -> Self {
         let mut best: Option<(usize, String, String)> = None;
-        let first = run.shots.kept().next();
-        let first = first.map(|(_, shot)| shot.position.as_slice()).unwrap_or_default();
+        // A reference point before the sweep lies nowhere in it.
+        let mut positions = run.shots.kept().map(|(_, shot)| shot.position.as_slice());
+        let first = positions.find(|position| !position.is_empty()).unwrap_or_default();
         for axis in first {
             let mut values: Vec<f64> =
                 run.shots.kept().filter_map(|(_, shot)| value_on(shot, &axis.axis)).collect();

@@ -170,7 +170,7 @@ static SWEEP_WITH: [Field; 5] = [
     required("do", &STEPS, "What to do at each."),
 ];
 
-static STEP: Shape = Shape::Tagged(&TaggedShape {
+pub(super) static STEP: Shape = Shape::Tagged(&TaggedShape {
     name: "step",
     about: "One thing to do.",
     variants: &[
@@ -310,7 +310,7 @@ pub static SEQUENCE: Shape = Shape::Map(&MapShape {
 });
 
 /// The keys of a sequence file.
-static SEQUENCE_FIELDS: [Field; 11] = [
+pub(super) static SEQUENCE_FIELDS: [Field; 11] = [
     required("sequence", &Shape::Text, "Name of the sequence."),
     optional("about", &Shape::Text, "What it is for, for people."),
     optional("parameters", &PARAMETERS, "Values that may be given for each run."),

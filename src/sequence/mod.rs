@@ -9,6 +9,8 @@ pub mod expression;
 mod figure_names;
 pub mod grammar;
 mod read;
+mod reference;
+mod schema;
 mod settings;
 mod step;
 mod walk;
@@ -20,6 +22,8 @@ pub use read::{
     ReadWith, faults_on_any_bench, parameter_text, read_sequence, read_sequence_with,
     read_value_text,
 };
+pub use reference::language_reference;
+pub use schema::sequence_schema;
 pub use step::{
     Action, Ask, Assignment, Axis, AxisValues, Beyond, Call, Condition, Deadlines, DriftBand,
     FRUITLESS_CAPTURES_MAX, Given, Measure, Parameter, ParameterValue, Piece, Reference, Repeat,

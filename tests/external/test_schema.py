@@ -30,8 +30,12 @@ Plain.yaml_implicit_resolvers = {
 Plain.add_implicit_resolver("tag:yaml.org,2002:bool", re.compile("^(true|false)$"), ["t", "f"])
 
 
+def load_text(text):
+    return yaml.load(text, Plain)
+
+
 def load(path):
-    return yaml.load(path.read_text(), Plain)
+    return load_text(path.read_text())
 
 
 CASES = [
@@ -43,13 +47,16 @@ CASES = [
     ("registers", "drivers/examples/lab-chip.yaml"),
     ("model", "tests/external/benches/*.model.yaml"),
     ("faults", "tests/external/benches/*.faults.yaml"),
+    ("model", "sequences/*.model.yaml"),
+    ("faults", "sequences/*.faults.yaml"),
 ]
 
 
 @pytest.mark.parametrize("of,pattern", CASES)
 def test_shipped_files_fit(binary, of, pattern):
     validator = schema(binary, of)
-    paths = [path for path in ROOT.glob(pattern) if of == "bench" or ".bench." not in path.name]
+    # A sequence's name has no second part: night.yaml, but night.bench.yaml.
+    paths = [path for path in ROOT.glob(pattern) if of != "sequence" or "." not in path.stem]
     assert paths
     for path in paths:
         faults = [f"{path.name}: {error.json_path}: {error.message}"
@@ -65,6 +72,30 @@ def test_faults_are_found(binary):
     assert not validator.is_valid({**good, "steps": [{"wait": "2 V"}]})
     assert not validator.is_valid({**good, "steps": [{"measure": {"until": {"bits": -1}}}]})
     assert not validator.is_valid({key: good[key] for key in good if key != "sequence"})
+
+
+def test_examples_of_the_language_fit(binary):
+    validator = schema(binary, "sequence")
+    text = (ROOT / "sequences/LANGUAGE.md").read_text()
+    examples = [rest.split("```")[0] for rest in text.split("```yaml\n")[1:]]
+    assert len(examples) >= 16
+    for example in examples:
+        part = load_text(example)
+        whole = {"sequence": "example", "steps": [{"measure": {}}]}
+        whole.update({"steps": part} if isinstance(part, list) else part)
+        assert not list(validator.iter_errors(whole)), example
+
+
+def test_faults_of_the_language_are_found(binary):
+    validator = schema(binary, "sequence")
+    valid = lambda *steps: validator.is_valid({"sequence": "s", "steps": list(steps)})
+    assert valid({"wait": "= settle"}) and not valid({"wait": "settle"})
+    assert valid({"measure": {"until": {"bits": "= 2 * bits"}}})
+    assert not valid({"repeat": {"times": 0}, "do": []})
+    assert not valid({"repeat": {"times": 3}})
+    assert not valid({"when": "evm < 1 dB", "do": [], "otherwize": []})
+    assert not valid({"sweep": {"x.y": [1]}, "order": "radnom", "do": []})
+    assert not valid({"set": {}, "note": "two at once"})
 
 
 def test_the_printed_model_fits_as_it_stands_and_with_its_examples(binary):

@@ -8,7 +8,8 @@ use rusqlite::{Row, Transaction, params};
 use super::{Catalogue, Refused};
 use crate::record::error::{RecordError, RecordErrorKind};
 use crate::record::event::{
-    Event, Expectation, FiguresFound, MeasurementDone, PointStarted, Remedy, RunStarted,
+    Event, Expectation, FiguresFound, MeasurementDone, PointSkipped, PointStarted, Remedy,
+    RunStarted,
 };
 use crate::record::folder::{CAPTURES_FOLDER, RunFolder};
 use crate::record::journal::{Counted, Entry, JournalLine};
@@ -272,11 +273,7 @@ fn write_entry(transaction: &Transaction<'_>, id: i64, entry: &Entry) -> rusqlit
             "UPDATE points SET finished = 1 WHERE run_id = ?1 AND point = ?2",
             params![id, signed(point.point)],
         ),
-        Event::PointSkipped(point) => run(
-            transaction,
-            "UPDATE points SET skipped = ?3 WHERE run_id = ?1 AND point = ?2",
-            params![id, signed(point.point), point.why],
-        ),
+        Event::PointSkipped(point) => write_skipped(transaction, id, point, &at),
         Event::Failure(failure) if failure.remedy == Remedy::Retried => {
             run(transaction, "UPDATE runs SET retries = retries + 1 WHERE id = ?1", params![id])
         }
@@ -376,6 +373,25 @@ fn write_point(
         )?;
     }
     Ok(())
+}
+
+fn write_skipped(
+    transaction: &Transaction<'_>,
+    id: i64,
+    point: &PointSkipped,
+    at: &str,
+) -> rusqlite::Result<()> {
+    // What was recorded of it may have been abandoned before it was given up.
+    run(
+        transaction,
+        "INSERT OR IGNORE INTO points (run_id, point, started_at) VALUES (?1, ?2, ?3)",
+        params![id, signed(point.point), at],
+    )?;
+    run(
+        transaction,
+        "UPDATE points SET skipped = ?3 WHERE run_id = ?1 AND point = ?2",
+        params![id, signed(point.point), point.why],
+    )
 }
 
 fn write_setting(

@@ -58,6 +58,7 @@ fn what_was_abandoned_is_left_out_and_what_was_given_up_is_known() {
     writer.expect(kept, -16.0);
     point(&mut writer, "finish 1");
     point(&mut writer, "start 2");
+    point(&mut writer, "abandon 2");
     point(&mut writer, "skip 2");
     let folder = writer.end(Outcome::Stopped, 1, 0);
     let mut catalogue = Catalogue::open(root.path()).expect("a new catalogue");
