@@ -87,6 +87,8 @@ pub struct Engine<'a> {
     pub(super) last: LastMeasured,
     /// Answers to questions by name.
     pub(super) answers: BTreeMap<String, String>,
+    /// Pauses for a condition since a step or point was last done.
+    pub(super) pauses_in_a_row: u32,
     /// The turn of each repetition that is open, the innermost last.
     pub(super) turns: Vec<u64>,
     pub(super) measurements: Vec<Measurement>,
@@ -131,6 +133,7 @@ impl<'a> Engine<'a> {
             notifier: Rc::new(Mutex::new(NoWay)),
             last: LastMeasured::default(),
             answers: BTreeMap::new(),
+            pauses_in_a_row: 0,
             turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
@@ -362,6 +365,7 @@ impl<'a> Engine<'a> {
                 }
             }
         }
+        self.pauses_in_a_row = 0;
         if marked { self.recorder.step_finished(number, &step.place) } else { Ok(()) }
     }
 
