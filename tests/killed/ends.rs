@@ -27,6 +27,12 @@ pub fn run_until_point(mut command: Command, point: u64) -> (Child, impl Iterato
     (child, lines)
 }
 
+/// Sends a signal by its name.
+pub fn send(child: &Child, signal: &str) {
+    let id = child.id().to_string();
+    assert!(Command::new("kill").args(["-s", signal, &id]).status().unwrap().success());
+}
+
 fn status_of(mut child: Child) -> ExitStatus {
     ended_within(&mut child, PATIENCE).expect("the program ends")
 }
@@ -48,8 +54,7 @@ fn a_signal_leaves_a_served_bench_safe_and_a_run_that_goes_on() {
     for signal in ["INT", "TERM", "HUP"] {
         files.clear_runs();
         let (child, lines) = run_until_point(files.run(), 20);
-        let id = child.id().to_string();
-        assert!(Command::new("kill").args(["-s", signal, &id]).status().unwrap().success());
+        send(&child, signal);
         let lines: Vec<String> = lines.collect();
         assert_eq!(status_of(child).code(), Some(5), "{signal}: {lines:?}");
         assert!(told.is_safe(), "{signal}");

@@ -149,13 +149,14 @@ impl Killer<'_> {
     }
 }
 
-/// How long the program takes to its first point; killed then.
+/// How long the program takes to its first point; stopped then, so that the bench is safe.
 fn startup_of(files: &Files) -> Duration {
     let clock = tokio::time::Instant::now();
-    let (mut child, _) = ends::run_until_point(files.run(), 1);
+    let (mut child, lines) = ends::run_until_point(files.run(), 1);
     let startup = clock.elapsed();
-    child.kill().unwrap();
-    child.wait().unwrap();
+    ends::send(&child, "TERM");
+    let lines: Vec<String> = lines.collect();
+    assert_eq!(child.wait().unwrap().code(), Some(5), "{lines:?}");
     files.clear_runs();
     startup
 }
@@ -164,9 +165,6 @@ fn startup_of(files: &Files) -> Duration {
 fn kill(files: &Files, told: Option<&Told>, seed: u64, kills: u64) -> Tally {
     let (random, startup) = (Random::new(seed), startup_of(files));
     println!("the first point begins {startup:?} after the start");
-    if let Some(told) = told {
-        told.note_kill();
-    }
     let mut killer = Killer { files, told, random, startup, gap: GAP, tally: Tally::default() };
     let mut left = kills;
     while left > 0 {
