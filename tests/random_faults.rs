@@ -89,6 +89,8 @@ steps:
             do:
               - wait: 100 ms
               - measure: {{as: capture}}
+# What retries do not mend ends the run, so that the next one begins at the first point without a capture.
+on failure: {{stop after: {{in a row: 1}}}}
 ",
         angles.join(", "),
         gains.join(", "),

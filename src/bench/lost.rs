@@ -27,6 +27,18 @@ impl Bench {
         }
     }
 
+    /// Exchanges a word with each of these instruments, so that whatever happened to it shows before
+    /// anything is set there. What does not answer is met again by whoever sets it.
+    pub async fn greet(&mut self, names: &[String]) {
+        for name in names {
+            let Some(instrument) = self.instruments.get_mut(name) else { continue };
+            let driver = instrument.driver().clone();
+            if let Some(knob) = driver.knobs().next() {
+                let _ = instrument.read(knob.name).await;
+            }
+        }
+    }
+
     /// Trusts instruments again, all of whose settings were looked after.
     pub fn trust(&mut self, instruments: &[String]) {
         for name in instruments {

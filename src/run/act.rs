@@ -27,11 +27,11 @@ impl Engine<'_> {
                 self.pass_time(*duration).await?;
             }
             Action::Search(search) => {
-                let found = self.search(search, place).await?;
+                let found = Box::pin(self.search(search, place)).await?;
                 self.keep_search(found);
             }
             Action::Measure(measure) => {
-                let measurement = self.measure(measure, place).await?;
+                let measurement = Box::pin(self.measure(measure, place)).await?;
                 self.tally.measurements += 1;
                 self.keep_measurement(measurement);
             }
@@ -40,7 +40,8 @@ impl Engine<'_> {
                 self.recorder.note(Level::Info, None, text)?;
             }
             Action::Wait(Wait::Until(wait)) => self.wait_until(wait, place).await?,
-            _ => self.act_on_condition(step, place).await?,
+            // Boxed, so that steps within steps take no stack.
+            _ => Box::pin(self.act_on_condition(step, place)).await?,
         }
         Ok(())
     }

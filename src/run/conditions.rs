@@ -1,11 +1,12 @@
 //! Steps that depend on what was found: waits on readings, expectations, repetitions, conditions,
 //! questions, and messages to whoever is to be told.
 
+use std::rc::Rc;
 use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::desk::{Later, NoWay, NobodyThere, Question};
+use super::desk::{Later, Question};
 use super::engine::Engine;
 use super::error::RunError;
 use super::recorder::recorded;
@@ -201,7 +202,8 @@ impl<'a> Engine<'a> {
         self.recorder.flush()?;
         let began = Instant::now();
         let ends = began + ask.within;
-        let mut desk = std::mem::replace(&mut self.desk, Box::new(NobodyThere));
+        let desk = Rc::clone(&self.desk);
+        let mut desk = desk.lock().await;
         let answer = loop {
             let answer = self.watching(Some(ends), desk.ask(&question)).await;
             match answer {
@@ -214,7 +216,6 @@ impl<'a> Engine<'a> {
                 other => break other,
             }
         };
-        self.desk = desk;
         let answer = answer?;
         if answer.is_none() && self.stopping() {
             return Err(RunError::Stopped);
@@ -239,9 +240,9 @@ impl<'a> Engine<'a> {
         let text = self.text(text, place).await?;
         self.recorder.flush()?;
         let ends = Instant::now() + TOLD_WITHIN;
-        let mut notifier = std::mem::replace(&mut self.notifier, Box::new(NoWay));
+        let notifier = Rc::clone(&self.notifier);
+        let mut notifier = notifier.lock().await;
         let told = self.watching(Some(ends), notifier.tell(&text)).await;
-        self.notifier = notifier;
         let told = told?.unwrap_or_else(|| super::desk::Told {
             by: None,
             failed: Some(format!("it did not get through within {} s", TOLD_WITHIN.as_secs())),

@@ -83,7 +83,8 @@ impl Engine<'_> {
 
     /// Tells whoever the bench file wants to be told. That it does not get through ends nothing.
     async fn announce(&mut self, text: &str) {
-        let mut notifier = std::mem::replace(&mut self.notifier, Box::new(NoWay));
+        let notifier = std::rc::Rc::clone(&self.notifier);
+        let mut notifier = notifier.lock().await;
         let ends = Instant::now() + TOLD_WITHIN;
         let told = tokio::time::timeout_at(ends, notifier.tell(text)).await;
         let (by, failed) = match told {

@@ -2,9 +2,11 @@
 
 use std::collections::BTreeMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::rc::Rc;
 use std::task::Poll;
 
 use beamwarden_drivers::Class;
+use tokio::sync::Mutex;
 use tokio::time::Instant;
 
 use super::control::Control;
@@ -70,14 +72,17 @@ pub struct Engine<'a> {
     pub(super) unsettled: bool,
     /// Whether the turntable was told to move and may not have arrived.
     pub(super) moving: bool,
+    /// Which try of the last action failed, 1 when it did not.
+    pub(super) tries: u32,
     /// The conditions that are watched.
     pub(super) watch: Watch,
     /// When the run must end at the latest.
     pub(super) run_ends: Option<Instant>,
     /// The reference point.
     pub(super) followed: Followed,
-    pub(super) desk: Box<dyn Desk + 'a>,
-    pub(super) notifier: Box<dyn Notifier + 'a>,
+    /// Shared with whatever is asked or told at the moment: that may be cut off by a deadline.
+    pub(super) desk: Rc<Mutex<dyn Desk + 'a>>,
+    pub(super) notifier: Rc<Mutex<dyn Notifier + 'a>>,
     /// The last measurement.
     pub(super) last: LastMeasured,
     /// Answers to questions by name.
@@ -118,11 +123,12 @@ impl<'a> Engine<'a> {
             lost_turn: None,
             unsettled: false,
             moving: false,
+            tries: 1,
             watch: Watch::default(),
             run_ends: None,
             followed: Followed::default(),
-            desk: Box::new(NobodyThere),
-            notifier: Box::new(NoWay),
+            desk: Rc::new(Mutex::new(NobodyThere)),
+            notifier: Rc::new(Mutex::new(NoWay)),
             last: LastMeasured::default(),
             answers: BTreeMap::new(),
             turns: Vec::new(),
@@ -141,12 +147,12 @@ impl<'a> Engine<'a> {
 
     /// Where questions of the sequence are put; nobody answers otherwise.
     pub fn ask_at(&mut self, desk: impl Desk + 'a) {
-        self.desk = Box::new(desk);
+        self.desk = Rc::new(Mutex::new(desk));
     }
 
     /// How somebody who is not there is told; there is no way otherwise.
     pub fn notify_by(&mut self, notifier: impl Notifier + 'a) {
-        self.notifier = Box::new(notifier);
+        self.notifier = Rc::new(Mutex::new(notifier));
     }
 
     /// Looks at bench, limits and disk before the first step, and does not begin when something is
@@ -393,7 +399,7 @@ impl<'a> Engine<'a> {
         if let RunError::Stopped = error {
             return self.report(error);
         }
-        if self.tell_failure(error, 1, Remedy::RunEnded, None).is_err() {
+        if self.tell_failure(error, self.tries, Remedy::RunEnded, None).is_err() {
             self.report(error);
         }
     }

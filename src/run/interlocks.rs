@@ -17,6 +17,7 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
+use super::control::Control;
 use super::engine::Engine;
 use super::error::RunError;
 use super::progress::ProgressEvent;
@@ -141,6 +142,8 @@ impl Engine<'_> {
             if self.bring_up_again().await? {
                 break;
             }
+            // Whatever keeps it from coming up is not tried again without a rest.
+            self.pause_until(Instant::now() + self.watch.interlock(tripped.index).every).await?;
         }
         self.watch.arm();
         let after_s = began.elapsed().as_secs_f64();
@@ -175,13 +178,19 @@ impl Engine<'_> {
             if now >= until || settled && now - since >= settle {
                 return Ok(());
             }
-            // In the safe state no other condition is watched; a stop and the run's deadline are.
-            let next = (now + every).min(until).min(since.max(now) + settle.max(every));
-            self.watching(Some(next), std::future::pending::<()>()).await?;
-            if self.stopping() || self.control.stopping_after_point() {
-                return Err(RunError::Stopped);
-            }
+            self.pause_until((now + every).min(until)).await?;
         }
+    }
+
+    /// Waits in the safe state, where no condition counts; a stop and the run's deadline do.
+    async fn pause_until(&mut self, at: Instant) -> Result<(), RunError> {
+        let stops = |control: &Control| control.stopping() || control.stopping_after_point();
+        let at = self.run_ends.map_or(at, |ends| ends.min(at));
+        tokio::select! {
+            () = tokio::time::sleep_until(at) => {}
+            () = self.control.until(stops) => return Err(RunError::Stopped),
+        }
+        self.check_time_left()
     }
 
     /// Makes all settings again after a pause and sees that all conditions hold with them. False when
@@ -191,7 +200,8 @@ impl Engine<'_> {
             Ok(made) => made,
             Err(RunError::Tripped(_)) => return Ok(false),
             Err(error) if self.remedy_for(&error).is_some() => {
-                self.tell_failure(&error, 1, Remedy::Retried, None)?;
+                self.tell_failure(&error, self.tries, Remedy::Retried, None)?;
+                self.tries = 1;
                 return Ok(false);
             }
             Err(error) => return Err(error),

@@ -34,9 +34,13 @@ impl<'a> Engine<'a> {
         let mut last = None;
         loop {
             let error = match self.attempt(place, last.as_ref(), &mut action).await {
-                Ok(done) => return Ok(done),
+                Ok(done) => {
+                    self.tries = 1;
+                    return Ok(done);
+                }
                 Err(error) => error,
             };
+            self.tries = attempt;
             let Some(remedy) = self.remedy_for(&error) else { return Err(error) };
             self.remark_on_cause(&error).await?;
             if attempt > remedy.retries {
@@ -216,6 +220,10 @@ impl<'a> Engine<'a> {
         if lost.is_empty() {
             return Ok(());
         }
+        // A restart that shows only while settings are made would count as one after them.
+        self.bench.greet(&lost).await;
+        self.note_happenings()?;
+        let lost = self.bench.lost_settings();
         let why = format!("{} may have lost its settings", lost.join(", "));
         self.make_again(&lost, &why, place).await
     }

@@ -142,7 +142,8 @@ impl<'a> Engine<'a> {
         if self.depth == 0 || then != Some(Then::SkipPoint) {
             return Err(error);
         }
-        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.tell_failure(&error, self.tries, Remedy::PointSkipped, None)?;
+        self.tries = 1;
         self.unsettled = true;
         let (class, why) = (error.class(), error.to_string());
         self.lost_turn = Some(LostTurn { depth: self.depth, class, why });
@@ -237,14 +238,15 @@ impl<'a> Engine<'a> {
         point: u64,
     ) -> Result<Verdict, RunError> {
         if let RunError::Tripped(trip) = error {
-            let why = self.ride_out(trip).await?;
+            let why = Box::pin(self.ride_out(trip)).await?;
             return Ok(Verdict::Again(why));
         }
         let then = self.remedy_for(&error).map(|remedy| remedy.then);
         if then != Some(Then::SkipPoint) {
             return Err(error);
         }
-        self.tell_failure(&error, 1, Remedy::PointSkipped, None)?;
+        self.tell_failure(&error, self.tries, Remedy::PointSkipped, None)?;
+        self.tries = 1;
         self.unsettled = true;
         self.skip(point, error.class(), &error.to_string())?;
         self.too_much_failed(error)?;

@@ -433,7 +433,9 @@ pub struct Until {
     pub bits: Option<u64>,
     /// So many captures.
     pub captures: Option<u64>,
-    /// The upper end of the bit error rate's 95 % interval is below this.
+    /// The bit error rate lies below this, or clearly not: by a rule that may be asked after every
+    /// capture and is wrong in 2.5 % of all cases at most. The upper end of the 95 % interval is below
+    /// it then, too.
     pub ber_below: Option<f64>,
     /// The upper end of that interval is at most so many times the lower one.
     pub ber_within: Option<f64>,
