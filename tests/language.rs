@@ -137,10 +137,10 @@ fn parameters_are_checked_where_they_are_given() {
 parameters:
   volts: {default: 1.2 V, at most: 1.25 V}
   which: {default: mcs 9, one of: [mcs 9, mcs 12]}
-  bits: 100 k
+  enough: 100 k
 steps:
   - set: {supply.voltage: = volts, frame: = which}
-  - measure: {until: {bits: = 2 * bits}}
+  - measure: {until: {bits: = 2 * enough}}
 ";
     let given = |name: &str, value: &str| vec![(name.to_string(), value.to_string())];
     let sequence = read(text, &given("volts", "1100 mV")).unwrap();
@@ -152,8 +152,8 @@ steps:
     check_faults(text, &[("which", "mcs 7")], &["which: mcs 7 is none of mcs 9, mcs 12"]);
     check_faults(
         text,
-        &[("vols", "1 V"), ("bits", "1"), ("bits", "2")],
-        &["no parameter 'vols' (did you mean 'volts'?)", "'bits' is given twice"],
+        &[("vols", "1 V"), ("enough", "1"), ("enough", "2")],
+        &["no parameter 'vols' (did you mean 'volts'?)", "'enough' is given twice"],
     );
     // What a parameter leads to is held against the limits at once.
     let raised = text.replace(", at most: 1.25 V", "").replace("= volts,", "= volts + 0.2 V,");
@@ -168,7 +168,7 @@ steps:
 fn all_faults_of_all_steps_come_at_once() {
     check_faults(
         "sequence: s
-parameters: {evm: 3, 9x: 1 V, volts: 1.2 Vv}
+parameters: {bits: 3, 9x: 1 V, volts: 1.2 Vv}
 steps:
   - set: {supply.voltage: = 1 A, dut.rx.gain: = evn + 1, dut.tx.gain: = turn}
   - when: evm < -16
@@ -180,7 +180,7 @@ steps:
     seed: 3
     skip when: [dut.rx.gian > 1, evm > 1 dB, dut.rx.gain]
     do: [{note: \"{evm\"}]
-  - sweep: {source.amplitude: {from: 0 V, to: 0.5 V, count: 3, spacing: logarithmic}, dut.rx.gain: [= turn]}
+  - sweep: {supply.voltage: {from: 0 V, to: 1.2 V, count: 3, spacing: logarithmic}, dut.rx.gain: [= turn]}
     do: [{expect: {}}]
   - wait: {for: supply.curent, to be: at most 1 A, at most: 5 s}
   - ask: {question: \"{answer.x}\", within: 1 s, default: maybe, as: x}
@@ -191,10 +191,10 @@ deadlines: {point: 0 s}
 ",
         &[],
         &[
-            "'evm' has a meaning already in expressions",
+            "'bits' has a meaning already in expressions",
             "'9x' cannot name a parameter",
             "'Vv' is not a known unit",
-            "this yields a current; a voltage is wanted",
+            "supply.voltage: 'A' is a unit of another kind",
             "there is no parameter or figure 'evn' (did you mean 'evm'?)",
             "'turn' means nothing outside a repetition",
             "a ratio in decibels cannot be compared with a bare number",
@@ -241,7 +241,7 @@ steps:
             "s.yaml:7:11: failed to read missing.yaml: there is no missing.yaml",
             "s.yaml:9:19: 'A' is a unit of another kind",
             "s.yaml:9:24: the sequence has no parameter 'vlots' (did you mean 'volts'?)",
-            "s.yaml:9:43: only parameters may stand in an expression here",
+            "s.yaml:9:41: only parameters may stand in an expression here",
             "faulty.yaml:4:29: '+' does not go with a voltage and a current",
             "faulty.yaml:5:1: a sequence that is called has no 'finally'",
             "circle.yaml:2:16: circle.yaml calls itself",
@@ -297,9 +297,48 @@ fn a_run_with_parameters_and_calls_can_be_replayed() {
     assert!(kept.join("sequences/gains.yaml").exists());
     let journal = fs::read_to_string(kept.join("journal.jsonl")).unwrap();
     assert!(journal.contains("\"gain\"") && journal.contains("\"given\":true"), "{journal}");
+    let shown = expect_status(&run(&["check", &sequence, "--runs", &runs, "--with", "gain=17"]), 0);
+    for part in [
+        "learned from 1 run",
+        "gain = 17 (given)",
+        "calls         gains.yaml",
+        "points        none",
+    ] {
+        assert!(shown.contains(part), "{part}: {shown}");
+    }
     fs::remove_file(folder.path().join("gains.yaml")).unwrap();
     let kept = kept.display().to_string();
     expect_status(&run(&["replay", &kept, "--against", "model", "--runs", &runs]), 0);
+}
+
+/// EIRP by hand: 3 dBm and 5 dB of eight elements in phase, 3 + 5 + 20 log10(8) dBm; the density at 2 m is
+/// that over the sphere (ITU-R P.525).
+#[test]
+fn what_a_bench_may_radiate_is_predicted() {
+    let folder = tempfile::tempdir().unwrap();
+    let bench = fs::read_to_string(root().join("sequences/packing-arm.bench.yaml")).unwrap();
+    let told = bench.replacen(
+        "    weights: dut.tx\n",
+        "    weights: dut.tx\n    element_power: 3 dBm\n    element_gain: 5 dB\n",
+        1,
+    );
+    let bench = write(folder.path(), "b.bench.yaml", &told);
+    let sequence = "sequences/angle-map.yaml";
+    let shown = expect_status(
+        &run(&["check", sequence, "--bench", &bench, "--distance", "2 m", "--json"]),
+        0,
+    );
+    let shown: serde_json::Value = serde_json::from_str(&shown).unwrap();
+    let (eirp, density) = (&shown["eirp_dbm_predicted"], &shown["power_density_w_m2_predicted"]);
+    let wanted: f64 = 8.0 + 20.0 * 8f64.log10();
+    assert!((eirp.as_f64().unwrap() - wanted).abs() < 1e-9, "{eirp}");
+    let sphere = 10f64.powf(wanted / 10.0 - 3.0) / (16.0 * std::f64::consts::PI);
+    assert!((density.as_f64().unwrap() / sphere - 1.0).abs() < 1e-9, "{density}");
+    let shown = expect_status(&run(&["check", sequence, "--bench", &bench]), 0);
+    assert!(shown.contains("no exposure assessment") && shown.contains("62.64 GHz"), "{shown}");
+    let shown = expect_status(&run(&["check", sequence]), 0);
+    let advice = "{element_power: 3 dBm, element_gain: 5 dB}";
+    assert!(shown.contains(advice) != shown.contains("EIRP"), "{shown}");
 }
 
 /// A million points: the goal is 2 s; twice that here, where others share the machine.

@@ -129,11 +129,9 @@ impl Page {
 /// The mappings with known keys within a shape, but not those of steps.
 fn maps_of(shape: &'static Shape, found: &mut Vec<&'static MapShape>) {
     match shape {
-        Shape::Map(map) => {
-            if found.iter().all(|known| known.name != map.name) {
-                found.push(map);
-                map.fields.iter().for_each(|field| maps_of(field.shape, found));
-            }
+        Shape::Map(map) if found.iter().all(|known| known.name != map.name) => {
+            found.push(map);
+            map.fields.iter().for_each(|field| maps_of(field.shape, found));
         }
         Shape::List(inner) | Shape::Table { value: inner, .. } | Shape::Change(inner) => {
             maps_of(inner, found);

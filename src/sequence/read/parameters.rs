@@ -131,13 +131,15 @@ impl Reader<'_> {
         }
         let mut declared: Vec<Declared> = Vec::new();
         for (key, node) in root.get("parameters").map_or(&[][..], Node::entries) {
-            self.check_parameter_name(&key.text, &key.span);
-            declared.extend(self.declared(&key.text, node));
+            let parameter = self.declared(&key.text, node);
+            if self.may_be_parameter(&key.text, &key.span) {
+                declared.extend(parameter);
+            }
         }
         (declared, root)
     }
 
-    fn check_parameter_name(&mut self, name: &str, span: &Range<usize>) {
+    fn may_be_parameter(&mut self, name: &str, span: &Range<usize>) -> bool {
         let good = |c: char| c.is_ascii_alphanumeric() || c == '_';
         let starts = name.starts_with(|c: char| c.is_ascii_alphabetic());
         let figure = FIGURE_NAMES.iter().any(|figure| figure.word.replace(' ', "_") == name);
@@ -147,9 +149,10 @@ impl Reader<'_> {
         } else if figure || is_reserved(name) || matches!(name, "turn" | "answer" | "frame") {
             Fault::new(span.clone(), format!("'{name}' has a meaning already in expressions"))
         } else {
-            return;
+            return true;
         };
         self.faults.push(fault);
+        false
     }
 
     fn declared(&mut self, name: &str, node: &Node) -> Option<Declared> {

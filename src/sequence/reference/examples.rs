@@ -138,7 +138,7 @@ prepare:
 - sweep: {source.amplitude: {from: 0.05 V, to: 0.5 V, count: 11, spacing: logarithmic}}
   do: [{measure: {until: {bits: 10 M}}}]",
     ),
-    ("search beams", "- search beams: {side: rx, by: coarse to fine, as: after turning}"),
+    ("search beams", "- search beams: {side: rx, by: exhaustive, as: after turning}"),
     (
         "measure",
         "- measure: {as: aligned, until: {bit errors: 100, ber below: 1e-6, time: 10 min}, keep: figures}
