@@ -25,7 +25,8 @@ impl Engine<'_> {
             Ok(()) => Outcome::Completed,
         };
         let mut error = worked.err();
-        let message = error.as_ref().map(ToString::to_string);
+        let not_safe = (!safe).then_some(&RunError::NotSafe);
+        let message = error.as_ref().or(not_safe).map(ToString::to_string);
         let text = self.in_words(outcome, message.as_deref(), safe);
         self.announce(&text).await;
         let ended = self.recorder.end(RunEnded {
@@ -38,7 +39,7 @@ impl Engine<'_> {
             expectations_failed: self.tally.expectations_failed,
         });
         if let Err(unwritten) = ended {
-            self.progress.take(ProgressEvent::Warning(&unwritten.to_string()));
+            self.tell(ProgressEvent::Warning(&unwritten.to_string()));
             error.get_or_insert(RunError::Record(unwritten));
         }
         RunSummary {
@@ -94,12 +95,11 @@ impl Engine<'_> {
             return;
         }
         if let Some(why) = &failed {
-            self.progress
-                .take(ProgressEvent::Warning(&format!("nobody was told of the end: {why}")));
+            self.tell(ProgressEvent::Warning(&format!("nobody was told of the end: {why}")));
         }
         let text = text.to_string();
         if let Err(error) = self.recorder.write(Event::Notified(Notified { text, by, failed })) {
-            self.progress.take(ProgressEvent::Warning(&error.to_string()));
+            self.tell(ProgressEvent::Warning(&error.to_string()));
         }
     }
 }

@@ -87,6 +87,8 @@ pub struct Engine<'a> {
     pub(super) last: LastMeasured,
     /// Answers to questions by name.
     pub(super) answers: BTreeMap<String, String>,
+    /// Pauses for a condition since a step or point was last done.
+    pub(super) pauses_in_a_row: u32,
     /// The turn of each repetition that is open, the innermost last.
     pub(super) turns: Vec<u64>,
     pub(super) measurements: Vec<Measurement>,
@@ -131,6 +133,7 @@ impl<'a> Engine<'a> {
             notifier: Rc::new(Mutex::new(NoWay)),
             last: LastMeasured::default(),
             answers: BTreeMap::new(),
+            pauses_in_a_row: 0,
             turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
@@ -176,7 +179,7 @@ impl<'a> Engine<'a> {
         let planned = count(&self.sequence.steps);
         let run = self.recorder.folder().name().to_string();
         let actions = planned.measurements.saturating_add(planned.searches);
-        self.progress.take(ProgressEvent::Began { run: &run, actions });
+        self.tell(ProgressEvent::Began { run: &run, actions });
         self.run_ends = self.sequence.deadlines.run.map(|most| Instant::now() + most);
         let interlocks = self.bench.plan().interlocks.iter().chain(&self.sequence.interlocks);
         self.watch = Watch::over(interlocks.cloned());
@@ -362,6 +365,7 @@ impl<'a> Engine<'a> {
                 }
             }
         }
+        self.pauses_in_a_row = 0;
         if marked { self.recorder.step_finished(number, &step.place) } else { Ok(()) }
     }
 
@@ -406,11 +410,17 @@ impl<'a> Engine<'a> {
 
     fn report(&mut self, error: &RunError) {
         let message = error.to_string();
-        self.progress.take(ProgressEvent::Warning(&message));
+        self.tell(ProgressEvent::Warning(&message));
         let class = fault_class(error.class());
         // A record that cannot be written cannot take this note either; the caller still gets
         // the error itself.
         let _ = self.recorder.note(Level::Error, Some(class), message);
+    }
+
+    /// Tells whoever watches; that a watcher fails keeps nothing from being done. For the ends of a run,
+    /// where nobody else catches it.
+    pub(super) fn tell(&mut self, event: ProgressEvent<'_>) {
+        let _ = catch_unwind(AssertUnwindSafe(|| self.progress.take(event)));
     }
 
     /// Brings the bench to its safe state and writes what came of it; true when all was reached.
@@ -418,7 +428,7 @@ impl<'a> Engine<'a> {
         if self.leave {
             return true;
         }
-        self.progress.take(ProgressEvent::Phase("safe state"));
+        self.tell(ProgressEvent::Phase("safe state"));
         self.recorder.set_for("safe state");
         let mut state = SafeState { done: Vec::new(), failed: Vec::new() };
         for (action, outcome) in self.bench.safe_state().await {
@@ -427,14 +437,14 @@ impl<'a> Engine<'a> {
                     state.done.push(action);
                     for one in &settled {
                         if let Err(error) = self.recorder.setting(one, &one.setting) {
-                            self.progress.take(ProgressEvent::Warning(&error.to_string()));
+                            self.tell(ProgressEvent::Warning(&error.to_string()));
                         }
                     }
                 }
                 Err(error) => {
                     let message = error.to_string();
                     let told = format!("safe state: {action}: {message}");
-                    self.progress.take(ProgressEvent::Warning(&told));
+                    self.tell(ProgressEvent::Warning(&told));
                     state.failed.push(SafeStateFault { action, message });
                 }
             }
@@ -444,7 +454,7 @@ impl<'a> Engine<'a> {
         let written =
             self.recorder.write(Event::SafeState(state)).and_then(|()| self.recorder.flush());
         if let Err(error) = written {
-            self.progress.take(ProgressEvent::Warning(&error.to_string()));
+            self.tell(ProgressEvent::Warning(&error.to_string()));
         }
         safe
     }

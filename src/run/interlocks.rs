@@ -28,6 +28,8 @@ use crate::record::{Event, InterlockTripped, Paused, Reestablished, Remedy, Went
 
 /// How often a wait shows that the run lives.
 const BEAT_EVERY: Duration = Duration::from_secs(60);
+/// Pauses in a row, without a step or point done in between, after which nobody believes in the next one.
+const PAUSES_IN_A_ROW_MAX: u32 = 10;
 /// Where settings are made again after a pause, for messages.
 const AFTER_PAUSE: &str = "after a pause";
 
@@ -125,6 +127,15 @@ impl Engine<'_> {
         let Trip::Pause { settle, at_most } = self.watch.interlock(tripped.index).then else {
             return Err(RunError::Interlock { told: tripped.told });
         };
+        // What the run does next itself may be what makes it trip.
+        self.pauses_in_a_row += 1;
+        if self.pauses_in_a_row > PAUSES_IN_A_ROW_MAX {
+            let told = format!(
+                "{}; it came back after each of {PAUSES_IN_A_ROW_MAX} pauses at the same place",
+                tripped.told
+            );
+            return Err(RunError::Interlock { told });
+        }
         let began = Instant::now();
         let why = tripped.told.clone();
         self.recorder.write(Event::Paused(Paused { why: why.clone() }))?;

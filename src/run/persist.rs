@@ -201,7 +201,7 @@ impl<'a> Engine<'a> {
             (Remedy::WentOn, _) => format!("{message}; the run goes on"),
             (Remedy::RunEnded, _) => message.clone(),
         };
-        self.progress.take(ProgressEvent::Warning(&told));
+        self.tell(ProgressEvent::Warning(&told));
         Ok(self.recorder.write(Event::Failure(Failure {
             class: fault_class(error.class()),
             instrument: error.instrument().map(ToString::to_string),

@@ -169,6 +169,7 @@ impl<'a> Engine<'a> {
                 Ok(()) => {
                     self.recorder.point_finished(point.number)?;
                     self.tally.finished(&self.policy);
+                    self.pauses_in_a_row = 0;
                     self.followed.points_since += 1;
                     return Ok(());
                 }

@@ -31,8 +31,11 @@ const SEED: u64 = 20_261_129;
 const KILLS: u64 = 500;
 /// Of ten kills so many are on the bench that outlives them.
 const SERVED_OF_TEN: u64 = 2;
-/// Longest time between the start of the program and its end by force.
+/// Longest time between the start of the program and its end by force, on a machine that starts it at
+/// once.
 const GAP: Duration = Duration::from_millis(400);
+/// Share of the kills that may come before the program is where its points begin.
+const EARLY: f64 = 0.4;
 /// After so many kills without a point done the machine is taken to be slow, and the gaps grow.
 const FRUITLESS: u32 = 12;
 /// A program that takes longer to end hangs.
@@ -76,6 +79,8 @@ struct Killer<'f> {
     files: &'f Files,
     told: Option<&'f Told>,
     random: Random,
+    /// From the start of the program to its first point on this machine now.
+    startup: Duration,
     gap: Duration,
     tally: Tally,
 }
@@ -88,7 +93,7 @@ impl Killer<'_> {
         loop {
             let mut child = self.start(run.as_deref());
             let last = *kills_left == 0;
-            let gap = if last { PATIENCE } else { self.gap.mul_f64(self.random.share()) };
+            let gap = if last { PATIENCE } else { self.next_gap() };
             let status = ended_within(&mut child, gap);
             if let Some(status) = status {
                 let output = child.wait_with_output().unwrap();
@@ -129,6 +134,12 @@ impl Killer<'_> {
         }
     }
 
+    /// At random: some kills anywhere, the others once the points have begun.
+    fn next_gap(&mut self) -> Duration {
+        let anywhere = self.gap.mul_f64(self.random.share());
+        if self.random.chance(EARLY) { anywhere } else { self.startup + anywhere }
+    }
+
     fn start(&self, run: Option<&std::path::Path>) -> Child {
         let mut command = match run {
             None => self.files.run(),
@@ -138,10 +149,25 @@ impl Killer<'_> {
     }
 }
 
+/// How long the program takes to its first point; killed then.
+fn startup_of(files: &Files) -> Duration {
+    let clock = tokio::time::Instant::now();
+    let (mut child, _) = ends::run_until_point(files.run(), 1);
+    let startup = clock.elapsed();
+    child.kill().unwrap();
+    child.wait().unwrap();
+    files.clear_runs();
+    startup
+}
+
 /// So many kills on one bench; as many runs as that takes.
 fn kill(files: &Files, told: Option<&Told>, seed: u64, kills: u64) -> Tally {
-    let mut killer =
-        Killer { files, told, random: Random::new(seed), gap: GAP, tally: Tally::default() };
+    let (random, startup) = (Random::new(seed), startup_of(files));
+    println!("the first point begins {startup:?} after the start");
+    if let Some(told) = told {
+        told.note_kill();
+    }
+    let mut killer = Killer { files, told, random, startup, gap: GAP, tally: Tally::default() };
     let mut left = kills;
     while left > 0 {
         let run = killer.to_the_end(&mut left);

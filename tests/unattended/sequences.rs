@@ -51,7 +51,9 @@ impl Place {
 
 /// A random sequence.
 pub fn sequence(random: &mut Random) -> Written {
-    let mut writer = Writer::new(random, 10.0, 30.0);
+    // Now and then there is room for a search.
+    let captures = if random.chance(0.06) { 30.0 } else { 10.0 };
+    let mut writer = Writer::new(random, captures, 30.0);
     writer.head();
     writer.text.push_str("steps:\n");
     writer.steps(Place::TOP, 4);
@@ -109,7 +111,7 @@ impl<'r> Writer<'r> {
     fn step(&mut self, place: Place) {
         match self.random.whole(0, 19) {
             0..=3 if place.sweeps && place.depth < 3 => self.sweep(place),
-            4 if self.captures >= 30.0 * place.times => self.search(place),
+            4 if self.captures >= 18.0 * place.times => self.search(place),
             5..=7 if self.captures >= place.times => self.measure(place),
             8 => self.wait(place),
             9 if place.depth < 3 => self.repeat(place),
@@ -149,7 +151,13 @@ impl<'r> Writer<'r> {
         let wanted = *self.random.one(wanted);
         let stable = *self.random.one(&["", ", stable: 2 s", ", stable: 1 min"]);
         let at_most = if stable.is_empty() { "1 s" } else { "2 min" };
-        let otherwise = *self.random.one(&["", ", otherwise: skip point", ", otherwise: go on"]);
+        let otherwise = *self.random.one(&[
+            "",
+            ", otherwise: skip point",
+            ", otherwise: skip point",
+            ", otherwise: go on",
+            ", otherwise: go on",
+        ]);
         let text = format!(
             "- wait: {{for: {reading}, to be: {wanted}{stable}, every: 500 ms, at most: \
              {at_most}{otherwise}}}"
@@ -175,9 +183,9 @@ impl<'r> Writer<'r> {
     }
 
     fn search(&mut self, place: Place) {
-        self.captures -= 30.0 * place.times;
+        self.captures -= 18.0 * place.times;
         let side = *self.random.one(&["tx", "rx"]);
-        self.line(place, &format!("- search beams: {{side: {side}, by: coarse to fine}}"));
+        self.line(place, &format!("- search beams: {{side: {side}, by: exhaustive}}"));
     }
 
     fn repeat(&mut self, place: Place) {

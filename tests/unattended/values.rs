@@ -53,8 +53,31 @@ pub const PREPARE: [&str; 6] = [
 
 /// Values that begin with = are computed; some come to lie beyond a limit then, and must be refused.
 pub const SETTINGS: &[(&str, &[&str])] = &[
-    ("supply.voltage", &["1.2 V", "1.25 V", "1.1 V", "0 V", "= supply.voltage * 1.1"]),
-    ("supply.current_limit", &["0.6 A", "0.8 A", "0.05 A", "= supply.current + 0.5 A"]),
+    (
+        "supply.voltage",
+        &[
+            "1.2 V",
+            "1.2 V",
+            "1.25 V",
+            "1.1 V",
+            "1.15 V",
+            "= supply.voltage",
+            "0 V",
+            "= supply.voltage * 1.1",
+        ],
+    ),
+    (
+        "supply.current_limit",
+        &[
+            "0.6 A",
+            "0.8 A",
+            "0.7 A",
+            "0.6 A",
+            "'= min(supply.current + 0.5 A, 0.8 A)'",
+            "0.05 A",
+            "= supply.current + 0.5 A",
+        ],
+    ),
     ("supply.output", &["on", "on", "on", "off"]),
     (
         "source.amplitude",
@@ -67,9 +90,20 @@ pub const SETTINGS: &[(&str, &[&str])] = &[
         ],
     ),
     ("source.output", &["on", "on", "off"]),
-    ("dut.tx.gain", &["0", "31", "20", "= gain", "= dut.tx.gain + 7"]),
+    ("dut.tx.gain", &["0", "31", "20", "= gain", "= gain", "= dut.tx.gain + 7"]),
     ("dut.rx.enable", &["on", "on", "off"]),
-    ("turntable.angle", &["90 deg", "-90 deg", "0 deg", "= angle", "= turntable.angle - 40 deg"]),
+    (
+        "turntable.angle",
+        &[
+            "90 deg",
+            "-90 deg",
+            "0 deg",
+            "5 deg",
+            "= angle",
+            "= angle",
+            "= turntable.angle - 40 deg",
+        ],
+    ),
     ("beam.rx", &["0 deg", "10 deg"]),
     ("frame", &["short", "short", "qpsk uncoded"]),
 ];
