@@ -63,7 +63,7 @@ fn doubts(measurement: &Json) -> String {
 #[test]
 fn a_measurement_whose_link_is_lost_ends() {
     let folder = tempfile::tempdir().unwrap();
-    let faults = "{instrument: dut, fault: lost lock, chip: rx, at_capture: 2}";
+    let faults = "{instrument: dut, fault: lost lock, chip: rx, at_capture: 3}";
     let steps = "  - measure: {as: long, until: {bits: 10 M}}\n    expect: {ber: at most 1 %}\n";
     let summary = run_under(folder.path(), faults, steps, 1);
     let long = measurement(&summary, "long");
@@ -78,7 +78,8 @@ fn a_measurement_whose_link_is_lost_ends() {
 #[test]
 fn a_record_that_came_twice_is_left_out_of_the_sums() {
     let folder = tempfile::tempdir().unwrap();
-    let faults = "{instrument: scope, fault: stale trace, at_capture: 2}";
+    // The first acquisition is the look before the first step.
+    let faults = "{instrument: scope, fault: stale trace, at_capture: 3}";
     let steps = "  - measure: {as: one}\n  - measure: {as: two, until: {bits: 200 k}}\n    expect: {ber: at most 1 %}\n";
     let summary = run_under(folder.path(), faults, steps, 1);
     let (one, two) = (measurement(&summary, "one"), measurement(&summary, "two"));
@@ -95,13 +96,14 @@ fn a_record_that_came_twice_is_left_out_of_the_sums() {
 #[test]
 fn a_setting_that_did_not_take_is_a_doubt_of_every_capture() {
     let folder = tempfile::tempdir().unwrap();
-    let faults = "{instrument: turntable, fault: setting not taken, at_s: 0, for_s: 1000}";
-    let steps =
-        "  - measure: {as: first}\n    expect: {ber: at most 50 %}\n  - measure: {as: second}\n";
+    // In `prepare` it would be found before the first step.
+    let faults = "{instrument: turntable, fault: setting not taken, at_s: 4, for_s: 1000}";
+    let steps = "  - wait: 5 s\n  - set: {turntable.angle: 7 deg}\n  - measure: {as: first}\n    expect: \
+                 {ber: at most 50 %}\n  - measure: {as: second}\n";
     let summary = run_under(folder.path(), faults, steps, 1);
     for label in ["first", "second"] {
         let told = doubts(&measurement(&summary, label));
-        assert!(told.contains("turntable.angle stood at 0 deg, and 5 deg was asked for"), "{told}");
+        assert!(told.contains("turntable.angle stood at 5 deg, and 7 deg was asked for"), "{told}");
     }
     assert_eq!(measurement(&summary, "first")["passed"], false);
 }

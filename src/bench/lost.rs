@@ -64,6 +64,30 @@ impl Bench {
         owner.split_once('.').is_some_and(|(name, _)| name == instrument)
     }
 
+    /// What a setting should be and what it is now, where these differ by more than its tolerance: what
+    /// it was when it was last read back, or what was asked for where that was not taken. A frame and a beam are no single values to be read back.
+    ///
+    /// # Errors
+    /// What the instrument or its link failed at.
+    pub async fn moved(
+        &mut self,
+        setting: &str,
+    ) -> Result<Option<(KnobValue, KnobValue)>, BenchError> {
+        let standing = self.standing.get(setting);
+        let standing = standing.filter(|_| !matches!(setting, FRAME | BEAM_TX | BEAM_RX));
+        let Some(standing) = standing else { return Ok(None) };
+        let wanted = match &standing.asked {
+            Some(asked) if !standing.matched => asked.clone(),
+            _ => standing.read_back.clone(),
+        };
+        let found = match self.ask_setting(setting).await {
+            Ok(found) => found,
+            Err(error) if error.is_never_written() => return Ok(None),
+            Err(error) => return Err(error),
+        };
+        Ok((!self.agree(setting, &wanted, &found)).then_some((wanted, found)))
+    }
+
     /// Whether the instrument still holds a value that it was given. A frame and a beam are no single
     /// values to be read back: of these the answer is no.
     ///

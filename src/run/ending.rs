@@ -4,7 +4,6 @@ use std::time::Duration;
 
 use tokio::time::Instant;
 
-use super::desk::NoWay;
 use super::engine::{Engine, RunSummary};
 use super::error::RunError;
 use super::progress::ProgressEvent;

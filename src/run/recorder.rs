@@ -97,7 +97,7 @@ impl Recorder {
             simulated: recorder.provenance.simulated,
             inputs: frozen,
             parameters: parameters(sequence),
-            points_planned: Some(count(&sequence.steps).points),
+            points_planned: points_planned(sequence),
             replay,
         }))?;
         Ok(recorder)
@@ -415,6 +415,12 @@ impl Recorder {
             })
             .collect()
     }
+}
+
+/// How many points there are, where that is known without going through all of them.
+fn points_planned(sequence: &Sequence) -> Option<u64> {
+    let counts = count(&sequence.steps);
+    counts.exact.then_some(counts.points)
 }
 
 /// The parameters of a sequence in the record's words.

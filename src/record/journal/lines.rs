@@ -15,6 +15,10 @@ const BUFFER_BYTES: usize = 128 << 10;
 
 /// What one line of a journal gave.
 #[derive(Clone, Debug, PartialEq)]
+#[allow(
+    clippy::large_enum_variant,
+    reason = "nearly every line is an entry; one is held at a time"
+)]
 pub enum JournalLine {
     /// A sound entry.
     Entry(Entry),

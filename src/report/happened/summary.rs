@@ -66,10 +66,8 @@ impl Night {
                 }
                 self.works_again(at, |_| true);
             }
-            Event::PointSkipped(point) => {
-                if counts {
-                    self.skipped.insert(point.point);
-                }
+            Event::PointSkipped(point) if counts => {
+                self.skipped.insert(point.point);
             }
             Event::Failure(failure) => {
                 self.retries += u64::from(failure.remedy == Remedy::Retried);

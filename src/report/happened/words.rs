@@ -1,7 +1,8 @@
 //! Events of a night in words. Knows nothing of where the words are shown.
 
 use crate::record::{
-    Event, Failure, FaultClass, InterlockTripped, Level, Preflight, ReferenceTaken, Remedy,
+    Answered, Event, Failure, FaultClass, InterlockTripped, Level, Notified, Preflight,
+    ReferenceTaken, Remedy,
 };
 use crate::report::notes::{self, without_numbers};
 use crate::report::number::{count, duration, number, recorded};
@@ -74,28 +75,9 @@ pub(in crate::report) fn told(event: &Event) -> Option<Told> {
             let text = format!("after {}: {}", duration(on.after_s), on.why);
             Told::plain("Went on", text)
         }
-        Event::Answered(answered) => {
-            let by = if answered.by_a_person { "a person" } else { "its default, as nobody did" };
-            let (question, answer) = (&answered.question, &answered.answer);
-            let text = format!(
-                "\"{question}\" was answered \"{answer}\" by {by}, after {}",
-                duration(answered.after_s)
-            );
-            Told { key: None, ..Told::plain("Question", text) }
-        }
+        Event::Answered(answered) => question(answered),
         Event::Reference(taken) => reference(taken)?,
-        Event::Notified(notified) => match (&notified.failed, &notified.by) {
-            (Some(why), by) => {
-                let by = by.as_deref().unwrap_or("no way");
-                let text = format!("\"{}\" did not get through by {by}: {why}", notified.text);
-                Told::serious("Notification failed", text)
-            }
-            (None, Some(by)) => Told::plain("Notified", format!("\"{}\" by {by}", notified.text)),
-            (None, None) => {
-                let text = format!("\"{}\": the bench file names nobody to tell", notified.text);
-                Told::plain("Not notified", text)
-            }
-        },
+        Event::Notified(notified) => notification(notified),
         Event::Note(note) if note.level > Level::Info => {
             let what = if note.level == Level::Error { "Error" } else { "Warning" };
             let instrument = note.instrument.as_ref().map(|name| format!("{name}: "));
@@ -159,6 +141,30 @@ fn failed(failure: &Failure) -> Told {
     let key = format!("{class} {at} {remedy:?} {}", without_numbers(&failure.message));
     let text = format!("{at}{class}{attempt}: {}; {done}", failure.message);
     Told { key: Some(key), ..Told::serious("Failure", text) }
+}
+
+fn question(answered: &Answered) -> Told {
+    let by = if answered.by_a_person { "a person" } else { "its default, as nobody did" };
+    let (question, answer) = (&answered.question, &answered.answer);
+    let after = duration(answered.after_s);
+    let text = format!("\"{question}\" was answered \"{answer}\" by {by}, after {after}");
+    Told { key: None, ..Told::plain("Question", text) }
+}
+
+fn notification(notified: &Notified) -> Told {
+    let text = &notified.text;
+    match (&notified.failed, &notified.by) {
+        (Some(why), by) => {
+            let by = by.as_deref().unwrap_or("no way");
+            let text = format!("\"{text}\" did not get through by {by}: {why}");
+            Told::serious("Notification failed", text)
+        }
+        (None, Some(by)) => Told::plain("Notified", format!("\"{text}\" by {by}")),
+        (None, None) => {
+            let text = format!("\"{text}\": the bench file names nobody to tell");
+            Told::plain("Not notified", text)
+        }
+    }
 }
 
 fn looked_at(preflight: &Preflight) -> Told {

@@ -2,7 +2,7 @@
 
 use crate::record::{Event, Outcome};
 use crate::run::Control;
-use crate::run::scene::Scene;
+use crate::run::scene::{Scene, Wish};
 
 const POINTS: &str = "
 steps:
@@ -20,7 +20,7 @@ async fn a_stop_after_the_point_lets_it_end() {
 
 #[tokio::test(start_paused = true)]
 async fn a_pause_holds_the_bench_and_goes_on() {
-    let wishes: [(u64, fn(&Control)); 2] = [(3, Control::pause), (1000, Control::go_on)];
+    let wishes: [Wish; 2] = [(3, Control::pause), (1000, Control::go_on)];
     let ran = Scene::new(&[], POINTS).with_wishes(&wishes).run().await;
     assert_eq!(ran.summary.outcome, Outcome::Completed);
     let wanted = [
@@ -43,7 +43,7 @@ async fn a_pause_holds_the_bench_and_goes_on() {
 
 #[tokio::test(start_paused = true)]
 async fn a_stop_ends_a_pause() {
-    let wishes: [(u64, fn(&Control)); 2] = [(3, Control::pause), (50, Control::stop_now)];
+    let wishes: [Wish; 2] = [(3, Control::pause), (50, Control::stop_now)];
     let ran = Scene::new(&[], POINTS).with_wishes(&wishes).run().await;
     assert_eq!(ran.summary.outcome, Outcome::Stopped);
     assert_eq!(ran.took.as_secs(), 50);
