@@ -22,15 +22,16 @@ struct Planned {
     words: &'static [&'static str],
 }
 
-const PLANNED: [Planned; 8] = [
-    Planned { at_s: 4_500, within_s: 60, words: &["supply"] },
-    Planned { at_s: 8_100, within_s: 120, words: &["scope"] },
-    Planned { at_s: 11_400, within_s: 120, words: &["scope"] },
-    Planned { at_s: 15_000, within_s: 120, words: &["dut"] },
-    Planned { at_s: 17_400, within_s: 60, words: &["supply voltage"] },
-    Planned { at_s: 18_600, within_s: 7_200, words: &["source.amplitude"] },
-    Planned { at_s: 23_400, within_s: 900, words: &["turntable"] },
-    Planned { at_s: 26_400, within_s: 60, words: &["receiver locked"] },
+const PLANNED: [Planned; 9] = [
+    Planned { at_s: 4_500, within_s: 60, words: &["supply", "not a number"] },
+    Planned { at_s: 8_100, within_s: 120, words: &["scope", "restarted", "tried again"] },
+    Planned { at_s: 11_400, within_s: 120, words: &["scope", "external trigger"] },
+    Planned { at_s: 15_000, within_s: 120, words: &["dut", "tried again"] },
+    Planned { at_s: 17_400, within_s: 60, words: &["supply current", "the run paused"] },
+    Planned { at_s: 18_600, within_s: 7_200, words: &["source.amplitude", "doubtful"] },
+    Planned { at_s: 23_400, within_s: 900, words: &["turntable", "tried again"] },
+    Planned { at_s: 23_400, within_s: 1_500, words: &["turntable", "restarted"] },
+    Planned { at_s: 26_400, within_s: 60, words: &["receiver locked", "the run paused"] },
 ];
 
 fn run(folder: &Path) -> RunFolder {

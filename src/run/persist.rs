@@ -31,6 +31,7 @@ impl<'a> Engine<'a> {
         mut action: impl AsyncFnMut(&mut Engine<'a>) -> Result<T, RunError>,
     ) -> Result<T, RunError> {
         let mut attempt = 1;
+        let mut failed = [0; 3];
         let mut last = None;
         loop {
             let error = match self.attempt(place, last.as_ref(), &mut action).await {
@@ -43,10 +44,17 @@ impl<'a> Engine<'a> {
             self.tries = attempt;
             let Some(remedy) = self.remedy_for(&error) else { return Err(error) };
             self.remark_on_cause(&error).await?;
-            if attempt > remedy.retries {
+            // Each kind has its own retries: a doubt after an outage is not the end of them.
+            let kind = match &error {
+                RunError::Doubtful { .. } => 0,
+                error if error.class() == Class::Transient => 1,
+                _ => 2,
+            };
+            failed[kind] += 1;
+            if failed[kind] > remedy.retries {
                 return Err(error);
             }
-            let wait = remedy.wait_before(attempt);
+            let wait = remedy.wait_before(failed[kind]);
             self.tell_failure(&error, attempt, Remedy::Retried, Some(wait))?;
             self.tally.retries += 1;
             self.rest(wait).await?;
