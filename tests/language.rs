@@ -7,7 +7,6 @@ mod common;
 use std::fs;
 use std::path::Path;
 use std::sync::OnceLock;
-use std::time::{Duration, Instant};
 
 use beamwarden::bench::BenchPlan;
 use beamwarden::sequence::{ReadWith, language_reference, read_sequence_with};
@@ -341,9 +340,10 @@ fn what_a_bench_may_radiate_is_predicted() {
     assert!(shown.contains(advice) != shown.contains("EIRP"), "{shown}");
 }
 
-/// A million points: the goal is 2 s; twice that here, where others share the machine.
+/// A million points of two nested sweeps in random order with a rule; how long that takes is measured by
+/// `cargo bench --bench unattended`.
 #[test]
-fn a_million_points_are_checked_at_once() {
+fn a_million_points_are_counted() {
     let folder = tempfile::tempdir().unwrap();
     let text = "sequence: million
 steps:
@@ -356,15 +356,9 @@ steps:
         do: [{measure: {}}]
 ";
     let path = write(folder.path(), "million.yaml", text);
-    let mut fastest = Duration::MAX;
-    for _ in 0..5 {
-        let began = Instant::now();
-        let shown = expect_status(&run(&["check", &path]), 0);
-        fastest = fastest.min(began.elapsed());
-        // 333 voltages lie above 1.1 V, and 250 angles above 30 deg.
-        assert!(shown.contains("points        916750"), "{shown}");
-    }
-    assert!(fastest < Duration::from_secs(4), "{fastest:?}");
+    let shown = expect_status(&run(&["check", &path]), 0);
+    // 333 voltages lie above 1.1 V, and 250 angles above 30 deg.
+    assert!(shown.contains("points        916750"), "{shown}");
 }
 
 /// What is shipped, to be changed at random.

@@ -133,7 +133,7 @@ fn axes_together_advance_together() {
             sweep.together = true;
         });
     assert_eq!(
-        story(&[zipped.clone()]),
+        story(std::slice::from_ref(&zipped)),
         ["1: x=1 y=7 set x=1 y=7", "a", "end 1", "2: x=2 y=7 set x=2 y=7", "a", "end 2"]
     );
     assert_eq!(count(&[zipped]).points, 2);
@@ -151,7 +151,7 @@ fn a_random_order_has_the_same_points() {
         shown.sort();
         shown
     };
-    assert_eq!(sorted(&[written.clone()]), sorted(&[random(1)]));
+    assert_eq!(sorted(std::slice::from_ref(&written)), sorted(&[random(1)]));
     assert_ne!(points(&[written]), points(&[random(1)]));
     assert_ne!(points(&[random(1)]), points(&[random(2)]));
     let mut before = Position::new();
