@@ -4,6 +4,7 @@
 //!
 //! `BEAMWARDEN_KILLS=2000` kills more often than the 500 times of the gate.
 
+#![allow(clippy::print_stdout, reason = "what was found and from which seed is worth reading")]
 #![allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
 #![cfg(unix)]
 
