@@ -135,6 +135,7 @@ impl RunError {
             RunError::Deadline { .. } | RunError::Doubtful { .. } => Class::Transient,
             RunError::SettingsLost { .. }
             | RunError::NotReached { .. }
+            | RunError::NoValue { .. }
             | RunError::NotSafe
             | RunError::NotReady(_)
             | RunError::OtherInstruments(_) => Class::Instrument,
@@ -145,7 +146,7 @@ impl RunError {
             RunError::Record(_) | RunError::Analysis { .. } | RunError::Panicked(_) => {
                 Class::Internal
             }
-            RunError::NoValue { .. } | RunError::Stopped => Class::Operator,
+            RunError::Stopped => Class::Operator,
         }
     }
 

@@ -12,6 +12,7 @@ mod read;
 mod reference;
 mod schema;
 mod settings;
+pub use settings::settings_of;
 mod step;
 mod walk;
 
