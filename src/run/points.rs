@@ -14,6 +14,9 @@ use crate::bench::policy::Then;
 use crate::record::{Abandoned, Event, PointSkipped, Remedy};
 use crate::sequence::{Phase, Position, Step, Walk, WalkItem};
 
+/// So many combinations in a row that are left out end a run: nothing is heard while they are looked at.
+const LEFT_OUT_MAX: u64 = 20_000_000;
+
 /// A turn of an outer sweep whose own settings or steps failed: its points are given up.
 #[derive(Clone, Debug)]
 pub(super) struct LostTurn {
@@ -88,7 +91,7 @@ impl<'a> Engine<'a> {
     /// Goes through the points, from the first that is not done.
     pub(super) async fn go_through_points(&mut self) -> Result<(), RunError> {
         let sequence = self.sequence;
-        let mut walk = Walk::of(sequence, Phase::Steps);
+        let mut walk = Walk::of(sequence, Phase::Steps).with_patience(LEFT_OUT_MAX);
         let mut number = self.prepared;
         let mut open = OpenTurns::default();
         while let Some(item) = walk.next() {
@@ -140,6 +143,12 @@ impl<'a> Engine<'a> {
                     self.position = position;
                 }
             }
+        }
+        if walk.gave_up() {
+            let what = format!(
+                "{LEFT_OUT_MAX} combinations in a row are left out by 'skip when'; take fewer values"
+            );
+            return Err(RunError::NotReady(what));
         }
         // A last wait that a stop cut short is no end of the plan.
         if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }
