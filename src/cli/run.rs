@@ -93,7 +93,10 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         terminal.tell(format!("warning: {remark}"));
     }
     let runtime = runtime(&work.plan)?;
-    let (folder, ran) = runtime.block_on(execute(arguments, terminal.interactive, work))?;
+    let executed = runtime.block_on(execute(arguments, terminal.interactive, work));
+    // Whoever still tells somebody, or waits for an answer at the terminal, must not hold the end.
+    runtime.shutdown_background();
+    let (folder, ran) = executed?;
     let report = finish_folder(&folder, terminal);
     let summary = ran.map_err(bench_failure)?;
     let printed = if arguments.json {

@@ -1,6 +1,6 @@
 //! The engine: one action after the other, and the safe state at every end.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::task::Poll;
@@ -354,6 +354,7 @@ impl<'a> Engine<'a> {
         self.progress.take(ProgressEvent::Phase("finally"));
         self.recorder.set_for("finally");
         let mut first = Ok(());
+        let mut mute = BTreeSet::new();
         for item in Walk::of(self.sequence, Phase::Finally) {
             // There is no sweep in `finally`, so that nothing but steps comes.
             let WalkItem::Do(step) = item else { continue };
@@ -369,7 +370,7 @@ impl<'a> Engine<'a> {
                         outcomes.push(self.warn(left));
                         continue;
                     }
-                    outcomes.push(self.assign(assignment, &step.place).await);
+                    outcomes.push(self.assign_soon(assignment, &step.place, &mut mute).await);
                 }
             } else {
                 outcomes.push(self.step(step).await);
