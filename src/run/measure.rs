@@ -120,6 +120,7 @@ impl Engine<'_> {
         place: &str,
     ) -> Result<Measurement, RunError> {
         let point = self.point;
+        self.tell_axes_elsewhere(place)?;
         let mut seen = Gathered::default();
         let began = Instant::now();
         while !seen.is_enough(&measure.until, began) {
