@@ -63,8 +63,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = bench_or_all_faults(arguments)?;
     let sequence = load_sequence(arguments.sequence.as_deref(), &plan, &arguments.with)?;
     refuse_what_no_run_would_begin(&plan, &sequence)?;
-    let remarks: Vec<String> =
-        plan.model_remarks().into_iter().chain(sequence.remarks()).collect();
+    let remarks: Vec<String> = plan.model_remarks().into_iter().chain(sequence.remarks()).collect();
     let (costs, learned) = learned::costs(&arguments.runs, plan.name());
     let cost = estimate(&sequence, &costs);
     let distance = read_distance(&arguments.distance)?;

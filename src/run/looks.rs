@@ -73,9 +73,7 @@ fn outputs_end(plan: &BenchPlan, switched_on: &BTreeSet<&str>) -> PreflightCheck
         .knobs()
         .iter()
         .filter(|knob| matches!(knob.kind, KnobKind::Switch))
-        .filter(|knob| {
-            matches!(role_of(plan, knob), Some(Role::Supply | Role::WaveformSource))
-        })
+        .filter(|knob| matches!(role_of(plan, knob), Some(Role::Supply | Role::WaveformSource)))
         .map(|knob| knob.name.as_str())
         .filter(|name| switched_on.contains(name))
         .filter(|name| !plan.safe_state.iter().any(|(setting, _)| setting == name))

@@ -6,6 +6,7 @@ use tokio::time::timeout;
 
 use super::engine::{Engine, fault_class};
 use super::error::RunError;
+use super::interlocks::Pauses;
 use super::measure::LastMeasured;
 use super::progress::ProgressEvent;
 use crate::bench::policy::Then;
@@ -200,7 +201,7 @@ impl<'a> Engine<'a> {
                 Ok(()) => {
                     self.recorder.point_finished(point.number)?;
                     self.tally.finished(&self.policy);
-                    self.pauses_in_a_row = 0;
+                    self.pauses = Pauses::default();
                     self.followed.points_since += 1;
                     return Ok(());
                 }

@@ -16,8 +16,9 @@ use crate::sequence::{Costs, count, estimate};
 
 /// Room that is left on the disk beside what the run is thought to need.
 const RESERVE_BYTES: f64 = 64.0 * 1024.0 * 1024.0;
-/// Largest share of clipped samples in the test capture.
-const CLIPPED_MAX: f64 = 0.001;
+/// Largest share of clipped samples in a capture that can be trusted, the test capture included: clipped
+/// that rarely, a signal loses far less than its EVM. Common practice, no source.
+pub(super) const CLIPPED_MAX: f64 = 0.001;
 
 impl Engine<'_> {
     /// Before anything is set.

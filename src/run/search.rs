@@ -157,7 +157,10 @@ impl Engine<'_> {
         Ok(differing
             .filter_map(|one| {
                 let asked = one.asked?;
-                Some(format!("{} stands at {}, and {asked} was asked for", one.setting, one.read_back))
+                Some(format!(
+                    "{} stands at {}, and {asked} was asked for",
+                    one.setting, one.read_back
+                ))
             })
             .collect())
     }

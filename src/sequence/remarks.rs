@@ -1,8 +1,8 @@
 //! What is allowed in a sequence and seldom meant.
 
 use super::step::{Action, Axis, Sequence, Step};
-use crate::bench::knob::{BEAM_RX, BEAM_TX};
 use crate::beam::search::Sides;
+use crate::bench::knob::{BEAM_RX, BEAM_TX};
 
 impl Sequence {
     /// Each with its place and what follows from it.

@@ -82,7 +82,15 @@ pub fn sequence(random: &mut Random) -> Written {
 
 impl<'r> Writer<'r> {
     fn new(random: &'r mut Random, captures: f64, points: f64) -> Self {
-        Self { random, text: String::new(), captures, points, asked: false, open: Vec::new(), swept: Vec::new() }
+        Self {
+            random,
+            text: String::new(),
+            captures,
+            points,
+            asked: false,
+            open: Vec::new(),
+            swept: Vec::new(),
+        }
     }
 
     fn line(&mut self, place: Place, text: &str) {
