@@ -121,9 +121,9 @@ fn check_axes(standing: &BTreeMap<String, String>, started: &Value, measured: &V
     for axis in started["position"].as_array().unwrap() {
         let (name, value) = (axis["axis"].as_str().unwrap(), &axis["value"]);
         let stands: Value = serde_json::from_str(&standing[name]).unwrap();
-        let differs = match (stands["value"].as_f64(), value["value"].as_f64()) {
+        let differs = match (stands["value"].as_f64(), value.as_f64()) {
             (Some(stands), Some(wanted)) => (stands - wanted).abs() > 0.02,
-            _ => stands["value"] != value["value"],
+            _ => stands["value"] != *value,
         };
         assert!(!differs, "{name} stands at {stands}: {started}, {measured}");
     }

@@ -100,7 +100,8 @@ pub(super) fn make_safe(found: &Interrupted, then: Then) -> Result<(RunSummary, 
             .await
             .map_err(bench_failure)?;
         let mut watch = Silent;
-        let engine = Engine::new(&found.sequence, &mut bench, &mut recorder, &mut watch, control.clone());
+        let engine =
+            Engine::new(&found.sequence, &mut bench, &mut recorder, &mut watch, control.clone());
         let summary = engine.only_make_safe(failures).await;
         if then == Then::Close {
             end(&mut recorder, found, &summary)?;

@@ -89,7 +89,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             }
         }
     };
-    for remark in work.plan.model_remarks() {
+    for remark in work.plan.model_remarks().into_iter().chain(work.sequence.remarks()) {
         terminal.tell(format!("warning: {remark}"));
     }
     let runtime = runtime(&work.plan)?;

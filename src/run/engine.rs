@@ -13,6 +13,7 @@ use tokio::time::{Instant, timeout};
 use super::control::Control;
 use super::desk::{Desk, NoWay, NobodyThere, Notifier};
 use super::error::RunError;
+use super::interlocks::Pauses;
 use super::ledger::Ledger;
 use super::measure::{LastMeasured, Measurement};
 use super::points::LostTurn;
@@ -94,7 +95,7 @@ pub struct Engine<'a> {
     /// Answers to questions by name.
     pub(super) answers: BTreeMap<String, String>,
     /// Pauses for a condition since a step or point was last done.
-    pub(super) pauses_in_a_row: u32,
+    pub(super) pauses: Pauses,
     /// The turn of each repetition that is open, the innermost last.
     pub(super) turns: Vec<u64>,
     pub(super) measurements: Vec<Measurement>,
@@ -139,7 +140,7 @@ impl<'a> Engine<'a> {
             notifier: Rc::new(Mutex::new(NoWay)),
             last: LastMeasured::default(),
             answers: BTreeMap::new(),
-            pauses_in_a_row: 0,
+            pauses: Pauses::default(),
             turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
@@ -415,7 +416,7 @@ impl<'a> Engine<'a> {
                 }
             }
         }
-        self.pauses_in_a_row = 0;
+        self.pauses = Pauses::default();
         if marked { self.recorder.step_finished(number, &step.place) } else { Ok(()) }
     }
 

@@ -188,6 +188,10 @@ impl<'a> Engine<'a> {
                 Class::Limit | Class::Operator | Class::Internal => None,
             },
             RunError::Doubtful { .. } => Some(self.policy.doubt),
+            // Tried again as what an instrument refuses; what then stands elsewhere is a doubt.
+            RunError::NotTaken { .. } => {
+                Some(policy::Remedy { then: self.policy.doubt.then, ..self.policy.instrument })
+            }
             _ => None,
         }
     }
@@ -293,7 +297,7 @@ impl<'a> Engine<'a> {
     }
 
     /// Waits before a retry; a stop ends it.
-    async fn rest(&mut self, wait: Duration) -> Result<(), RunError> {
+    pub(super) async fn rest(&mut self, wait: Duration) -> Result<(), RunError> {
         self.recorder.flush()?;
         self.pass_time(wait).await?;
         if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }

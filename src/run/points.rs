@@ -8,6 +8,7 @@ use tokio::time::timeout;
 
 use super::engine::{Engine, fault_class};
 use super::error::RunError;
+use super::interlocks::Pauses;
 use super::measure::LastMeasured;
 use super::progress::ProgressEvent;
 use crate::bench::policy::Then;
@@ -184,8 +185,9 @@ impl<'a> Engine<'a> {
         let shown = shown(&position);
         self.progress.take(ProgressEvent::Point { point: None, position: shown.clone() });
         loop {
-            let wanted = if std::mem::take(&mut self.unsettled) { &position } else { changes };
-            match self.set_all(wanted, &format!("at {shown}")).await {
+            let all = std::mem::take(&mut self.unsettled);
+            let wanted = self.to_set(&position, changes, all);
+            match self.set_all(&wanted, &format!("at {shown}")).await {
                 Err(RunError::Tripped(trip)) => {
                     self.unsettled = true;
                     self.ride_out(trip).await?;
@@ -193,6 +195,36 @@ impl<'a> Engine<'a> {
                 done => return self.settle_turn(done),
             }
         }
+    }
+
+    /// The axes to set at a turn: those whose values change, and those that a step, a search or a point
+    /// given up has left elsewhere; all of them where nobody knows how the bench stands. So every turn
+    /// begins with all axes as planned.
+    fn to_set(&self, position: &Position, changes: &Position, all: bool) -> Position {
+        let changes_here = |name: &str| changes.iter().any(|(axis, _)| axis == name);
+        let stands = |name: &str, value| self.ledger.value(name) == Some(value);
+        position
+            .iter()
+            .filter(|(name, value)| all || changes_here(name) || !stands(name, value))
+            .cloned()
+            .collect()
+    }
+
+    /// Tells which axes do not stand at a measurement as the plan has the point: a step of the point
+    /// has set them elsewhere, and figures belong to what stands.
+    pub(super) fn tell_axes_elsewhere(&mut self, place: &str) -> Result<(), RunError> {
+        let elsewhere: Vec<String> = self
+            .position
+            .iter()
+            .filter_map(|(axis, planned)| {
+                let stands = self.ledger.value(axis).filter(|stands| *stands != planned)?;
+                Some(format!("{axis} was set to {stands} since, and the plan has {planned}"))
+            })
+            .collect();
+        if elsewhere.is_empty() {
+            return Ok(());
+        }
+        self.warn(format!("{place}: measured beside the plan: {}", elsewhere.join("; ")))
     }
 
     /// A step outside all points.
@@ -241,7 +273,7 @@ impl<'a> Engine<'a> {
                 Ok(()) => {
                     self.recorder.point_finished(point.number)?;
                     self.tally.finished(&self.policy);
-                    self.pauses_in_a_row = 0;
+                    self.pauses = Pauses::default();
                     self.followed.points_since += 1;
                     return Ok(());
                 }
@@ -286,8 +318,8 @@ impl<'a> Engine<'a> {
         self.turns.clear();
         let most = self.sequence.deadlines.point;
         let work = async {
-            let wanted = if self.unsettled { &point.position } else { &point.changes };
-            self.set_all(wanted, &format!("at {shown}")).await?;
+            let wanted = self.to_set(&point.position, &point.changes, self.unsettled);
+            self.set_all(&wanted, &format!("at {shown}")).await?;
             self.unsettled = false;
             for step in &point.steps {
                 if self.stopping() {

@@ -10,6 +10,7 @@ mod figure_names;
 pub mod grammar;
 mod read;
 mod reference;
+mod remarks;
 mod schema;
 mod settings;
 pub use settings::settings_of;
