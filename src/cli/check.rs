@@ -12,7 +12,7 @@ use serde_json::json;
 use super::benches_at_hand::{load_bench, load_sequence, sequence_faults};
 use super::failure::FailureKind;
 use super::figures_table::table;
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, tell};
 use crate::bench::BenchPlan;
 use crate::sequence::{Estimate, Phase, Sequence, Walk, WalkItem, estimate, parameter_text};
 
@@ -65,6 +65,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let cost = estimate(&sequence, &costs);
     let distance = read_distance(&arguments.distance)?;
     let exposure = exposure::predicted(&plan, &sequence, distance);
+    let told = tell::remark(tell::ways(&plan, arguments.bench.as_deref()).as_ref(), &sequence);
+    let remarks: Vec<String> = plan.model_remarks().iter().cloned().chain(told).collect();
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,
@@ -83,7 +85,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             "eirp_dbm_predicted": exposure.map(|exposure| exposure.eirp_dbm),
             "power_density_w_m2_predicted": exposure.map(|exposure| exposure.density_w_m2),
             "distance_m": distance,
-            "remarks": plan.model_remarks(),
+            "remarks": remarks,
             "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
@@ -96,7 +98,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if let Some((count, name)) = plan.planned_faults() {
         terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
     }
-    for remark in plan.model_remarks() {
+    for remark in &remarks {
         terminal.line(format!("remark        {remark}"))?;
     }
     if arguments.plan {

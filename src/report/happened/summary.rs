@@ -417,8 +417,8 @@ mod tests {
         night.end();
         let told = night.paragraph(Some(9005.0));
         for part in [
-            "the scope failed twice, first at 21:40 UTC, for 6.0 s at most",
-            "the supply failed at 00:10 UTC and worked again 5.0 s later",
+            "the scope failed twice, first at 21:40 UTC, for 6 s at most",
+            "the supply failed at 00:10 UTC and worked again 5 s later",
             "the supply restarted at 00:10 UTC and lost its settings",
         ] {
             assert!(told.contains(part), "{part:?} in {told}");
