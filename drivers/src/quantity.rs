@@ -225,7 +225,8 @@ impl QuantityError {
     /// The unit that was probably meant: `degC` for `C`, `mV` for `mv`.
     #[must_use]
     pub fn advice(&self, wanted: Dimension) -> Option<String> {
-        let (QuantityError::UnknownUnit { unit, .. } | QuantityError::WrongUnit { unit, .. }) = self
+        let (QuantityError::UnknownUnit { unit, .. } | QuantityError::WrongUnit { unit, .. }) =
+            self
         else {
             return None;
         };
