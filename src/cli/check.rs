@@ -12,7 +12,7 @@ use serde_json::json;
 use super::benches_at_hand::{load_bench, load_sequence, sequence_faults};
 use super::failure::FailureKind;
 use super::figures_table::table;
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, tell};
 use crate::bench::BenchPlan;
 use crate::run::looks_at_files;
 use crate::sequence::{Estimate, Phase, Sequence, Walk, WalkItem, estimate, parameter_text};
@@ -68,6 +68,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let cost = estimate(&sequence, &costs);
     let distance = read_distance(&arguments.distance)?;
     let exposure = exposure::predicted(&plan, &sequence, distance);
+    let told = tell::remark(tell::ways(&plan, arguments.bench.as_deref()).as_ref(), &sequence);
+    let remarks: Vec<String> = plan.model_remarks().iter().cloned().chain(told).collect();
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,

@@ -14,6 +14,9 @@ use crate::bench::{BenchError, Lent, Settled};
 use crate::record::{FaultClass, Level, Remedy};
 use crate::sequence::{Action, Assignment, Given, Position, Step, Wait};
 
+/// For what a setting is made that stands in the record already.
+const MADE_AGAIN: &str = "made again";
+
 impl Engine<'_> {
     pub(super) async fn act(&mut self, step: &Step) -> Result<(), RunError> {
         let place = step.place.as_ref();
@@ -117,6 +120,27 @@ impl Engine<'_> {
         value: &KnobValue,
         place: &str,
     ) -> Result<Option<String>, RunError> {
+        self.set_as(setting, value, place, None).await
+    }
+
+    /// Makes a setting again that was made before: where it stands in the order of what the sequence
+    /// asked for does not change by that.
+    pub(super) async fn set_again(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+    ) -> Result<Option<String>, RunError> {
+        self.set_as(setting, value, place, Some(MADE_AGAIN)).await
+    }
+
+    async fn set_as(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+        part_of: Option<&'static str>,
+    ) -> Result<Option<String>, RunError> {
         let mut differs = None;
         let settled = if self.bench.moves(setting) {
             self.move_table(setting, value, place).await?
@@ -125,7 +149,7 @@ impl Engine<'_> {
             settled.map_err(|error| RunError::bench(place, error))?
         };
         for one in settled {
-            self.recorder.setting(&one, setting)?;
+            self.recorder.setting(&one, setting, part_of)?;
             let value = one.read_back.to_string();
             self.progress.take(ProgressEvent::Set { setting: &one.setting, value: &value });
             if one.setting == FRAME {

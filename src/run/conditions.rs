@@ -143,6 +143,9 @@ impl<'a> Engine<'a> {
         let began = Instant::now();
         let mut open = false;
         for turn in 1.. {
+            // Also where nothing in it waits, signals, conditions and the run's deadline are heard.
+            tokio::task::yield_now().await;
+            self.look_up().await?;
             self.turns.push(turn);
             self.body(&repeat.body).await?;
             let over = match &repeat.until {

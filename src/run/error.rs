@@ -144,6 +144,7 @@ impl RunError {
             RunError::SettingsLost { .. }
             | RunError::NotTaken { .. }
             | RunError::NotReached { .. }
+            | RunError::NoValue { .. }
             | RunError::NotSafe
             | RunError::NotReady(_)
             | RunError::OtherInstruments(_) => Class::Instrument,
@@ -154,7 +155,7 @@ impl RunError {
             RunError::Record(_) | RunError::Analysis { .. } | RunError::Panicked(_) => {
                 Class::Internal
             }
-            RunError::NoValue { .. } | RunError::Stopped => Class::Operator,
+            RunError::Stopped => Class::Operator,
         }
     }
 

@@ -29,6 +29,7 @@ mod scene;
 mod search;
 mod sequential;
 mod tally;
+mod tidy;
 mod translate;
 mod values;
 mod watch;

@@ -1,6 +1,8 @@
 //! The walk through the points: each once, tried again or given up by the policy, and what stands
 //! between two of them.
 
+use std::collections::BTreeMap;
+
 use beamwarden_drivers::Class;
 use tokio::time::timeout;
 
@@ -12,6 +14,9 @@ use super::progress::ProgressEvent;
 use crate::bench::policy::Then;
 use crate::record::{Abandoned, Event, PointSkipped, Remedy};
 use crate::sequence::{Phase, Position, Step, Walk, WalkItem};
+
+/// So many combinations in a row that are left out end a run: nothing is heard while they are looked at.
+const LEFT_OUT_MAX: u64 = 20_000_000;
 
 /// A turn of an outer sweep whose own settings or steps failed: its points are given up.
 #[derive(Clone, Debug)]
@@ -37,6 +42,42 @@ pub(super) struct Counted {
     kept: usize,
     searches: usize,
     last: LastMeasured,
+    answers: BTreeMap<String, String>,
+}
+
+/// What stands outside the points in the turns that are open, while a walk passes over what is done.
+#[derive(Default)]
+struct OpenTurns<'s> {
+    depth: usize,
+    /// Depth, number and what to do again.
+    items: Vec<(usize, u64, Redo<'s>)>,
+}
+
+/// Something that is done again in a turn that was lost.
+enum Redo<'s> {
+    /// Its settings.
+    Enter(Position),
+    /// A step.
+    Do(&'s Step),
+}
+
+impl<'s> OpenTurns<'s> {
+    fn take(&mut self, number: u64, item: &WalkItem<'s>) {
+        match item {
+            WalkItem::Enter { point: None, position, .. } => {
+                self.depth += 1;
+                self.items.push((self.depth, number, Redo::Enter(position.clone())));
+            }
+            WalkItem::Do(step) if self.depth > 0 => {
+                self.items.push((self.depth, number, Redo::Do(step)));
+            }
+            WalkItem::Leave { point: None, .. } => {
+                self.items.retain(|(depth, ..)| *depth < self.depth);
+                self.depth = self.depth.saturating_sub(1);
+            }
+            _ => {}
+        }
+    }
 }
 
 /// What becomes of a point that failed.
@@ -51,11 +92,18 @@ impl<'a> Engine<'a> {
     /// Goes through the points, from the first that is not done.
     pub(super) async fn go_through_points(&mut self) -> Result<(), RunError> {
         let sequence = self.sequence;
-        let mut walk = Walk::of(sequence, Phase::Steps);
+        let mut walk = Walk::of(sequence, Phase::Steps).with_patience(LEFT_OUT_MAX);
         let mut number = self.prepared;
+        let mut open = OpenTurns::default();
         while let Some(item) = walk.next() {
             number += 1;
             let done = number <= self.done_before.items;
+            let leaves = matches!(item, WalkItem::Leave { .. });
+            if leaves || (done && self.done_before.lost_turn) {
+                open.take(number, &item);
+            } else {
+                self.begin_turns_anew(&mut open).await?;
+            }
             match item {
                 WalkItem::Enter { point: Some(point), position, changes } => {
                     let mut steps = Vec::new();
@@ -97,8 +145,32 @@ impl<'a> Engine<'a> {
                 }
             }
         }
+        if walk.gave_up() {
+            let what = format!(
+                "{LEFT_OUT_MAX} combinations in a row are left out by 'skip when'; take fewer values"
+            );
+            return Err(RunError::NotReady(what));
+        }
         // A last wait that a stop cut short is no end of the plan.
         if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }
+    }
+
+    /// Turns that were lost when the run was cut off begin anew, as far as they are still open: their
+    /// points must not be measured without what failed.
+    async fn begin_turns_anew(&mut self, open: &mut OpenTurns<'_>) -> Result<(), RunError> {
+        let depth = self.depth;
+        for (at, number, redo) in std::mem::take(&mut open.items) {
+            self.depth = at;
+            match redo {
+                Redo::Enter(position) => self.enter_turn(position.clone(), &position).await?,
+                Redo::Do(step) if number > self.done_before.last_step => {
+                    self.between(number, step).await?;
+                }
+                Redo::Do(_) => {}
+            }
+        }
+        self.depth = depth;
+        Ok(())
     }
 
     /// Makes the settings of a turn of an outer sweep.
@@ -227,6 +299,7 @@ impl<'a> Engine<'a> {
             kept: self.measurements.len(),
             searches: self.searches.len(),
             last: self.last.clone(),
+            answers: self.answers.clone(),
         }
     }
 
@@ -237,6 +310,7 @@ impl<'a> Engine<'a> {
         self.measurements.truncate(counted.kept);
         self.searches.truncate(counted.searches);
         self.last = counted.last.clone();
+        self.answers = counted.answers.clone();
     }
 
     /// The settings and steps of a point, within its deadline.

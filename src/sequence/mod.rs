@@ -13,6 +13,7 @@ mod reference;
 mod remarks;
 mod schema;
 mod settings;
+pub use settings::settings_of;
 mod step;
 mod walk;
 

@@ -81,7 +81,25 @@ fn gather_on<'s>(steps: &'s [Step], found: &mut BTreeSet<&'s str>) {
     }
 }
 
-fn gather<'s>(steps: &'s [Step], found: &mut BTreeSet<&'s str>) {
+/// The settings that a step makes, with those of the steps in it, in order and each once.
+#[must_use]
+pub fn settings_of(step: &Step) -> Vec<&str> {
+    let mut ordered = Ordered(Vec::new());
+    gather(std::slice::from_ref(step), &mut ordered);
+    let mut met = BTreeSet::new();
+    ordered.0.into_iter().filter(|setting| met.insert(*setting)).collect()
+}
+
+/// Settings in the order in which they are met.
+struct Ordered<'s>(Vec<&'s str>);
+
+impl<'s> Extend<&'s str> for Ordered<'s> {
+    fn extend<I: IntoIterator<Item = &'s str>>(&mut self, settings: I) {
+        self.0.extend(settings);
+    }
+}
+
+fn gather<'s>(steps: &'s [Step], found: &mut impl Extend<&'s str>) {
     for step in steps {
         match &step.action {
             Action::Set(assignments) => {

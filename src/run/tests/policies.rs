@@ -1,6 +1,7 @@
 //! What is done about failures, by policy.
 
 use crate::record::Outcome;
+use crate::run::Control;
 use crate::run::scene::{Ran, Scene};
 
 /// Three points of one capture each.
@@ -283,6 +284,23 @@ on failure: {transient: {retries: 0}}
     let told = ran.summary.error.as_ref().unwrap().to_string();
     assert!(told.contains("failed to complete 'acquire'"), "{told}");
     assert_eq!(ran.messages("source.output is off: no trigger comes").len(), 1);
+}
+
+/// After a stop behind an instrument that does not answer, `finally` asks it once, for a short time.
+#[tokio::test(start_paused = true)]
+async fn finally_does_not_wait_again_and_again_for_a_mute_instrument() {
+    let steps = format!(
+        "{POINTS}finally:\n  - set: {{source.amplitude: 0.1 V}}\n  - set: {{source.output: off}}\n  \
+         - set: {{supply.voltage: 1 V}}\n"
+    );
+    let fault = "{instrument: source, fault: no answer, at_s: 1.5, for_s: 40}";
+    let wishes: [(u64, fn(&Control)); 1] = [(3, Control::stop_now)];
+    let ran = Scene::new(&[fault], &steps).with_wishes(&wishes).run().await;
+    println!("{:?} {:?} {:?}", ran.story(), ran.messages(""), ran.took);
+    let left_out = ran.messages("source.output is left out, for source did not answer");
+    assert_eq!(left_out.len(), 1, "{:?}", ran.messages(""));
+    assert!(ran.settings().contains(&"supply.voltage 1 V".to_string()), "{:?}", ran.settings());
+    ran.check_safe();
 }
 
 /// The table stops short of where it was sent: it is sent again, and nothing is found or measured at the
