@@ -30,6 +30,7 @@ const CHECK_MAX_S: f64 = 2.0;
 /// A million points of two nested sweeps in random order with a rule, to be checked.
 const MILLION: &str = "
 sequence: million
+prepare: [{set: {frame: qpsk uncoded}}]
 steps:
   - sweep: {supply.voltage: {from: 0.9 V, to: 1.2 V, count: 1250}}
     order: random

@@ -346,6 +346,7 @@ fn what_a_bench_may_radiate_is_predicted() {
 fn a_million_points_are_counted() {
     let folder = tempfile::tempdir().unwrap();
     let text = "sequence: million
+prepare: [{set: {frame: qpsk uncoded}}]
 steps:
   - sweep: {supply.voltage: {from: 0.9 V, to: 1.2 V, count: 1000}}
     order: random

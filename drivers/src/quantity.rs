@@ -221,6 +221,34 @@ pub enum QuantityError {
     },
 }
 
+impl QuantityError {
+    /// The unit that was probably meant: `degC` for `C`, `mV` for `mv`.
+    #[must_use]
+    pub fn advice(&self, wanted: Dimension) -> Option<String> {
+        let (QuantityError::UnknownUnit { unit, .. } | QuantityError::WrongUnit { unit, .. }) =
+            self
+        else {
+            return None;
+        };
+        let meant = meant_unit(unit, wanted.units())?;
+        Some(format!("did you mean '{meant}'?"))
+    }
+}
+
+/// The unit among some that a text stands for when letter case and the sign of a degree are passed over.
+#[must_use]
+pub fn meant_unit(
+    text: &str,
+    units: impl IntoIterator<Item = &'static str>,
+) -> Option<&'static str> {
+    let bare = text.strip_prefix('\u{b0}').unwrap_or(text);
+    units.into_iter().filter(|unit| !unit.is_empty()).find(|unit| {
+        let after_degree = unit.strip_prefix("deg").filter(|rest| !rest.is_empty());
+        unit.eq_ignore_ascii_case(text)
+            || after_degree.is_some_and(|rest| rest.eq_ignore_ascii_case(bare))
+    })
+}
+
 impl Quantity {
     /// Parses a number with a unit of the wanted dimension.
     ///
@@ -429,5 +457,19 @@ mod tests {
         assert_eq!(Quantity::parse_any("20 deg/s").unwrap().dimension, Dimension::AngularSpeed);
         assert_eq!(Quantity::parse_any("4").unwrap().dimension, Dimension::Ratio);
         assert!(Quantity::parse_any("4 parsec").is_err());
+    }
+
+    #[test]
+    fn a_unit_that_is_nearly_right_is_told() {
+        let advice = |text, wanted| Quantity::parse(text, wanted).unwrap_err().advice(wanted);
+        let check = |text, wanted, meant: Option<&str>| {
+            assert_eq!(advice(text, wanted), meant.map(|unit| format!("did you mean '{unit}'?")));
+        };
+        check("75 C", D::Temperature, Some("degC"));
+        check("75 \u{b0}C", D::Temperature, Some("degC"));
+        check("400 mv", D::Voltage, Some("mV"));
+        check("7 ghz", D::Frequency, Some("GHz"));
+        check("7 parsec", D::Length, None);
+        check("volts", D::Voltage, None);
     }
 }

@@ -29,6 +29,23 @@ pub enum BoundsError {
     Empty(String),
 }
 
+impl BoundsError {
+    /// What was probably meant by bounds on something of a dimension.
+    #[must_use]
+    pub fn advice(&self, dimension: Dimension) -> Option<String> {
+        match self {
+            BoundsError::Quantity(error) => error.advice(dimension),
+            BoundsError::Form(text) => {
+                let (words, rest) = [("at most", '<'), ("at least", '>')]
+                    .iter()
+                    .find_map(|(words, sign)| Some((words, text.strip_prefix(*sign)?)))?;
+                Some(format!("write {words} {}", rest.trim_start_matches('=').trim_start()))
+            }
+            BoundsError::Empty(_) => None,
+        }
+    }
+}
+
 impl Bounds {
     /// Reads `at most X`, `at least X` or `between X and Y`.
     ///
@@ -101,5 +118,11 @@ mod tests {
         assert!(read("-16 dB").contains("write at most X"));
         assert!(read("at most -16").contains("has no unit"));
         assert!(read("between 3 dB and 1 dB").contains("above"));
+        let advice =
+            |text| Bounds::read(text, Dimension::Decibel).unwrap_err().advice(Dimension::Decibel);
+        assert_eq!(advice("< -16 dB").unwrap(), "write at most -16 dB");
+        assert_eq!(advice(">= 3 dB").unwrap(), "write at least 3 dB");
+        assert_eq!(advice("at most 3 db").unwrap(), "did you mean 'dB'?");
+        assert_eq!(advice("3 dB"), None);
     }
 }

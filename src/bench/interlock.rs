@@ -83,7 +83,11 @@ impl Wanted {
         let refuse = |message: String| Err(Fault::new(node.span.clone(), message));
         let bounds = |dimension| match Bounds::read(node.text().unwrap_or_default(), dimension) {
             Ok(bounds) => Ok(Wanted::Within(bounds, dimension)),
-            Err(error) => refuse(error.to_string()),
+            Err(error) => {
+                let mut fault = Fault::new(node.span.clone(), error.to_string());
+                fault.help = error.advice(dimension);
+                Err(fault)
+            }
         };
         match kind {
             KnobKind::Number(dimension) => bounds(*dimension),

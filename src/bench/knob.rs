@@ -203,7 +203,7 @@ impl Knob {
         match &self.kind {
             KnobKind::Number(dimension) => Quantity::parse(text, *dimension)
                 .map(KnobValue::Number)
-                .map_err(|error| unreadable(error.to_string(), None)),
+                .map_err(|error| unreadable(error.to_string(), error.advice(*dimension))),
             KnobKind::Whole => shape::whole(text)
                 .map(KnobValue::Whole)
                 .ok_or_else(|| unreadable(format!("'{text}' is not a whole number"), None)),

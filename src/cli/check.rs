@@ -63,13 +63,13 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let plan = bench_or_all_faults(arguments)?;
     let sequence = load_sequence(arguments.sequence.as_deref(), &plan, &arguments.with)?;
     refuse_what_no_run_would_begin(&plan, &sequence)?;
-    let remarks: Vec<String> = plan.model_remarks().into_iter().chain(sequence.remarks()).collect();
     let (costs, learned) = learned::costs(&arguments.runs, plan.name());
     let cost = estimate(&sequence, &costs);
     let distance = read_distance(&arguments.distance)?;
     let exposure = exposure::predicted(&plan, &sequence, distance);
     let told = tell::remark(tell::ways(&plan, arguments.bench.as_deref()).as_ref(), &sequence);
-    let remarks: Vec<String> = plan.model_remarks().iter().cloned().chain(told).collect();
+    let remarks: Vec<String> =
+        plan.model_remarks().into_iter().chain(sequence.remarks()).chain(told).collect();
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,

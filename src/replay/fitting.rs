@@ -19,6 +19,7 @@ use super::fit::{
 use super::recorded::Recorded;
 use crate::beam::ArrayGeometry;
 use crate::bench::file::ArrayEntry;
+use crate::bench::policy::Policy;
 use crate::bench::{BenchPlan, ModelFacts};
 use crate::record::{BeamRecord, CaptureNo, RecordedValue, SigmfCapture, Value, figure};
 use crate::run::{Control, Silent};
@@ -196,6 +197,9 @@ impl Fitting<'_> {
         let source = Source::new(base.unwrap_or_else(|| "model.yaml".to_owned()), yaml);
         let mut desk = Desk::simulated(self.recorded, Some(source))?;
         desk.plan.faults = None;
+        // A model that cannot do what the run did is told by its first failure; tries and points given up
+        // would hide it, and captures would no longer bear the numbers of the run's.
+        desk.sequence.policy = Some(Policy::STOP_AT_ONCE);
         desk.plan.simulated.seed = desk.plan.simulated.seed.wrapping_add(apart);
         let again = run_again(desk, &self.folder, &mut Silent, self.stop.clone()).await?;
         if self.stop.stopping() {

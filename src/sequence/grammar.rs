@@ -117,7 +117,7 @@ static WAIT_UNTIL: Shape = Shape::Map(&MapShape {
 
 static REPEAT: Shape = Shape::Map(&MapShape {
     name: "repeat",
-    about: "How often steps are done; at least one of these, whichever comes first.",
+    about: "How often steps are done, whichever comes first; 'until' needs one of the others beside it.",
     fields: &[
         optional("until", &Shape::Text, "An expression, looked at after each turn."),
         optional("times", &Shape::Whole { at_least: 1, at_most: 1_000_000 }, "So many turns."),
@@ -215,7 +215,8 @@ pub(super) static STEP: Shape = Shape::Tagged(&TaggedShape {
             field: required(
                 "when",
                 &Shape::Text,
-                "Runs steps when an expression holds; no sweep is in them.",
+                "Runs steps when an expression holds; no sweep is in them. Where it cannot be had, as the EVM \
+                 of no frame, none are done.",
             ),
             companions: &WHEN_WITH,
         },

@@ -7,6 +7,7 @@
 
 use std::collections::BTreeSet;
 use std::ops::Range;
+use std::time::Duration;
 
 use beamwarden_drivers::fault::{Fault, Faults, Source};
 use beamwarden_drivers::marked::{self, Node};
@@ -116,6 +117,8 @@ struct Reader<'k> {
     calls: usize,
     /// Names of answers that were asked for before.
     answers: BTreeSet<String>,
+    /// What a point may take, by the sequence that is run.
+    point_deadline: Option<Duration>,
 }
 
 /// What may stand where steps stand.
@@ -142,6 +145,7 @@ impl<'k> Reader<'k> {
             open: Vec::new(),
             calls: 0,
             answers: BTreeSet::new(),
+            point_deadline: None,
         }
     }
 
@@ -167,11 +171,13 @@ impl<'k> Reader<'k> {
             point: period_of(node, "point", &mut self.faults),
             run: period_of(node, "run", &mut self.faults),
         });
+        self.point_deadline = deadlines.point;
         let reference = root.get("reference").and_then(|node| self.reference(node));
         // In the order of execution, in which answers become known.
         let prepare = self.steps(root.get("prepare"), &once);
         let steps = self.steps(root.get("steps"), &steps);
         let finally = self.steps(root.get("finally"), &once);
+        self.offer_parameters();
         Sequence {
             source: self.source.clone(),
             name: text("sequence").unwrap_or_default(),
@@ -196,8 +202,24 @@ impl<'k> Reader<'k> {
         self.faults.retain(|fault| !refused.contains(&fault.span));
     }
 
+    /// Where the name of a parameter stands alone in place of a value, tells how it is written.
+    fn offer_parameters(&mut self) {
+        for fault in self.faults.iter_mut().filter(|fault| fault.help.is_none()) {
+            let text = self.source.text.get(fault.span.clone()).unwrap_or_default().trim();
+            let word = text.rsplit(' ').next().unwrap_or_default();
+            if self.parameters.iter().any(|parameter| parameter.name == word) {
+                let whole = text == word;
+                fault.help = Some(match whole {
+                    true => format!("to use the parameter, write = {word}"),
+                    false => format!("the parameter would be written = {word}, alone"),
+                });
+            }
+        }
+    }
+
     /// Ends the reading of a file.
     fn close_file(&mut self) {
+        self.offer_parameters();
         let faults = std::mem::take(&mut self.faults);
         if faults.is_empty() {
             return;

@@ -222,7 +222,7 @@ pub enum Condition {
     },
 }
 
-/// Steps done again and again, until one of these: at least one of them is there.
+/// Steps done again and again, until one of these: a number of turns or a time is there.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Repeat {
     /// A condition, looked at after each turn.

@@ -155,8 +155,8 @@ async fn a_condition_that_comes_back_is_ridden_out_so_often_and_no_more() {
         assert_eq!(found, on, "{told}: {story:?}");
         ran.check_safe();
     };
-    // Once in `prepare`, and once for each return.
-    check_times("", 4).await;
-    check_times(", comes back: 1", 2).await;
-    check_times(", comes back: 0", 1).await;
+    // Once in `prepare`, once after the first pause, and once after each return.
+    check_times("", 5).await;
+    check_times(", comes back: 1", 3).await;
+    check_times(", comes back: 0", 2).await;
 }

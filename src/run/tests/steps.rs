@@ -221,3 +221,50 @@ steps:
     assert!(ran.summary.searches.iter().all(|one| one.chosen().unwrap().rx_deg == 0.0));
     assert_eq!(ran.messages("measured beside the plan: beam.rx").len(), 4);
 }
+
+/// The worst case is not told as the best: without a frame the EVM cannot be had, and neither branch of what
+/// asks for it is done.
+#[tokio::test(start_paused = true)]
+async fn where_no_frame_is_found_neither_branch_is_done() {
+    let steps = |before: &str| {
+        format!(
+            "
+steps:
+{before}
+  - measure: {{as: one}}
+  - when: evm > -5 dB
+    do: [{{set: {{dut.tx.gain: 11}}}}]
+    otherwise: [{{set: {{dut.tx.gain: 12}}}}]
+  - when: not found
+    do: [{{set: {{dut.tx.gain: 13}}}}]
+    otherwise: [{{set: {{dut.tx.gain: 14}}}}]
+"
+        )
+    };
+    let last_two = |ran: &Ran| ran.settings().split_off(ran.settings().len() - 2);
+    let ran = Scene::new(&[], &steps("  - note: as it is")).run().await;
+    assert_eq!(last_two(&ran), ["dut.tx.gain 12", "dut.tx.gain 14"]);
+    let ran = Scene::new(&[], &steps("  - set: {dut.tx.enable: off}")).run().await;
+    assert_eq!(last_two(&ran), ["dut.tx.enable off", "dut.tx.gain 13"]);
+    assert_eq!(ran.messages("is open, so that nothing is done: evm_db cannot be had").len(), 1);
+}
+
+/// What lies at the converter's ends is no figure to trust, and is one that counts.
+#[tokio::test(start_paused = true)]
+async fn a_clipped_capture_is_a_doubt() {
+    let steps = "
+steps:
+  - measure: {as: sound}
+  - set: {scope.range: 0.02 V}
+  - measure: {as: clipped}
+    expect: {clipped: at most 100 %}
+";
+    let ran = Scene::new(&[], steps).run().await;
+    let [sound, clipped] = &ran.summary.measurements[..] else { panic!("two measurements") };
+    assert_eq!(sound.doubts, Vec::<String>::new());
+    assert!(clipped.doubts[0].contains("at the converter's ends"), "{:?}", clipped.doubts);
+    assert_eq!(ran.summary.outcome, Outcome::ExpectationFailed);
+    let share = ran.figures("clipped_fraction")[1];
+    let told = format!("{:.1} % of its samples", share * 100.0);
+    assert!(clipped.doubts[0].contains(&told), "{told}: {:?}", clipped.doubts);
+}

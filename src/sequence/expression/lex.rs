@@ -6,7 +6,7 @@
 use std::ops::Range;
 
 use beamwarden_drivers::fault::nearest;
-use beamwarden_drivers::quantity::{Dimension, Quantity};
+use beamwarden_drivers::quantity::{Dimension, Quantity, meant_unit};
 
 use super::{ExpressionFault, Operand, Sort};
 
@@ -182,6 +182,9 @@ fn number_at(text: &str, at: usize) -> Result<(Word, usize), ExpressionFault> {
         let start = at + end + gap;
         let fault = ExpressionFault::new(start..span.end, format!("'{unit}' is not a known unit"));
         let units = Dimension::ALL.iter().flat_map(|dimension| dimension.units());
+        if let Some(meant) = meant_unit(unit, units.clone()) {
+            return Err(fault.with_help(format!("did you mean '{meant}'?")));
+        }
         return Err(match nearest(unit, units.filter(|unit| !unit.is_empty())) {
             Some(near) => fault.with_help(format!("did you mean '{near}'?")),
             None => fault,
@@ -191,6 +194,14 @@ fn number_at(text: &str, at: usize) -> Result<(Word, usize), ExpressionFault> {
         .map_err(|error| ExpressionFault::new(span, error.to_string()))?;
     let value = Operand::Number(quantity.value);
     Ok((Word::Constant(value, Sort::Number(dimension)), length))
+}
+
+/// The word of a number and the one before it, where both are names.
+fn two_names(words: &[(Word, Range<usize>)], number: usize) -> Option<(&str, &str)> {
+    match words.get(number.checked_sub(1)?..=number)? {
+        [(Word::Name(before), _), (Word::Name(name), _)] => Some((before, name)),
+        _ => None,
+    }
 }
 
 /// Values and signs must take turns, brackets must close, and nothing may be nested too deep.
@@ -209,7 +220,14 @@ fn check_order(words: &[(Word, Range<usize>)], end: usize) -> Result<(), Express
             Word::Function(_) if value_wanted => {}
             Word::Sign("-" | "!") if value_wanted => signs += 1,
             Word::Constant(..) | Word::Name(_) | Word::Function(_) | Word::Sign("(" | "!") => {
-                return refuse("a sign such as + or 'and' is missing before this");
+                let message = "a sign such as + or 'and' is missing before this";
+                let fault = ExpressionFault::new(span.clone(), message);
+                return Err(match two_names(words, number) {
+                    Some((before, name)) => fault.with_help(format!(
+                        "a name of several words is written with '_': {before}_{name}"
+                    )),
+                    None => fault,
+                });
             }
             Word::Sign(_) if value_wanted => return refuse("a value is missing before this"),
             Word::Sign(")") => {

@@ -18,6 +18,10 @@ impl Reader<'_> {
     pub(super) fn repeat(&mut self, node: &Node, body: Option<&Node>, scope: &Scope) -> Action {
         if node.entries().is_empty() {
             self.at_start(node, "this would never end", "write until, times or at most");
+        } else if node.get("times").or(node.get("at most")).is_none() {
+            let message =
+                "where the condition never comes to hold, or cannot be had, this never ends";
+            self.at_start(node, message, "write times or at most beside it");
         }
         let inner = Scope { no_sweep: Some(NO_SWEEP_IN_REPEAT), turns: true, ..scope.clone() };
         let times = node.get("times").and_then(Node::text).and_then(shape::whole);

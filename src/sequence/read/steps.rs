@@ -237,7 +237,9 @@ impl Reader<'_> {
         match Expectation::read(figure, bounds.text()?) {
             Ok(expectation) => Some(expectation),
             Err(error) => {
-                self.faults.push(Fault::new(bounds.span.clone(), error.to_string()));
+                let mut fault = Fault::new(bounds.span.clone(), error.to_string());
+                fault.help = error.advice(figure.dimension);
+                self.faults.push(fault);
                 None
             }
         }

@@ -1,12 +1,15 @@
 //! Sweeps: their axes, order and rules.
 
+use std::time::Duration;
+
 use beamwarden_drivers::fault::Fault;
 use beamwarden_drivers::marked::{Node, NodeKind};
 use beamwarden_drivers::quantity::Dimension;
 use beamwarden_drivers::shape;
 
 use super::super::expression::{Expression, Sort};
-use super::super::step::{Action, Axis, AxisValues, Sweep};
+use super::super::step::{Action, Axis, AxisValues, Step, Sweep, Wait};
+use super::super::walk::holds_sweep;
 use super::text::behind_sign;
 use super::{Reader, Scope};
 use crate::bench::knob::{Knob, KnobKind};
@@ -17,6 +20,19 @@ const AXIS_VALUES_MAX: f64 = 1e7;
 const SHUFFLED_MAX: u64 = 1 << 62;
 /// Seed of a random order when the file does not say.
 const SEED_DEFAULT: u64 = 1;
+
+/// How long steps wait for certain.
+fn waits_of(steps: &[Step]) -> Duration {
+    steps.iter().fold(Duration::ZERO, |all, step| {
+        all.saturating_add(match &step.action {
+            Action::Wait(Wait::For(duration)) => *duration,
+            Action::Call(call) => waits_of(&call.steps),
+            // One turn is certain.
+            Action::Repeat(repeat) => waits_of(&repeat.body),
+            _ => Duration::ZERO,
+        })
+    })
+}
 
 impl Reader<'_> {
     pub(super) fn sweep(&mut self, axes: &Node, node: &Node, scope: &Scope) -> Action {
@@ -54,13 +70,29 @@ impl Reader<'_> {
         }
         let skip = node.get("skip when").map_or_else(Vec::new, |rules| self.rules(rules, &inner));
         let help = "write the steps to do at each point, such as do: [{measure: {}}]";
+        let body = self.body(node.get("do"), &inner, help);
+        self.check_waits(axes, &body);
         Action::Sweep(Sweep {
             axes: read,
             together,
             shuffled: random.then_some(seed.unwrap_or(SEED_DEFAULT)),
             skip,
-            body: self.body(node.get("do"), &inner, help),
+            body,
         })
+    }
+
+    /// A point that waits for longer than it may take is given up, and so is every other one.
+    fn check_waits(&mut self, axes: &Node, body: &[Step]) {
+        let Some(most) = self.point_deadline.filter(|_| !holds_sweep(body)) else { return };
+        let waits = waits_of(body);
+        if waits >= most {
+            let message = format!(
+                "each point waits for {} s, and may take {} s",
+                waits.as_secs_f64(),
+                most.as_secs_f64()
+            );
+            self.at_start(axes, message, "give 'point' under 'deadlines' more, or wait outside");
+        }
     }
 
     /// Axes that advance together have as many values each.

@@ -168,3 +168,60 @@ finally:
     assert_eq!(measure.expect[0].to_string(), "at most -16 dB");
     assert_eq!(super::super::count(&sequence.steps).measurements, 50);
 }
+
+#[test]
+fn the_likeliest_slips_are_answered_with_what_was_meant() {
+    check_faults(
+        "sequence: s
+parameters: {volts: 1.1 V}
+steps:
+  - set: {supply.voltage: volts}
+  - set: {source.amplitude: 400 mv}
+  - wait: {for: dut.rx.temperature, to be: at most 75 C, at most: 5 min}
+  - measure: {}
+    expect: {evm: < -16 dB}
+  - when: codewords failed > 3
+    do: [{note: x}]
+",
+        &[
+            "s.yaml:4:25: supply.voltage: 'volts' does not begin with a number (to use the parameter, \
+             write = volts)",
+            "s.yaml:5:27: source.amplitude: 'mv' is not a known unit; wanted a voltage such as 1.2 V \
+             (did you mean 'mV'?)",
+            "s.yaml:6:44: 'C' is not a known unit; wanted a temperature such as 45 degC (did you mean \
+             'degC'?)",
+            "s.yaml:8:19: '< -16 dB' is no bound; write at most X, at least X, or between X and Y (write \
+             at most -16 dB)",
+            "s.yaml:9:21: a sign such as + or 'and' is missing before this (a name of several words is \
+             written with '_': codewords_failed)",
+        ],
+    );
+}
+
+#[test]
+fn what_would_never_end_or_never_come_about_is_refused() {
+    check_faults(
+        "sequence: s
+deadlines: {point: 20 s}
+steps:
+  - sweep: {dut.tx.gain: [20, 21]}
+    do:
+      - wait: 1 min
+      - sweep: {turntable.angle: [0 deg], dut.tx.gain: [3]}
+        do: [{wait: 15 s}, {repeat: {times: 2}, do: [{wait: 5 s}]}]
+  - sweep: {dut.tx.gain: [20, 21]}
+    do:
+      - wait: 10 s
+      - repeat: {until: evm < -16 dB}
+        do: [{measure: {}}]
+",
+        &[
+            "s.yaml:7:15: each point waits for 20 s, and may take 20 s (give 'point' under 'deadlines' \
+             more, or wait outside)",
+            "s.yaml:7:43: dut.tx.gain is an axis of a sweep around this one (a point has one value of \
+             each axis; name it once)",
+            "s.yaml:12:17: where the condition never comes to hold, or cannot be had, this never ends \
+             (write times or at most beside it)",
+        ],
+    );
+}
