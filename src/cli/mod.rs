@@ -1,5 +1,6 @@
 //! The command line: one file a command; this one parses and dispatches.
 
+mod aftermath;
 mod analyse;
 mod baseband;
 mod bench;

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
+use super::aftermath::Aftermath;
 use super::figures_table::{ber, bit_errors, table};
 use super::runs::{as_json, points_words, state_words, with_fresh_catalogue};
 use super::{Ended, Failure, Terminal};
@@ -85,7 +86,10 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
         }
         Captures::Rows(captures) => captures,
     };
-    for line in run_lines(&run, folder).into_iter().chain(happened_lines(folder)) {
+    // Why a journal cannot be read stands among the lines already.
+    let aftermath = Aftermath::of(folder).unwrap_or_default();
+    let lines = run_lines(&run, folder).into_iter().chain(happened_lines(folder));
+    for line in lines.chain(aftermath.failed_lines()) {
         terminal.line(line)?;
     }
     terminal.line("")?;
@@ -109,9 +113,18 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
         }
         terminal.line("")?;
     }
-    let mut shown = table(&["capture", "label", "EVM", "SNR", "bit errors", "bit error rate"]);
+    let mut shown = table(&[
+        "capture",
+        "point",
+        "label",
+        "EVM",
+        "SNR",
+        "bit errors",
+        "bit error rate",
+        "verdict",
+    ]);
     for row in &captures {
-        shown.add_row(capture_cells(row));
+        shown.add_row(capture_cells(row, aftermath.verdict(row.capture)));
     }
     terminal.line(shown.to_string())?;
     if captures.len() == ROWS_MAX as usize {
@@ -147,7 +160,7 @@ fn run_lines(run: &RunRow, folder: &RunFolder) -> Vec<String> {
     let mut lines = vec![
         format!("run      {}", run.run),
         format!("bench    {}{simulated}", known(&run.bench)),
-        format!("ended    {}", state_words(run)),
+        format!("ended    {}", state_words(run, folder.is_being_written())),
     ];
     lines.extend(run.replay.iter().map(|replay| format!("REPLAY   {}", replay.words())));
     lines.extend(run.message.iter().map(|message| format!("because  {message}")));
@@ -231,17 +244,19 @@ fn measurement_cells(row: &MeasurementRow) -> [String; 7] {
     ]
 }
 
-fn capture_cells(row: &CaptureRow) -> [String; 6] {
+fn capture_cells(row: &CaptureRow, verdict: &str) -> [String; 8] {
     let decibels = |name| {
         figure(&row.figures, name).map_or_else(|| "-".to_string(), |value| format!("{value:.1} dB"))
     };
     [
         row.capture.to_string(),
+        row.point.map(|point| point.to_string()).unwrap_or_default(),
         row.label.clone().unwrap_or_default(),
         decibels("evm_db"),
         decibels("snr_db"),
         bit_errors(&row.figures),
         ber(&row.figures),
+        if verdict.is_empty() { "sound" } else { verdict }.to_owned(),
     ]
 }
 
