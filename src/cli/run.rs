@@ -37,7 +37,9 @@ const DOUBTS_MAX: usize = 10;
 ///
 /// While it runs: Ctrl-C stops it after the action at hand, a second one leaves out the rest of
 /// 'finally' too; the safe state follows in any case. 'beamwarden stop', 'pause' and 'go-on' say
-/// the same to a run in another terminal.
+/// the same to a run in another terminal. A pause leaves outputs as they are: stop before you reach in.
+///
+/// A run of the same bench that was cut off is looked for in the same folder of runs (--runs) only.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The sequence file; with --resume it may be left out.

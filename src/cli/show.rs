@@ -95,23 +95,7 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
     terminal.line("")?;
     // With one capture each, the captures tell it all.
     if measurements.iter().any(|row| row.captures > 1) {
-        let mut shown = table(&[
-            "measurement",
-            "point",
-            "captures",
-            "EVM",
-            "SNR",
-            "bit errors",
-            "bit error rate",
-        ]);
-        for row in &measurements {
-            shown.add_row(measurement_cells(row));
-        }
-        terminal.line(shown.to_string())?;
-        if measurements.len() == ROWS_MAX as usize {
-            terminal.line(format!("the first {ROWS_MAX} measurements; the report shows more"))?;
-        }
-        terminal.line("")?;
+        print_measurements(&measurements, terminal)?;
     }
     let mut shown = table(&[
         "capture",
@@ -131,6 +115,22 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
         terminal.line(format!("the first {ROWS_MAX} captures; --json lists all of them"))?;
     }
     Ok(Ended::Done)
+}
+
+fn print_measurements(
+    measurements: &[MeasurementRow],
+    terminal: &mut Terminal,
+) -> Result<(), Failure> {
+    let mut shown =
+        table(&["measurement", "point", "captures", "EVM", "SNR", "bit errors", "bit error rate"]);
+    for row in measurements {
+        shown.add_row(measurement_cells(row));
+    }
+    terminal.line(shown.to_string())?;
+    if measurements.len() == ROWS_MAX as usize {
+        terminal.line(format!("the first {ROWS_MAX} measurements; the report shows more"))?;
+    }
+    terminal.line("")
 }
 
 /// What is shown of the captures.

@@ -155,6 +155,7 @@ impl Progress for Watch {
                     ber(figures),
                 ));
             }
+            ProgressEvent::Said(text) => self.say(&format!("  {text}{}", self.now())),
             ProgressEvent::Alive => {}
             ProgressEvent::Warning(text) => self.tell(&format!("warning: {text}{}", self.now())),
         }

@@ -238,6 +238,9 @@ impl<'a> Engine<'a> {
         if let Some(name) = &ask.name {
             self.answers.insert(name.clone(), answer.clone());
         }
+        let by = if by_a_person { "" } else { " (by default, nobody answered)" };
+        let said = format!("{} {answer}{by}", question.question);
+        self.progress.take(ProgressEvent::Said(&said));
         Ok(self.recorder.write(Event::Answered(Answered {
             question: question.question,
             answer,
