@@ -1,6 +1,7 @@
 //! The shipped overnight run: eight hours in which a good deal goes wrong, in simulated time. It ends
 //! complete, and in the morning the report says what happened in the night.
 
+#![allow(clippy::print_stdout, reason = "what was found and from which seed is worth reading")]
 #![allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
 
 mod common;

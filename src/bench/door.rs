@@ -523,52 +523,6 @@ impl Bench {
         }
     }
 
-    /// Brings the bench to its safe state, every entry whatever became of the ones before. What
-    /// fails is tried once more when all others are done: a lost answer or a restarted instrument
-    /// must not leave an output on, and one that does not answer must not keep the others waiting.
-    pub async fn safe_state(&mut self) -> Vec<(String, Result<Vec<Settled>, BenchError>)> {
-        let mut outcomes = Vec::new();
-        let wanted = self.plan.safe_state.clone();
-        for (setting, value) in &wanted {
-            let outcome = self.set_safe(setting, value).await;
-            outcomes.push((format!("{setting}: {value}"), outcome));
-        }
-        self.open_what_did_not_answer().await;
-        for ((_, outcome), (setting, value)) in outcomes.iter_mut().zip(&wanted) {
-            if outcome.is_err() {
-                *outcome = self.set_safe(setting, value).await;
-            }
-        }
-        outcomes
-    }
-
-    /// Tries once more to reach the instruments that could not be opened: an output may be on there.
-    async fn open_what_did_not_answer(&mut self) {
-        for planned in self.plan.instruments.clone() {
-            if !self.instruments.contains_key(&planned.name)
-                && let Err(error) = self.open_one(&planned).await
-            {
-                tracing::warn!(instrument = planned.name, %error, "it still does not answer");
-            }
-        }
-    }
-
-    /// One entry of the safe state; a read-back that differs is an error here.
-    async fn set_safe(
-        &mut self,
-        setting: &str,
-        value: &KnobValue,
-    ) -> Result<Vec<Settled>, BenchError> {
-        let settled = self.set(setting, value).await?;
-        match settled.iter().find(|one| !one.matched) {
-            Some(one) => Err(BenchError::Nonsense {
-                instrument: one.setting.clone(),
-                message: format!("reads back {}", one.read_back),
-            }),
-            None => Ok(settled),
-        }
-    }
-
     /// Whether a setting moves the turntable.
     #[must_use]
     pub fn moves(&self, setting: &str) -> bool {
@@ -592,6 +546,10 @@ impl Bench {
         Ok(())
     }
 }
+
+mod safe;
+
+pub(crate) use safe::SHORT_TRY;
 
 #[cfg(test)]
 mod tests;

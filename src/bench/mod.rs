@@ -29,6 +29,7 @@ mod trace;
 mod trust;
 
 pub use capture::{Captured, Scale, Span, Traces};
+pub(crate) use door::SHORT_TRY;
 pub use door::{Bench, Reading, Settled, Standing};
 pub use error::BenchError;
 pub use exercise::{Exercised, Outcome, WhyLeftOut};

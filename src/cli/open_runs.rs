@@ -2,13 +2,15 @@
 
 use std::path::Path;
 
-use super::live::{bench_failure, runtime};
+#[cfg(unix)]
+use super::live::EndOnSignals;
+use super::live::{bench_failure, runtime, stop_on_signals};
 use super::resume::{CLOSED, Interrupted, interrupted};
 use super::run::{NOT_SAFE, go_on, shown};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
 use crate::record::{Outcome, RunEnded, RunFolder, TRACE_FOLDER};
-use crate::run::{Control, Engine, Recorder, RunSummary, Silent};
+use crate::run::{Engine, Recorder, RunSummary, Silent};
 
 /// Looks for runs of a bench that were cut off, as by a power cut. The bench is brought to its safe
 /// state, for nobody knows how it was left; then whoever watches decides. Yields the run to go on with.
@@ -38,13 +40,23 @@ pub(super) fn look_after_open_runs(
         last.name(),
         found.done.tally().points,
     ));
-    if !make_safe(&found, Then::LeaveOpen)?.safe {
+    let (summary, stopped) = make_safe(&found, Then::LeaveOpen)?;
+    if !summary.safe {
         terminal.tell(NOT_SAFE);
         let error = anyhow::anyhow!("nothing runs on a bench of which nobody knows how it stands");
         return Err(Failure { ended: Ended::Instrument, error: FailureKind::Error(error) });
     }
+    if stopped {
+        let error = anyhow::anyhow!("stopped by the operator; the bench is in its safe state");
+        return Err(Failure { ended: Ended::Stopped, error: FailureKind::Error(error) });
+    }
     let name = shown(&last);
-    if terminal.agrees(&format!("go on with run {}?", last.name())) {
+    let agreed = {
+        #[cfg(unix)]
+        let _ended_by_signals = EndOnSignals::listen();
+        terminal.agrees(&format!("go on with run {}?", last.name()))
+    };
+    if agreed {
         return interrupted(last.path(), runs, None, None).map(Some);
     }
     Err(Failure::usage(anyhow::anyhow!(
@@ -74,9 +86,12 @@ pub(super) enum Then {
 }
 
 /// Brings the bench of an interrupted run to its safe state, and writes that into the run's record.
-pub(super) fn make_safe(found: &Interrupted, then: Then) -> Result<RunSummary, Failure> {
+/// Yields too whether a stop was asked for meanwhile; the safe state is carried through all the same.
+pub(super) fn make_safe(found: &Interrupted, then: Then) -> Result<(RunSummary, bool), Failure> {
     let runtime = runtime(&found.plan)?;
     runtime.block_on(async {
+        // Before anything is opened: from then on no signal ends the process before the safe state.
+        let control = stop_on_signals();
         let mut recorder = go_on(found.folder.clone(), &found.start, &found.plan, &found.done)
             .map_err(Failure::internal)?;
         let trace = TraceKeeper::in_folder(found.folder.path().join(TRACE_FOLDER));
@@ -84,14 +99,14 @@ pub(super) fn make_safe(found: &Interrupted, then: Then) -> Result<RunSummary, F
         let (mut bench, failures) = Bench::open_what_answers(found.plan.clone(), Some(&trace))
             .await
             .map_err(bench_failure)?;
-        let control = Control::default();
         let mut watch = Silent;
-        let engine = Engine::new(&found.sequence, &mut bench, &mut recorder, &mut watch, control);
+        let engine =
+            Engine::new(&found.sequence, &mut bench, &mut recorder, &mut watch, control.clone());
         let summary = engine.only_make_safe(failures).await;
         if then == Then::Close {
             end(&mut recorder, found, &summary)?;
         }
-        Ok(summary)
+        Ok((summary, control.stopping()))
     })
 }
 

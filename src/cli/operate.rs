@@ -86,7 +86,7 @@ pub fn close(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fa
             ended.name()
         )));
     }
-    let summary = make_safe(&found, Then::Close)?;
+    let (summary, _) = make_safe(&found, Then::Close)?;
     finish_folder(&found.folder, terminal);
     if !summary.safe {
         terminal.tell(NOT_SAFE);

@@ -100,7 +100,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             }
         }
     };
-    for remark in work.plan.model_remarks() {
+    for remark in work.plan.model_remarks().into_iter().chain(work.sequence.remarks()) {
         terminal.tell(format!("warning: {remark}"));
     }
     let notify = match &work.before {
@@ -120,7 +120,10 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         terminal.tell(format!("bench {}{simulated}", work.plan.name()));
     }
     let runtime = runtime(&work.plan)?;
-    let (folder, ran) = runtime.block_on(execute(arguments, terminal.interactive, work))?;
+    let executed = runtime.block_on(execute(arguments, terminal.interactive, work));
+    // Whoever still tells somebody, or waits for an answer at the terminal, must not hold the end.
+    runtime.shutdown_background();
+    let (folder, ran) = executed?;
     let report = finish_folder(&folder, terminal);
     let summary = ran.map_err(bench_failure)?;
     let aftermath = Aftermath::of(&folder).unwrap_or_else(|error| {

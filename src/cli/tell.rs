@@ -115,17 +115,28 @@ fn by_command(notify: &Notify, run: &str, text: &str) -> Result<(), String> {
     let Some((program, arguments)) = notify.command.split_first() else { return Ok(()) };
     let failed =
         |what: &str, error: std::io::Error| format!("failed to {what} '{program}': {error}");
-    let mut child = Command::new(program)
+    let mut command = Command::new(program);
+    command
         .args(arguments)
         .env("BEAMWARDEN_RUN", run)
         .stdin(Stdio::piped())
         .stdout(Stdio::null())
-        .stderr(Stdio::null())
-        .spawn()
-        .map_err(|error| failed("start", error))?;
+        .stderr(Stdio::null());
+    // A group of its own: what it starts ends with it, and Ctrl-C is meant for the run.
+    #[cfg(unix)]
+    std::os::unix::process::CommandExt::process_group(&mut command, 0);
+    let mut child = command.spawn().map_err(|error| failed("start", error))?;
     if let Some(mut input) = child.stdin.take() {
-        // Whoever does not care to read the text is told all the same.
-        let _ = input.write_all(text.as_bytes()).and_then(|()| input.write_all(b"\n"));
+        let text = format!("{text}\n");
+        // On a thread that nobody waits for: a program that does not read would hold the run. Whoever
+        // does not care to read the text is told all the same.
+        let written = std::thread::Builder::new()
+            .name("notify".to_string())
+            .spawn(move || input.write_all(text.as_bytes()));
+        if let Err(error) = written {
+            end(&mut child);
+            return Err(failed("write to", error));
+        }
     }
     wait(&mut child, notify.timeout).map_err(|why| format!("'{program}' {why}"))
 }
@@ -139,8 +150,7 @@ fn wait(child: &mut Child, timeout: Duration) -> Result<(), String> {
             Ok(Some(status)) => return Err(format!("ended with {status}")),
             Err(error) => return Err(format!("cannot be waited for: {error}")),
             Ok(None) if waited >= timeout => {
-                // It may have ended at this moment; either way it must not stay behind.
-                let _ = child.kill().and_then(|()| child.wait());
+                end(child);
                 return Err(format!("took longer than {} s and was ended", timeout.as_secs_f64()));
             }
             Ok(None) => {
@@ -149,6 +159,17 @@ fn wait(child: &mut Child, timeout: Duration) -> Result<(), String> {
             }
         }
     }
+}
+
+/// Ends a child and what it has started. It may have ended at this moment; either way it must not stay
+/// behind.
+fn end(child: &mut Child) {
+    #[cfg(unix)]
+    if let Ok(group) = i32::try_from(child.id()) {
+        use nix::sys::signal::{Signal, killpg};
+        let _ = killpg(nix::unistd::Pid::from_raw(group), Signal::SIGKILL);
+    }
+    let _ = child.kill().and_then(|()| child.wait());
 }
 
 fn by_webhook(address: &str, timeout: Duration, run: &str, text: &str) -> Result<(), String> {
@@ -197,6 +218,35 @@ mod tests {
         }
         let told = by_all_ways(&notify(&["/nowhere/at-all"], None, 100), "r", "t");
         assert!(told.failed.unwrap().starts_with("failed to start '/nowhere/at-all'"));
+    }
+
+    /// More text than a pipe holds, to a program that does not read it, and whose own child holds the
+    /// pipe open.
+    #[cfg(unix)]
+    #[test]
+    fn a_command_that_does_not_read_is_ended_with_all_that_it_started() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("grandchild");
+        let script = format!("sleep 300 & echo $! > {}; wait", file.display());
+        let text = "x".repeat(1 << 20);
+        for command in [vec!["sleep", "300"], vec!["sh", "-c", &script]] {
+            let told = by_all_ways(&notify(&command, None, 500), "r", &text);
+            let why = format!("'{}' took longer than 0.5 s and was ended", command[0]);
+            assert_eq!(told.failed, Some(why));
+        }
+        let started = std::fs::read_to_string(file).unwrap();
+        let started = nix::unistd::Pid::from_raw(started.trim().parse().unwrap());
+        let mut left = true;
+        for _ in 0..100 {
+            let state = std::fs::read_to_string(format!("/proc/{started}/stat"));
+            // Nobody but the system may be there to bury it.
+            left = state.is_ok_and(|state| !state.contains(") Z "));
+            if !left {
+                break;
+            }
+            std::thread::park_timeout(LOOK_EVERY);
+        }
+        assert!(!left, "what it started goes on");
     }
 
     #[test]

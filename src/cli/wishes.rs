@@ -8,7 +8,7 @@ use std::io::{Read, Seek, SeekFrom, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::thread::JoinHandle;
+use std::thread::Thread;
 use std::time::Duration;
 
 use super::live::wish_on_signals;
@@ -17,6 +17,10 @@ use crate::run::Control;
 
 /// File of requests within a run folder.
 const REQUESTS_FILE: &str = "requests";
+/// Longest line that is looked at; no request is nearly as long.
+const LINE_BYTES_MAX: usize = 256;
+/// Most bytes that are read at one look.
+const BYTES_AT_ONCE: u64 = 1 << 16;
 /// How often it is looked at.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
 
@@ -61,6 +65,10 @@ impl Request {
     /// Leaves the request for a run.
     pub(super) fn leave(self, folder: &RunFolder) -> std::io::Result<()> {
         let path = folder.path().join(REQUESTS_FILE);
+        if std::fs::metadata(&path).is_ok_and(|found| !found.is_file()) {
+            let told = format!("{} is not a regular file; take it away", path.display());
+            return Err(std::io::Error::other(told));
+        }
         let mut file = File::options().create(true).append(true).open(path)?;
         file.write_all(format!("{}\n", self.line()).as_bytes())
     }
@@ -70,7 +78,7 @@ impl Request {
 pub(super) struct Wishes {
     control: Control,
     over: Arc<AtomicBool>,
-    listener: Option<JoinHandle<()>>,
+    listener: Option<Thread>,
 }
 
 impl Wishes {
@@ -87,7 +95,7 @@ impl Wishes {
             }
         });
         let listener = match listener {
-            Ok(listener) => Some(listener),
+            Ok(listener) => Some(listener.thread().clone()),
             Err(error) => {
                 tracing::warn!(%error, "requests from other terminals are not heard");
                 None
@@ -106,9 +114,8 @@ impl Drop for Wishes {
     fn drop(&mut self) {
         self.over.store(true, Ordering::Relaxed);
         if let Some(listener) = self.listener.take() {
-            listener.thread().unpark();
-            // It only reads a file; a panic in it has nothing to tell here.
-            let _ = listener.join();
+            // Nobody waits for its end: a folder that hangs must not hold the run's own.
+            listener.unpark();
         }
     }
 }
@@ -116,28 +123,58 @@ impl Drop for Wishes {
 /// The requests in a file that were not read yet.
 struct Requests {
     path: PathBuf,
+    /// Bytes read of it.
     read: u64,
+    /// The line at its end that is not whole yet.
+    begun: Vec<u8>,
+    /// Whether that line is longer than any request: what comes up to its end counts for nothing.
+    too_long: bool,
 }
 
 impl Requests {
     fn from_now(path: PathBuf) -> Self {
         let read = std::fs::metadata(&path).map_or(0, |file| file.len());
-        Requests { path, read }
+        Requests { path, read, begun: Vec::new(), too_long: false }
     }
 
-    /// Those whose line is whole.
+    /// Those whose line is whole. Whatever else stands in the file is passed over, so that it keeps
+    /// nobody from being heard.
     fn take(&mut self) -> Vec<Request> {
-        let Ok(mut file) = File::open(&self.path) else { return Vec::new() };
-        let mut text = String::new();
-        let read = file
-            .seek(SeekFrom::Start(self.read))
-            .and_then(|_| file.take(4096).read_to_string(&mut text));
+        // To open anything else than a file may take for ever.
+        let length = match std::fs::metadata(&self.path) {
+            Ok(found) if found.is_file() => found.len(),
+            _ => return Vec::new(),
+        };
+        if length < self.read {
+            // Somebody has written it anew.
+            *self = Requests { read: 0, ..Self::from_now(std::mem::take(&mut self.path)) };
+        }
+        if length == self.read {
+            return Vec::new();
+        }
+        let mut bytes = Vec::new();
+        let read = File::open(&self.path).and_then(|mut file| {
+            file.seek(SeekFrom::Start(self.read))?;
+            file.take(BYTES_AT_ONCE).read_to_end(&mut bytes)
+        });
         if read.is_err() {
             return Vec::new();
         }
-        let whole = text.rfind('\n').map_or(0, |end| end + 1);
-        self.read += whole as u64;
-        text[..whole].lines().filter_map(Request::of).collect()
+        self.read += bytes.len() as u64;
+        bytes.iter().filter_map(|byte| self.take_byte(*byte)).collect()
+    }
+
+    fn take_byte(&mut self, byte: u8) -> Option<Request> {
+        if byte != b'\n' {
+            self.too_long |= self.begun.len() >= LINE_BYTES_MAX;
+            if !self.too_long {
+                self.begun.push(byte);
+            }
+            return None;
+        }
+        let line = std::mem::take(&mut self.begun);
+        let too_long = std::mem::take(&mut self.too_long);
+        if too_long { None } else { Request::of(std::str::from_utf8(&line).ok()?) }
     }
 }
 
@@ -158,5 +195,44 @@ mod tests {
         file.write_all(b" on\n").unwrap();
         assert_eq!(requests.take(), [Request::GoOn]);
         assert_eq!(requests.take(), []);
+    }
+    /// Whatever somebody writes there, the next request is heard.
+    #[test]
+    fn nothing_in_the_file_makes_it_deaf() {
+        for (what, noise) in [
+            ("no text", &b"\xff\xfe\n"[..]),
+            ("half a character before a request", b"\xc3\n"),
+            ("a long line", &[b'a'; 5000]),
+            ("zeros", &[0; 300]),
+        ] {
+            let folder = tempfile::tempdir().unwrap();
+            let path = folder.path().join(REQUESTS_FILE);
+            let mut requests = Requests::from_now(path.clone());
+            let mut file = File::options().create(true).append(true).open(&path).unwrap();
+            file.write_all(noise).unwrap();
+            assert_eq!(requests.take(), [], "{what}");
+            file.write_all(b"\nstop now\n").unwrap();
+            assert_eq!(requests.take(), [Request::StopNow], "{what}");
+            // Written anew, and shorter.
+            std::fs::write(&path, "pause\n").unwrap();
+            if noise.len() > 5 {
+                assert_eq!(requests.take(), [Request::Pause], "{what}");
+            }
+        }
+    }
+
+    /// Opening a pipe waits for somebody who writes.
+    #[cfg(unix)]
+    #[test]
+    fn only_a_regular_file_is_opened() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join(REQUESTS_FILE);
+        let made = std::process::Command::new("mkfifo").arg(&path).status().unwrap();
+        assert!(made.success());
+        let mut requests = Requests::from_now(path.clone());
+        assert_eq!(requests.take(), []);
+        std::fs::remove_file(&path).unwrap();
+        std::fs::write(&path, "go on\n").unwrap();
+        assert_eq!(requests.take(), [Request::GoOn]);
     }
 }

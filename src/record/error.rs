@@ -76,6 +76,9 @@ fn advice(doing: &str, source: &io::Error) -> &'static str {
         io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded => {
             "; make room, or name a folder on another disk"
         }
+        io::ErrorKind::FileTooLarge => {
+            "; the system lets no file of this process grow further: raise that limit (ulimit -f)"
+        }
         io::ErrorKind::NotADirectory => "; a part of the path is a file: name a folder",
         io::ErrorKind::IsADirectory => "; that is a folder: name a file in it",
         io::ErrorKind::NotFound if doing == "create" => "; make its folder first",

@@ -4,6 +4,7 @@
 //!
 //! `BEAMWARDEN_KILLS=2000` kills more often than the 500 times of the gate.
 
+#![allow(clippy::print_stdout, reason = "what was found and from which seed is worth reading")]
 #![allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
 #![cfg(unix)]
 
@@ -87,7 +88,7 @@ struct Killer<'f> {
 
 impl Killer<'_> {
     /// Starts, kills and goes on until the run is complete; yields its folder.
-    fn to_the_end(&mut self, kills_left: &mut u64) -> PathBuf {
+    fn drive_to_the_end(&mut self, kills_left: &mut u64) -> PathBuf {
         let mut run: Option<PathBuf> = None;
         let (mut fruitless, mut done_before) = (0, 0);
         loop {
@@ -170,7 +171,7 @@ fn kill(files: &Files, told: Option<&Told>, seed: u64, kills: u64) -> Tally {
     let mut killer = Killer { files, told, random, startup, gap: GAP, tally: Tally::default() };
     let mut left = kills;
     while left > 0 {
-        let run = killer.to_the_end(&mut left);
+        let run = killer.drive_to_the_end(&mut left);
         journal::check_complete(&run, POINTS);
         if told.is_none() {
             journal::check_traces(&run);

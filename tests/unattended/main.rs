@@ -4,6 +4,7 @@
 //!
 //! `BEAMWARDEN_CASES=20000` runs more cases, `BEAMWARDEN_CASE=1234` that one alone, printed.
 
+#![allow(clippy::print_stdout, reason = "what was found and from which seed is worth reading")]
 #![allow(clippy::unwrap_used, reason = "a test that cannot set itself up shall fail")]
 
 #[path = "../common/mod.rs"]
@@ -49,6 +50,9 @@ impl Progress for PanicsAt {
     }
 }
 
+/// What somebody may want of a run.
+type Wish = fn(&Control);
+
 /// What a case is made of.
 struct Case {
     number: u64,
@@ -56,7 +60,7 @@ struct Case {
     faults: faults::Faults,
     seed: u64,
     /// What somebody wants of the run after so long.
-    wish: Option<(Duration, fn(&Control))>,
+    wish: Option<(Duration, Wish)>,
     /// The program fails at the event with this number.
     panics_at: Option<i64>,
 }

@@ -251,6 +251,13 @@ impl Instrument {
         self.losses
     }
 
+    /// Whether link and instrument are in step: whatever was asked last was answered. Otherwise the
+    /// next exchange begins with bringing the link back.
+    #[must_use]
+    pub fn in_step(&self) -> bool {
+        self.exchange.in_step()
+    }
+
     /// What the instrument is driven by: once a session has begun, as its model is.
     #[must_use]
     pub fn driver(&self) -> &Driver {

@@ -295,3 +295,32 @@ async fn no_step_lies_beyond_a_limit() {
     let error = bench.set("supply.voltage", &volts(f64::NAN)).await.unwrap_err();
     assert!(matches!(error, BenchError::Knob(KnobError::Unreadable { .. })), "{error}");
 }
+
+/// Whoever does not answer keeps nobody waiting: the supply, which comes last, is off within seconds,
+/// and the source as soon as it answers.
+#[tokio::test(start_paused = true)]
+async fn one_mute_instrument_keeps_no_other_from_its_safe_state() {
+    let folder = tempfile::tempdir().unwrap();
+    let faults = "faults:\n  - {instrument: source, fault: no answer, at_s: 1, for_s: 12}\n";
+    std::fs::write(folder.path().join("f.faults.yaml"), faults).unwrap();
+    let text = BENCH.replace("{seed: 1}", "{seed: 1, faults: f.faults.yaml}").replace(
+        "  - {source.output: off}",
+        "  - {source.amplitude: 0.1 V}\n  - {source.output: off}",
+    );
+    let plan = BenchPlan::load(&Source::new("bench.yaml", text), Some(folder.path()));
+    let plan = plan.map_err(|files| files[0].render(false)).unwrap();
+    let mut bench = Bench::open(plan).await.unwrap();
+    for setting in ["source.output", "supply.output"] {
+        bench.set(setting, &KnobValue::Switch(true)).await.unwrap();
+    }
+    tokio::time::sleep(std::time::Duration::from_secs(1)).await;
+    let began = Instant::now();
+    let cut = tokio::time::timeout(std::time::Duration::from_secs(5), bench.safe_state()).await;
+    assert!(cut.is_err(), "the source answers already: {cut:?}");
+    let truth = bench.simulated_back_door().unwrap().truth();
+    assert!(!truth.supply.output, "the supply waits for the source");
+    let outcomes = bench.safe_state().await;
+    assert!(outcomes.len() == 3 && outcomes.iter().all(|(_, one)| one.is_ok()), "{outcomes:?}");
+    println!("safe after {:?}", began.elapsed());
+    assert!(!bench.simulated_back_door().unwrap().truth().source.output);
+}

@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::record::RecordError;
 
 use crate::record::event::{Event, Level, Note, Outcome, RunEnded};
 use crate::record::fixture;
@@ -457,4 +458,41 @@ proptest! {
 /// True when the bytes read as a sound journal.
 fn is_sound(bytes: &[u8]) -> bool {
     JournalReading::parse(bytes).is_ok_and(|reading| reading.faults.is_empty())
+}
+
+/// Also where only the limit of a file's size is reached, nothing was lost but the line itself.
+#[test]
+fn a_file_that_may_not_grow_counts_as_full() {
+    let error = std::io::Error::from(std::io::ErrorKind::FileTooLarge);
+    let error = RecordError::io(std::path::Path::new("journal.jsonl"), "append to")(error);
+    assert!(error.is_full());
+    assert!(error.to_string().contains("raise that limit (ulimit -f)"), "{error}");
+}
+
+#[cfg(unix)]
+#[test]
+fn a_journal_that_is_taken_away_is_noticed_at_the_next_flush() {
+    type Takes = fn(&std::path::Path) -> std::io::Result<()>;
+    let cases: [(&str, Takes); 3] = [
+        ("deleted", |path| std::fs::remove_file(path)),
+        ("moved", |path| std::fs::rename(path, path.with_extension("away"))),
+        ("replaced", |path| {
+            std::fs::remove_file(path)?;
+            std::fs::write(path, "other")
+        }),
+    ];
+    for (how, takes) in cases {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("journal.jsonl");
+        let mut journal = Journal::create(&path, fixture::start()).unwrap();
+        journal.append(fixture::start(), note("before")).unwrap();
+        journal.flush().unwrap();
+        takes(&path).unwrap();
+        journal.append(fixture::start(), note("after")).unwrap();
+        let error = journal.flush().unwrap_err().to_string();
+        let told = "the file was deleted, moved or replaced while it was written";
+        assert!(error.contains(told), "{how}: {error}");
+        // And at every flush after it: nobody may take the record for whole.
+        assert!(journal.flush().is_err(), "{how}");
+    }
 }

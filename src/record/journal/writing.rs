@@ -33,12 +33,21 @@ pub(super) trait Disk: fmt::Debug + Send + Sync {
     fn cut(&mut self, length: u64) -> io::Result<()>;
     /// Gives the reserve up; false when there was none.
     fn make_room(&mut self) -> bool;
+    /// Whether what is written is found at its place: a file that somebody deletes is written on
+    /// without an error, and gone at the end.
+    ///
+    /// # Errors
+    /// When it was deleted, moved or replaced.
+    fn look_for_it(&self) -> io::Result<()> {
+        Ok(())
+    }
 }
 
 /// A journal's file and its reserve.
 #[derive(Debug)]
 struct Files {
     journal: File,
+    path: PathBuf,
     reserve: PathBuf,
 }
 
@@ -62,7 +71,7 @@ impl Files {
             // A disk that is full already: the run finds out by itself.
             let _ = fs::remove_file(&reserve);
         }
-        Self { journal, reserve }
+        Self { journal, path: path.to_owned(), reserve }
     }
 }
 
@@ -81,6 +90,21 @@ impl Disk for Files {
 
     fn make_room(&mut self) -> bool {
         fs::remove_file(&self.reserve).is_ok()
+    }
+
+    #[cfg(unix)]
+    fn look_for_it(&self) -> io::Result<()> {
+        use std::os::unix::fs::MetadataExt;
+        let place = |file: fs::Metadata| (file.dev(), file.ino());
+        let own = self.journal.metadata().map(place)?;
+        match fs::metadata(&self.path).map(place) {
+            Ok(found) if found == own => Ok(()),
+            Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error),
+            _ => {
+                let told = "the file was deleted, moved or replaced while it was written";
+                Err(io::Error::new(io::ErrorKind::NotFound, told))
+            }
+        }
     }
 }
 
@@ -242,7 +266,8 @@ impl Journal {
     /// Returns once every line appended so far is on disk; does nothing when they are.
     ///
     /// # Errors
-    /// When the disk refuses. What was appended since the last flush may be lost then.
+    /// When the disk refuses, or the file is no longer where it was. What was appended since the last
+    /// flush may be lost then.
     pub fn flush(&mut self) -> Result<(), RecordError> {
         if !self.unflushed {
             return Ok(());
@@ -252,6 +277,7 @@ impl Journal {
             done = self.disk.sync();
         }
         done.map_err(RecordError::io(&self.path, "flush"))?;
+        self.disk.look_for_it().map_err(RecordError::io(&self.path, "find"))?;
         self.unflushed = false;
         Ok(())
     }
@@ -275,11 +301,14 @@ impl Drop for Journal {
 }
 
 fn is_full(error: &io::Error) -> bool {
-    matches!(error.kind(), io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded)
+    matches!(
+        error.kind(),
+        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::FileTooLarge
+    )
 }
 
 impl RecordError {
-    /// Whether there was no room on the disk.
+    /// Whether there was no room on the disk, or the file may not grow.
     pub fn is_full(&self) -> bool {
         matches!(&self.kind, RecordErrorKind::Io { source, .. } if is_full(source))
     }
