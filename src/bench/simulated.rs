@@ -49,7 +49,10 @@ pub fn read_faults(source: &Source) -> Result<FaultPlan, Faults> {
     simulated_file::read(source, &faults_schema(), &key_of_plan, || {
         FaultPlan::from_yaml(&source.text).map_err(|error| match error {
             FaultPlanError::Values(wrong) => Refused::Values(wrong),
-            other => Refused::Syntax(other.to_string()),
+            other => match FaultPlan::wrong_values(&source.text) {
+                wrong if wrong.is_empty() => Refused::Syntax(other.to_string()),
+                wrong => Refused::Values(wrong),
+            },
         })
     })
 }

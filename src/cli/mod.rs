@@ -1,5 +1,6 @@
 //! The command line: one file a command; this one parses and dispatches.
 
+mod aftermath;
 mod analyse;
 mod baseband;
 mod bench;
@@ -70,7 +71,9 @@ enum Command {
     Run(run::Arguments),
     /// Stop a run that goes on, now or after the point at hand.
     Stop(operate::StopArguments),
-    /// Pause a run that goes on, after the point at hand.
+    /// Pause a run that goes on, after the point at hand; outputs stay as they are.
+    ///
+    /// A pause is no safe state: the bench may go on radiating. Use 'stop' before you reach in.
     Pause(operate::Arguments),
     /// Let a run go on that pauses.
     GoOn(operate::Arguments),

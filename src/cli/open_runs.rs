@@ -5,7 +5,7 @@ use std::path::Path;
 #[cfg(unix)]
 use super::live::EndOnSignals;
 use super::live::{bench_failure, runtime, stop_on_signals};
-use super::resume::{Interrupted, interrupted};
+use super::resume::{CLOSED, Interrupted, interrupted};
 use super::run::{NOT_SAFE, go_on, shown};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
@@ -115,7 +115,7 @@ fn end(recorder: &mut Recorder, found: &Interrupted, summary: &RunSummary) -> Re
     let tally = found.done.tally();
     let ended = RunEnded {
         outcome: if summary.safe { Outcome::Stopped } else { Outcome::Failed },
-        message: Some("the run was cut off, and closed without going on".to_string()),
+        message: Some(CLOSED.to_string()),
         points: tally.points,
         points_skipped: tally.points_skipped,
         retries: tally.retries,

@@ -37,7 +37,9 @@ pub fn stop(arguments: &StopArguments, terminal: &mut Terminal) -> Result<Ended,
 }
 
 pub fn pause(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {
-    ask(arguments, Request::Pause, "is asked to pause after the point at hand", terminal)
+    let told = "is asked to pause after the point at hand; outputs stay as they are, also one that \
+                radiates: use 'beamwarden stop' before you reach in";
+    ask(arguments, Request::Pause, told, terminal)
 }
 
 pub fn go_on(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Failure> {

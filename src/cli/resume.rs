@@ -7,10 +7,13 @@ use super::replay::replay_failure;
 use super::show::find_run;
 use super::{Ended, Failure, FailureKind};
 use crate::bench::BenchPlan;
-use crate::record::{Outcome, RunFolder, RunStarted};
+use crate::record::{Event, Outcome, RunFolder, RunStarted};
 use crate::replay::{Recorded, Use};
 use crate::run::DoneBefore;
 use crate::sequence::Sequence;
+
+/// What the last line of a record says that `close` ended.
+pub(super) const CLOSED: &str = "the run was cut off, and closed without going on";
 
 /// A run that can go on.
 pub(super) struct Interrupted {
@@ -62,6 +65,9 @@ pub(super) fn interrupted(
         return Err(refused(format!("its journal is damaged: {damage}; 'verify' tells more")));
     }
     let done = done_before(&folder, &sequence, &plan)?;
+    if done.ended.is_some() && is_closed(&folder)? {
+        return Err(refused("its record was closed; run the sequence anew".to_string()));
+    }
     if matches!(
         done.ended,
         Some(Outcome::Completed | Outcome::ExpectationFailed | Outcome::Incomplete)
@@ -69,6 +75,19 @@ pub(super) fn interrupted(
         return Err(refused("it ran to its end; nothing is left to do".to_string()));
     }
     Ok(Interrupted { folder, start: recorded.start, plan, sequence, done })
+}
+
+/// Whether the record ends with what `close` writes.
+fn is_closed(folder: &RunFolder) -> Result<bool, Failure> {
+    let mut closed = false;
+    for entry in folder.journal_lines().map_err(Failure::usage)?.entries() {
+        match entry.map_err(Failure::usage)?.event {
+            Event::RunEnded(end) => closed = end.message.as_deref() == Some(CLOSED),
+            Event::RunResumed(_) => closed = false,
+            _ => {}
+        }
+    }
+    Ok(closed)
 }
 
 /// What the journal tells of before.
@@ -108,5 +127,28 @@ mod tests {
         let told = told.unwrap_or_default();
         assert!(told.ends_with("line 2 is 'y: 2', was 'nothing'"), "{told}");
         assert_eq!(first_difference(Path::new("a"), "x\n", "s", "x\n"), None);
+    }
+
+    #[test]
+    fn a_closed_record_is_told_from_one_that_was_stopped() {
+        use crate::record::RunEnded;
+        use crate::record::fixture::Writer;
+        let root = tempfile::tempdir().unwrap();
+        let mut writer = Writer::begin(root.path(), "cut");
+        let mut end = |message: Option<&str>| {
+            writer.log(Event::RunEnded(RunEnded {
+                outcome: Outcome::Stopped,
+                message: message.map(str::to_string),
+                points: 0,
+                points_skipped: 0,
+                retries: 0,
+                captures: 0,
+                expectations_failed: 0,
+            }));
+            is_closed(&writer.folder).unwrap()
+        };
+        assert!(!end(Some("stopped by the operator")));
+        assert!(end(Some(CLOSED)));
+        assert!(!end(None));
     }
 }

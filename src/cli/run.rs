@@ -2,8 +2,11 @@
 
 use std::path::{Path, PathBuf};
 
+use beamwarden_drivers::Class;
 use serde_json::json;
+use tokio::time::Instant;
 
+use super::aftermath::Aftermath;
 use super::benches_at_hand::{load_bench, load_sequence};
 use super::desk::AtTerminal;
 use super::live::{bench_failure, run_failure, runtime};
@@ -20,7 +23,7 @@ use crate::clock::Clock;
 use crate::record::{
     Catalogue, Outcome, RecordError, RecordErrorKind, RunFolder, RunStarted, TRACE_FOLDER, Value,
 };
-use crate::run::{DoneBefore, Engine, Recorder, RunInputs, RunSummary};
+use crate::run::{DoneBefore, Engine, Recorder, RunError, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
 /// What is told when the safe state was not reached, whatever else happened.
@@ -34,7 +37,9 @@ const DOUBTS_MAX: usize = 10;
 ///
 /// While it runs: Ctrl-C stops it after the action at hand, a second one leaves out the rest of
 /// 'finally' too; the safe state follows in any case. 'beamwarden stop', 'pause' and 'go-on' say
-/// the same to a run in another terminal.
+/// the same to a run in another terminal. A pause leaves outputs as they are: stop before you reach in.
+///
+/// A run of the same bench that was cut off is looked for in the same folder of runs (--runs) only.
 #[derive(Debug, clap::Args)]
 pub struct Arguments {
     /// The sequence file; with --resume it may be left out.
@@ -109,6 +114,11 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         (Some(remark), Some(_)) => return Err(Failure::usage(anyhow::anyhow!(remark))),
     }
     let work = Work { notify, ..work };
+    let simulated =
+        if work.plan.is_simulated() { ", simulated: no hardware takes part" } else { "" };
+    if !arguments.json {
+        terminal.tell(format!("bench {}{simulated}", work.plan.name()));
+    }
     let runtime = runtime(&work.plan)?;
     let executed = runtime.block_on(execute(arguments, terminal.interactive, work));
     // Whoever still tells somebody, or waits for an answer at the terminal, must not hold the end.
@@ -116,10 +126,14 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     let (folder, ran) = executed?;
     let report = finish_folder(&folder, terminal);
     let summary = ran.map_err(bench_failure)?;
+    let aftermath = Aftermath::of(&folder).unwrap_or_else(|error| {
+        terminal.tell(format!("warning: the record cannot be read back: {error}"));
+        Aftermath::default()
+    });
     let printed = if arguments.json {
         terminal.line(as_json(&folder, &summary).to_string())
     } else {
-        print(&summary, &folder, report.as_ref(), terminal)
+        print(&summary, &aftermath, &folder, report.as_ref(), terminal)
     };
     // How the run ended counts, also when nobody reads it.
     if let Err(failure) = printed {
@@ -128,17 +142,17 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if !summary.safe {
         terminal.tell(NOT_SAFE);
     }
-    end_of(summary, &folder, terminal)
+    end_of(summary, &aftermath, &folder, terminal)
 }
 
 /// How the command ends, by how the run ended.
 fn end_of(
     summary: RunSummary,
+    aftermath: &Aftermath,
     folder: &RunFolder,
     terminal: &mut Terminal,
 ) -> Result<Ended, Failure> {
-    let can_go_on = matches!(summary.outcome, Outcome::Stopped | Outcome::Failed);
-    if can_go_on {
+    if can_go_on(summary.outcome, summary.error.as_ref()) {
         terminal.tell(format!("to go on with it: beamwarden run --resume {}", shown(folder)));
     }
     match (summary.outcome, summary.error) {
@@ -149,8 +163,26 @@ fn end_of(
             Ok(Ended::Stopped)
         }
         (Outcome::Failed, Some(error)) => Err(run_failure(error)),
-        (Outcome::Incomplete, _) => Ok(Ended::Instrument),
+        (Outcome::Incomplete, _) => {
+            if let Some(why) = aftermath.incomplete() {
+                terminal.tell(format!("error: {why}"));
+            }
+            Ok(Ended::Instrument)
+        }
         (Outcome::Stopped, _) | (Outcome::Failed, None) => Ok(Ended::Instrument),
+    }
+}
+
+/// Whether an interrupted run may get further from the files that it keeps: not where these are at
+/// fault, nor where it was not ready and has done nothing that a new run would not do.
+fn can_go_on(outcome: Outcome, error: Option<&RunError>) -> bool {
+    match (outcome, error) {
+        (Outcome::Stopped, _) => true,
+        (Outcome::Failed, Some(RunError::NotReady(_) | RunError::NoValue { .. })) => false,
+        (Outcome::Failed, Some(error @ RunError::Bench { .. })) => {
+            !matches!(error.class(), Class::Limit | Class::Operator)
+        }
+        (outcome, _) => outcome == Outcome::Failed,
     }
 }
 
@@ -232,6 +264,7 @@ async fn execute(
         }
     };
     let mut watch = Watch::new(interactive, arguments.json);
+    watch.tell_times(recorder.time(Instant::now()));
     let _service = Service::begin(&watch.heart());
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
@@ -271,11 +304,22 @@ pub(super) fn finish_folder(folder: &RunFolder, terminal: &mut Terminal) -> Opti
 
 fn print(
     summary: &RunSummary,
+    aftermath: &Aftermath,
     folder: &RunFolder,
     report: Option<&PathBuf>,
     terminal: &mut Terminal,
 ) -> Result<(), Failure> {
-    terminal.line(super::figures_table::of_measurements(&summary.measurements).to_string())?;
+    let mut table = super::figures_table::of_measurements(&summary.measurements);
+    for (point, why) in &aftermath.given_up {
+        let dash = || "-".to_string();
+        let given_up = format!("given up: {why}");
+        table.add_row([format!("point {point}"), dash(), dash(), dash(), dash(), dash(), given_up]);
+    }
+    terminal.line(table.to_string())?;
+    let more = aftermath.given_up_count - aftermath.given_up.len() as u64;
+    if more > 0 {
+        terminal.line(format!("and {more} points more were given up; the report has them all"))?;
+    }
     let doubts: Vec<&String> = summary.measurements.iter().flat_map(|m| &m.doubts).collect();
     for doubt in doubts.iter().take(DOUBTS_MAX) {
         terminal.line(format!("DOUBT: {doubt}"))?;
@@ -289,6 +333,9 @@ fn print(
     terminal.line(format!("run     {}", folder.path().display()))?;
     if let Some(report) = report {
         terminal.line(format!("report  {}", report.display()))?;
+    }
+    for line in aftermath.failed_lines() {
+        terminal.line(line)?;
     }
     if summary.tally.expectations_failed > 0 {
         let failed = summary.tally.expectations_failed;
@@ -335,4 +382,37 @@ fn as_json(folder: &RunFolder, summary: &RunSummary) -> serde_json::Value {
 
 pub(super) fn json_value(value: &Value) -> serde_json::Value {
     json!(value)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn to_go_on_is_offered_only_where_it_can_lead_further() {
+        let not_ready = RunError::NotReady("a test capture: empty".to_string());
+        let (place, what) = ("a.yaml:3".to_string(), "x has no value".to_string());
+        let no_value = RunError::NoValue { place, what };
+        let tripped = RunError::Interlock { told: "hot chip".to_string() };
+        for (outcome, error, offered) in [
+            (Outcome::Stopped, Some(&RunError::Stopped), true),
+            (Outcome::Failed, Some(&tripped), true),
+            (Outcome::Failed, None, true),
+            (Outcome::Failed, Some(&not_ready), false),
+            (Outcome::Failed, Some(&no_value), false),
+            (Outcome::Completed, None, false),
+            (Outcome::Incomplete, None, false),
+        ] {
+            assert_eq!(can_go_on(outcome, error), offered, "{outcome:?} {error:?}");
+        }
+    }
+
+    #[test]
+    fn a_place_where_no_folder_can_be_is_wrong_usage() {
+        let folder = tempfile::tempdir().unwrap();
+        let file = folder.path().join("file");
+        std::fs::write(&file, "").unwrap();
+        let error = RunFolder::create(&file.join("runs"), "night", crate::record::fixture::start());
+        assert_eq!(not_begun(error.unwrap_err()).ended, Ended::Usage);
+    }
 }

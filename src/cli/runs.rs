@@ -6,7 +6,9 @@ use comfy_table::Table;
 use serde_json::json;
 
 use super::{Ended, Failure, Terminal};
-use crate::record::{Catalogue, Outcome, RecordError, RecordErrorKind, RunRow, RunsWanted};
+use crate::record::{
+    Catalogue, Outcome, RecordError, RecordErrorKind, RunFolder, RunRow, RunsWanted,
+};
 
 /// List the runs, newest first.
 #[derive(Debug, clap::Args)]
@@ -52,7 +54,8 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
         "expectations failed",
     ]);
     for row in &rows {
-        add_row(&mut table, row);
+        let folder = RunFolder::open(&arguments.runs.join(&row.run));
+        add_row(&mut table, row, folder.is_ok_and(|folder| folder.is_being_written()));
     }
     terminal.line(table.to_string())?;
     Ok(Ended::Done)
@@ -89,23 +92,25 @@ pub(super) fn record_failure(error: RecordError) -> Failure {
 }
 
 /// How a run ended, in words.
-fn outcome_words(outcome: Option<Outcome>) -> &'static str {
+fn outcome_words(outcome: Option<Outcome>, live: bool) -> &'static str {
     match outcome {
         Some(Outcome::Completed) => "completed",
         Some(Outcome::ExpectationFailed) => "completed, expectation failed",
         Some(Outcome::Incomplete) => "ended, points were given up",
         Some(Outcome::Failed) => "failed",
         Some(Outcome::Stopped) => "stopped by the operator",
-        None => "no end recorded: cut off, or still running",
+        None if live => "running now",
+        None => "cut off: no end recorded, and no process writes it",
     }
 }
 
 /// How a run ended and whether its record is whole, in words.
-pub(super) fn state_words(row: &RunRow) -> String {
+/// `live` is whether a process writes it now.
+pub(super) fn state_words(row: &RunRow, live: bool) -> String {
     if row.unreadable.is_some() {
         return "DAMAGED: the journal cannot be read".to_owned();
     }
-    let ended = outcome_words(row.outcome);
+    let ended = outcome_words(row.outcome, live);
     match (row.journal_faults, row.outcome) {
         (0, _) => ended.to_owned(),
         (faults, None) => format!("DAMAGED: {}; {ended}", faults_words(faults)),
@@ -121,7 +126,7 @@ fn faults_words(faults: u64) -> String {
     format!("{faults} {noun} in the journal")
 }
 
-fn add_row(table: &mut Table, row: &RunRow) {
+fn add_row(table: &mut Table, row: &RunRow, live: bool) {
     let bench = match &row.replay {
         Some(replay) => format!("{} ({})", row.bench, replay.words()),
         None if row.simulated => format!("{} (simulated)", row.bench),
@@ -132,7 +137,7 @@ fn add_row(table: &mut Table, row: &RunRow) {
     table.add_row([
         row.run.clone(),
         if bench.is_empty() { "-".to_owned() } else { bench },
-        state_words(row),
+        state_words(row, live),
         row.unreadable.as_ref().map_or_else(|| points_words(row), |_| "-".to_owned()),
         row.captures.to_string(),
         known(row.expectations_failed),
@@ -184,7 +189,7 @@ pub(super) fn as_json(row: &RunRow) -> serde_json::Value {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::record::{Against, ReplayOf, RunFolder, fixture};
+    use crate::record::{Against, ReplayOf, fixture};
 
     #[test]
     fn a_replay_is_never_listed_as_a_measurement() {
@@ -198,7 +203,7 @@ mod tests {
         let look = |catalogue: &mut Catalogue| catalogue.runs(&wanted);
         let (rows, _) = Catalogue::with_fresh(root.path(), look).unwrap();
         let mut table = super::super::figures_table::table(&["run"]);
-        rows.iter().for_each(|row| add_row(&mut table, row));
+        rows.iter().for_each(|row| add_row(&mut table, row, false));
         let shown = table.to_string();
         for against in ["model", "trace"] {
             let told = format!(
@@ -224,7 +229,7 @@ mod tests {
             })
             .unwrap();
             let row = row.unwrap();
-            (state_words(&row), as_json(&row)["damaged"].clone())
+            (state_words(&row, folder.is_being_written()), as_json(&row)["damaged"].clone())
         };
         assert_eq!(state(&folder), ("completed".to_owned(), json!(false)));
 
@@ -234,13 +239,17 @@ mod tests {
         assert_eq!(state(&folder), (told.to_owned(), json!(true)));
 
         std::fs::write(folder.journal_path(), &sound[..sound.len() - 9]).unwrap();
-        let told = "DAMAGED: 1 fault in the journal; no end recorded: cut off, or still running";
+        let told =
+            "DAMAGED: 1 fault in the journal; cut off: no end recorded, and no process writes it";
         assert_eq!(state(&folder), (told.to_owned(), json!(true)));
 
         let last = sound.trim_end().rfind('\n').unwrap();
         std::fs::write(folder.journal_path(), &sound[..=last]).unwrap();
-        let told = "no end recorded: cut off, or still running";
+        let told = "cut off: no end recorded, and no process writes it";
         assert_eq!(state(&folder), (told.to_owned(), json!(false)));
+        let (journal, _) = folder.resume_journal().unwrap();
+        assert_eq!(state(&folder), ("running now".to_owned(), json!(false)));
+        drop(journal);
 
         std::fs::remove_file(folder.journal_path()).unwrap();
         let told = "DAMAGED: the journal cannot be read";

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde_json::json;
 
+use super::aftermath::Aftermath;
 use super::figures_table::{ber, bit_errors, table};
 use super::runs::{as_json, points_words, state_words, with_fresh_catalogue};
 use super::{Ended, Failure, Terminal};
@@ -85,39 +86,51 @@ fn show_run(folder: &RunFolder, json: bool, terminal: &mut Terminal) -> Result<E
         }
         Captures::Rows(captures) => captures,
     };
-    for line in run_lines(&run, folder).into_iter().chain(happened_lines(folder)) {
+    // Why a journal cannot be read stands among the lines already.
+    let aftermath = Aftermath::of(folder).unwrap_or_default();
+    let lines = run_lines(&run, folder).into_iter().chain(happened_lines(folder));
+    for line in lines.chain(aftermath.failed_lines()) {
         terminal.line(line)?;
     }
     terminal.line("")?;
     // With one capture each, the captures tell it all.
     if measurements.iter().any(|row| row.captures > 1) {
-        let mut shown = table(&[
-            "measurement",
-            "point",
-            "captures",
-            "EVM",
-            "SNR",
-            "bit errors",
-            "bit error rate",
-        ]);
-        for row in &measurements {
-            shown.add_row(measurement_cells(row));
-        }
-        terminal.line(shown.to_string())?;
-        if measurements.len() == ROWS_MAX as usize {
-            terminal.line(format!("the first {ROWS_MAX} measurements; the report shows more"))?;
-        }
-        terminal.line("")?;
+        print_measurements(&measurements, terminal)?;
     }
-    let mut shown = table(&["capture", "label", "EVM", "SNR", "bit errors", "bit error rate"]);
+    let mut shown = table(&[
+        "capture",
+        "point",
+        "label",
+        "EVM",
+        "SNR",
+        "bit errors",
+        "bit error rate",
+        "verdict",
+    ]);
     for row in &captures {
-        shown.add_row(capture_cells(row));
+        shown.add_row(capture_cells(row, aftermath.verdict(row.capture)));
     }
     terminal.line(shown.to_string())?;
     if captures.len() == ROWS_MAX as usize {
         terminal.line(format!("the first {ROWS_MAX} captures; --json lists all of them"))?;
     }
     Ok(Ended::Done)
+}
+
+fn print_measurements(
+    measurements: &[MeasurementRow],
+    terminal: &mut Terminal,
+) -> Result<(), Failure> {
+    let mut shown =
+        table(&["measurement", "point", "captures", "EVM", "SNR", "bit errors", "bit error rate"]);
+    for row in measurements {
+        shown.add_row(measurement_cells(row));
+    }
+    terminal.line(shown.to_string())?;
+    if measurements.len() == ROWS_MAX as usize {
+        terminal.line(format!("the first {ROWS_MAX} measurements; the report shows more"))?;
+    }
+    terminal.line("")
 }
 
 /// What is shown of the captures.
@@ -147,7 +160,7 @@ fn run_lines(run: &RunRow, folder: &RunFolder) -> Vec<String> {
     let mut lines = vec![
         format!("run      {}", run.run),
         format!("bench    {}{simulated}", known(&run.bench)),
-        format!("ended    {}", state_words(run)),
+        format!("ended    {}", state_words(run, folder.is_being_written())),
     ];
     lines.extend(run.replay.iter().map(|replay| format!("REPLAY   {}", replay.words())));
     lines.extend(run.message.iter().map(|message| format!("because  {message}")));
@@ -231,17 +244,19 @@ fn measurement_cells(row: &MeasurementRow) -> [String; 7] {
     ]
 }
 
-fn capture_cells(row: &CaptureRow) -> [String; 6] {
+fn capture_cells(row: &CaptureRow, verdict: &str) -> [String; 8] {
     let decibels = |name| {
         figure(&row.figures, name).map_or_else(|| "-".to_string(), |value| format!("{value:.1} dB"))
     };
     [
         row.capture.to_string(),
+        row.point.map(|point| point.to_string()).unwrap_or_default(),
         row.label.clone().unwrap_or_default(),
         decibels("evm_db"),
         decibels("snr_db"),
         bit_errors(&row.figures),
         ber(&row.figures),
+        if verdict.is_empty() { "sound" } else { verdict }.to_owned(),
     ]
 }
 

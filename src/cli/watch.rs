@@ -1,6 +1,8 @@
 //! Shows a run while it goes on: bars where a person watches, plain lines otherwise.
 
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use jiff::{SignedDuration, Timestamp};
+use tokio::time::Instant;
 
 use super::figures_table::{ber, bit_errors};
 use super::service::{Heart, Service};
@@ -18,6 +20,8 @@ pub(super) struct Watch {
     /// The settings of a point stand in its heading already.
     in_heading: bool,
     heart: Heart,
+    /// The time of the record at some moment, where points and warnings are told with it.
+    time: Option<(Timestamp, Instant)>,
 }
 
 impl Watch {
@@ -32,7 +36,21 @@ impl Watch {
             last_setting: String::new(),
             in_heading: false,
             heart: Heart::default(),
+            time: None,
         }
+    }
+
+    /// From here on points and warnings are told with the time of the record, which is `now`.
+    pub(super) fn tell_times(&mut self, now: Timestamp) {
+        self.time = Some((now, Instant::now()));
+    }
+
+    /// The time of day in the record, to stand behind a line; empty where times are not told.
+    fn now(&self) -> String {
+        let Some((then, moment)) = self.time else { return String::new() };
+        let since = SignedDuration::try_from(moment.elapsed()).unwrap_or_default();
+        let now = then.checked_add(since).unwrap_or(then);
+        now.strftime(" (%H:%M:%S UTC)").to_string()
     }
 
     /// What shows that the run lives.
@@ -100,7 +118,7 @@ impl Progress for Watch {
             ProgressEvent::Point { point, position } => match point {
                 Some(point) => {
                     Service::status(&format!("point {point}: {position}"));
-                    self.say(&format!("point {point}: {position}"));
+                    self.say(&format!("point {point}: {position}{}", self.now()));
                 }
                 None => self.say(&position),
             },
@@ -137,8 +155,9 @@ impl Progress for Watch {
                     ber(figures),
                 ));
             }
+            ProgressEvent::Said(text) => self.say(&format!("  {text}{}", self.now())),
             ProgressEvent::Alive => {}
-            ProgressEvent::Warning(text) => self.tell(&format!("warning: {text}")),
+            ProgressEvent::Warning(text) => self.tell(&format!("warning: {text}{}", self.now())),
         }
     }
 }
@@ -147,5 +166,20 @@ impl Drop for Watch {
     fn drop(&mut self) {
         self.settle();
         self.bar.finish_and_clear();
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::fixture;
+
+    #[tokio::test(start_paused = true)]
+    async fn lines_bear_the_time_of_the_record() {
+        let mut watch = Watch::new(false, true);
+        assert_eq!(watch.now(), "");
+        watch.tell_times(fixture::start());
+        tokio::time::advance(std::time::Duration::from_secs(3 * 3600)).await;
+        assert_eq!(watch.now(), " (00:40:07 UTC)");
     }
 }

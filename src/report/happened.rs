@@ -81,9 +81,8 @@ impl Happenings {
         match event {
             Event::RunResumed(_) | Event::RunEnded(_) => self.only_made_safe(),
             Event::Preflight(_) | Event::PointStarted(_) | Event::StepStarted(_) => {
-                if self.reopened.take().is_some() {
-                    self.night.went_on();
-                }
+                let reopened = self.reopened.take().is_some();
+                self.night.went_on(reopened);
             }
             _ => {}
         }

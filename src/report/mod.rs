@@ -25,6 +25,7 @@ use crate::record::{RecordError, RunFolder};
 
 pub use comparison::{ComparedFigure, ComparedPair, Comparison};
 pub use happened::{Happened, happened};
+pub use notes::shortened;
 pub use number::{count, duration, error_rate, number, number_exact, rate, recorded, spread};
 
 /// Writes `report.html` into the run folder, over an older one, and returns its path.

@@ -65,7 +65,7 @@ pub(super) fn key(note: &Note) -> String {
 }
 
 /// A text with long quoted bytes cut short, as instruments send them in place of an answer.
-pub(super) fn shortened(text: &str) -> String {
+pub fn shortened(text: &str) -> String {
     with_bytes(text, |bytes| {
         if bytes.chars().count() <= BYTES_SHOWN {
             return format!("'{bytes}'");

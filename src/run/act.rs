@@ -41,6 +41,7 @@ impl Engine<'_> {
             }
             Action::Note(text) => {
                 let text = self.text(text, place).await?;
+                self.progress.take(ProgressEvent::Said(&text));
                 self.recorder.note(Level::Info, None, text)?;
             }
             Action::Wait(Wait::Until(wait)) => self.wait_until(wait, place).await?,

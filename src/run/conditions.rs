@@ -9,6 +9,7 @@ use tokio::time::Instant;
 use super::desk::{Later, Question};
 use super::engine::Engine;
 use super::error::RunError;
+use super::progress::ProgressEvent;
 use super::recorder::recorded;
 use crate::bench::knob::KnobValue;
 use crate::bench::policy::Then;
@@ -118,12 +119,24 @@ impl<'a> Engine<'a> {
             match condition {
                 Condition::Figure(expectation) => {
                     let last = self.last.clone();
-                    self.judge(std::slice::from_ref(expectation), &last)?;
+                    let verdicts = self.judge(std::slice::from_ref(expectation), &last)?;
+                    if verdicts.iter().any(|verdict| !verdict.passed) {
+                        let word = &expectation.figure.word;
+                        let doubt =
+                            if last.is_doubtful { ": the measurement is doubtful" } else { "" };
+                        self.tell(ProgressEvent::Warning(&format!(
+                            "{place}: expected {word} {expectation}, which does not hold{doubt}"
+                        )));
+                    }
                 }
                 Condition::Reading { reading, wanted } => {
                     let value = self.value_at(reading, place).await?;
                     let passed = wanted.holds(&value);
                     self.tally.expectations_failed += u64::from(!passed);
+                    if !passed {
+                        let told = format!("{place}: expected {reading} {wanted}, it is {value}");
+                        self.tell(ProgressEvent::Warning(&told));
+                    }
                     self.recorder.write(Event::Expectation(ExpectationRecord {
                         capture: None,
                         point: self.point,
@@ -236,6 +249,9 @@ impl<'a> Engine<'a> {
         if let Some(name) = &ask.name {
             self.answers.insert(name.clone(), answer.clone());
         }
+        let by = if by_a_person { "" } else { " (by default, nobody answered)" };
+        let said = format!("{} {answer}{by}", question.question);
+        self.progress.take(ProgressEvent::Said(&said));
         Ok(self.recorder.write(Event::Answered(Answered {
             question: question.question,
             answer,

@@ -59,6 +59,8 @@ pub enum ProgressEvent<'a> {
     },
     /// The run lives: an action begins, or a wait goes on.
     Alive,
+    /// What the sequence says: a note, a question and its answer, a text for somebody.
+    Said(&'a str),
     /// Something odd.
     Warning(&'a str),
 }

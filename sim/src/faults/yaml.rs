@@ -229,14 +229,8 @@ impl FaultPlan {
         let document: Document = serde_yaml::from_str(text)
             .map_err(|error| FaultPlanError::Syntax(error.to_string()))?;
         let mut wrong = Vec::new();
-        let mut faults = Vec::new();
-        for (place, entry) in document.faults.iter().enumerate() {
-            let told = format!("fault {} ({} at the {})", place + 1, entry.fault, entry.instrument);
-            if let Some(planned) = entry.read(&told, &mut wrong) {
-                planned.check(&told, &mut wrong);
-                faults.push(planned);
-            }
-        }
+        let entries = document.faults.iter().enumerate();
+        let faults = entries.filter_map(|(place, entry)| entry.judged(place, &mut wrong)).collect();
         if wrong.is_empty() {
             Ok(Self { seed: document.seed, faults })
         } else {
@@ -245,7 +239,35 @@ impl FaultPlan {
     }
 }
 
+impl FaultPlan {
+    /// What is wrong with the values of a plan that cannot be read as a whole: of those faults that can be
+    /// read by themselves, so that one wrong key does not hide what is wrong with the others.
+    pub fn wrong_values(text: &str) -> Vec<String> {
+        #[derive(Deserialize)]
+        struct Loose {
+            #[serde(default)]
+            faults: Vec<serde_yaml::Value>,
+        }
+        let Ok(document) = serde_yaml::from_str::<Loose>(text) else { return Vec::new() };
+        let mut wrong = Vec::new();
+        for (place, entry) in document.faults.into_iter().enumerate() {
+            if let Ok(entry) = serde_yaml::from_value::<Entry>(entry) {
+                entry.judged(place, &mut wrong);
+            }
+        }
+        wrong
+    }
+}
+
 impl Entry {
+    /// The fault at a place of the list, when it can be one; and what is wrong with it.
+    fn judged(&self, place: usize, wrong: &mut Vec<String>) -> Option<PlannedFault> {
+        let told = format!("fault {} ({} at the {})", place + 1, self.fault, self.instrument);
+        let planned = self.read(&told, wrong)?;
+        planned.check(&told, wrong);
+        Some(planned)
+    }
+
     fn read(&self, told: &str, wrong: &mut Vec<String>) -> Option<PlannedFault> {
         let post = Post::ALL.into_iter().find(|post| post.name() == self.instrument);
         if post.is_none() {
@@ -383,6 +405,22 @@ mod tests {
     #[test]
     fn an_empty_plan_is_one() {
         assert_eq!(FaultPlan::from_yaml("{}"), Ok(FaultPlan::default()));
+    }
+
+    #[test]
+    fn one_that_cannot_be_read_does_not_hide_what_is_wrong_with_the_others() {
+        let text = "faults: [{instrument: scope, fault: no answer, at_s: 5 s}, \
+                    {instrument: dut, fault: lost lock, per_hour: 2}, \
+                    {instrument: source, fault: current limit, at_s: 3}, \
+                    {instrument: scope, fault: restart}]";
+        assert!(matches!(FaultPlan::from_yaml(text), Err(FaultPlanError::Syntax(_))));
+        let told = FaultPlan::wrong_values(text);
+        let wanted = ["chip is missing", "instrument does not fit", "exactly one of"];
+        assert_eq!(told.len(), wanted.len(), "{told:?}");
+        for (place, (told, wanted)) in told.iter().zip(wanted).enumerate() {
+            let begins = format!("fault {} ", place + 2);
+            assert!(told.starts_with(&begins) && told.contains(wanted), "{told}");
+        }
     }
 
     #[test]

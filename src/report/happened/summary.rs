@@ -92,11 +92,7 @@ impl Night {
                 }
             }
             // Every instrument took part in it.
-            Event::Search(search) => {
-                if search.found {
-                    self.works_again(at, |_| true);
-                }
-            }
+            Event::Search(search) if search.found => self.works_again(at, |_| true),
             Event::Setting(done) => {
                 let name = &done.setting.name;
                 self.works_again(at, |failed| name.split('.').next() == Some(failed));
@@ -154,9 +150,9 @@ impl Night {
         }
     }
 
-    /// The record was opened again, and the run went on.
-    pub(super) fn went_on(&mut self) {
-        self.resumed += 1;
+    /// A step is done: the run went on, where the record was opened again before it.
+    pub(super) fn went_on(&mut self, reopened: bool) {
+        self.resumed += u64::from(reopened);
     }
 
     /// The record was opened again, and the bench only made safe.
