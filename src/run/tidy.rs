@@ -29,7 +29,8 @@ impl Engine<'_> {
         let outcome = if late {
             let assigned = tokio::time::timeout(SHORT_TRY, self.assign(assignment, place)).await;
             assigned.unwrap_or_else(|_| {
-                let (place, what) = (place.to_string(), "an action of 'finally' at a mute instrument");
+                let (place, what) =
+                    (place.to_string(), "an action of 'finally' at a mute instrument");
                 Err(RunError::Deadline { place, what, after: SHORT_TRY })
             })
         } else {

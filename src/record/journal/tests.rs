@@ -4,6 +4,7 @@ use proptest::prelude::*;
 
 use super::*;
 
+use crate::record::error::RecordError;
 use crate::record::event::{Event, Level, Note, Outcome, RunEnded};
 use crate::record::fixture;
 
