@@ -406,11 +406,18 @@ fn damage_of_the_journal_is_told_by_line_and_an_unknown_format_refused() {
     assert!(shown.contains("NOT COMPARED: what a damaged line of the journal told"), "{shown}");
     assert!(shown.contains("capture 1 had no figures yet"), "{shown}");
 
+    let known = beamwarden::record::JOURNAL_FORMAT.to_string();
+    let refused = format!("has format 9.0; this version reads {known}");
     for (from, to, told) in [
-        ("\"1.0\"", "\"9.0\"", "has format 9.0; this version reads 1.0"),
-        ("journal_started", "j0urnal_started", "which tells its format, is missing or damaged"),
+        (format!("\"{known}\""), "\"9.0\"", refused.as_str()),
+        (
+            "journal_started".to_owned(),
+            "j0urnal_started",
+            "which tells its format, is missing or damaged",
+        ),
     ] {
-        fs::write(&journal, sound.replacen(from, to, 1)).unwrap();
+        assert!(sound.contains(&from));
+        fs::write(&journal, sound.replacen(&from, to, 1)).unwrap();
         for against in ["captures", "trace", "model"] {
             let output = replay(&run_folder, folder.path(), &["--against", against]);
             expect_told(&output, 2, &[told]);

@@ -108,6 +108,20 @@ impl Captured {
         Recording { samples, sample_rate_hz: self.sample_rate_hz, full_scale, step }
     }
 
+    /// Share of the samples of which I or Q is at an end of the converter's range, 0 to 1; `None` where
+    /// volts do not tell it.
+    #[must_use]
+    pub fn clipped_fraction(&self) -> Option<f64> {
+        let Traces::Codes([i, q], [i_scale, q_scale]) = &self.traces else { return None };
+        let at_end = |code: i16, scale: &Scale| {
+            let most = 1i32 << (scale.bits.clamp(1, 31) - 1);
+            i32::from(code) <= -most || i32::from(code) >= most - 1
+        };
+        let clipped = |(i, q): &(&i16, &i16)| at_end(**i, i_scale) || at_end(**q, q_scale);
+        let count = i.iter().zip(q).filter(clipped).count();
+        Some(count as f64 / i.len().max(1) as f64)
+    }
+
     /// What a probe's powers are relative to, in volts: the largest magnitude of the channel that
     /// carries I, or 1 V where volts do not tell it.
     fn reference_v(&self) -> f32 {

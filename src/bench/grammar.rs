@@ -258,7 +258,11 @@ static INTERLOCK: Shape = Shape::Map(&MapShape {
         optional(
             "then",
             &Shape::Word(&["stop", "pause"]),
-            "Safe state and the end of the run, or a pause in the safe state; stop when absent.",
+            "stop: safe state and the end of the run, as for a current that is too high. pause: safe state \
+             until the condition has held for 'settle', then everything is switched on again, outputs too, \
+             and the point begins anew. In the safe state a current is 0, so that the condition holds \
+             there, and a chip with a fault is switched on into it again: as often as 'comes back' says. \
+             stop when absent.",
         ),
         optional(
             "settle",
@@ -269,6 +273,12 @@ static INTERLOCK: Shape = Shape::Map(&MapShape {
             "at most",
             &Shape::Quantity(Dimension::Time),
             "Of a pause: after so long the run ends, 1 h.",
+        ),
+        optional(
+            "comes back",
+            &Shape::Whole { at_least: 0, at_most: 10 },
+            "Of a pause: how often the condition may fail again before a point or step is done; then the \
+             run ends, 3.",
         ),
     ],
 });

@@ -24,6 +24,9 @@ const SETTLE_DEFAULT: Duration = Duration::from_secs(30);
 /// Longest pause when the file does not say.
 const PAUSE_DEFAULT: Duration = Duration::from_secs(3600);
 
+/// How often a condition may come back when the file does not say.
+const COMES_BACK_DEFAULT: u32 = 3;
+
 /// A condition on one reading.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Interlock {
@@ -64,6 +67,9 @@ pub enum Trip {
         settle: Duration,
         /// Longest pause.
         at_most: Duration,
+        /// How often the condition may come to nothing again at the same place, everything being
+        /// switched on again each time, before the run ends.
+        comes_back: u32,
     },
 }
 
@@ -167,13 +173,17 @@ fn one(node: &Node, readings: Option<&KnobTable>, faults: &mut Vec<Fault>) -> Op
     }
     let settle = duration_of(node, "settle", faults);
     let at_most = period_of(node, "at most", faults);
+    let comes_back = node.get("comes back").and_then(Node::text).and_then(shape::whole);
     let then = match node.get("then").and_then(Node::text) {
         Some("pause") => Trip::Pause {
             settle: settle.unwrap_or(SETTLE_DEFAULT),
             at_most: at_most.unwrap_or(PAUSE_DEFAULT),
+            comes_back: comes_back
+                .and_then(|times| u32::try_from(times).ok())
+                .unwrap_or(COMES_BACK_DEFAULT),
         },
         _ => {
-            for key in ["settle", "at most"] {
+            for key in ["settle", "at most", "comes back"] {
                 if let Some((key, _)) = node.entries().iter().find(|(known, _)| known.text == key) {
                     let message = format!("'{}' belongs to a pause", key.text);
                     let fault = Fault::new(key.span.clone(), message);
@@ -238,7 +248,7 @@ mod tests {
         assert_eq!(read[1].name, "lock");
         assert!(read[1].wanted.holds(&KnobValue::Switch(true)));
         let (settle, at_most) = (Duration::from_secs(5), Duration::from_secs(600));
-        assert_eq!(read[1].then, Trip::Pause { settle, at_most });
+        assert_eq!(read[1].then, Trip::Pause { settle, at_most, comes_back: 3 });
         assert!(read[2].wanted.holds(&KnobValue::Word("locked".into())));
         assert!(!read[2].wanted.holds(&KnobValue::Word("off".into())));
         let shown: Vec<String> = read.iter().map(|one| one.wanted.to_string()).collect();

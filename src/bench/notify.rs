@@ -2,6 +2,7 @@
 //!
 //! Values only; the run tells.
 
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use beamwarden_drivers::fault::Fault;
@@ -18,6 +19,52 @@ pub struct Notify {
     pub webhook: Option<String>,
     /// Longest time for either.
     pub timeout: Duration,
+}
+
+impl Notify {
+    /// A program that is named with a `/` lies beside the bench file, like every other file that it
+    /// names; one that is named without is looked for in the folders of `PATH`.
+    pub fn beside(&mut self, near: &Path) {
+        let Some(program) = self.command.first_mut().filter(|program| program.contains('/')) else {
+            return;
+        };
+        // `join` leaves an absolute path as it is.
+        let path = near.join(&*program);
+        let path = std::path::absolute(&path).unwrap_or(path);
+        *program = path.display().to_string();
+    }
+
+    /// Why its program cannot be started, as far as that is known without starting it.
+    #[must_use]
+    pub fn cannot_start(&self) -> Option<String> {
+        let program = self.command.first()?;
+        if program.contains('/') {
+            return why_no_program(Path::new(program))
+                .map(|why| format!("the command of 'notify' {why}: {program}"));
+        }
+        let folders = std::env::var_os("PATH").unwrap_or_default();
+        let mut places = std::env::split_paths(&folders).map(|folder| folder.join(program));
+        let found = places.any(|place: PathBuf| why_no_program(&place).is_none());
+        (!found).then(|| {
+            format!("the command of 'notify', {program}, is in no folder of PATH; one beside the bench file is written ./{program}")
+        })
+    }
+}
+
+/// Why a file is no program that can be started.
+fn why_no_program(path: &Path) -> Option<&'static str> {
+    let Ok(file) = path.metadata() else { return Some("does not exist") };
+    if !file.is_file() {
+        return Some("is no file");
+    }
+    #[cfg(unix)]
+    {
+        use std::os::unix::fs::PermissionsExt;
+        if file.permissions().mode() & 0o111 == 0 {
+            return Some("is not executable (chmod +x)");
+        }
+    }
+    None
 }
 
 /// Longest time when the file does not say.
@@ -80,5 +127,36 @@ mod tests {
         check("notify: {command: []}", Err("the first word of a command names a program"));
         check("notify: {webhook: ftp://x}", Err("a webhook begins with http://"));
         check("notify: {command: [x], timeout: 0 s}", Err("'timeout' is more than 0 s"));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_program_lies_beside_the_bench_file_and_can_be_started() {
+        use std::os::unix::fs::PermissionsExt;
+        let folder = tempfile::tempdir().unwrap();
+        let of = |program: &str| {
+            let command = vec![program.to_string(), "./x".to_string()];
+            let mut notify = Notify { command, webhook: None, timeout: TIMEOUT_DEFAULT };
+            notify.beside(folder.path());
+            notify
+        };
+        let path = folder.path().join("call-me.sh");
+        let notify = of("./call-me.sh");
+        assert_eq!(Path::new(&notify.command[0]), path);
+        assert_eq!(notify.command[1], "./x");
+        let told = |notify: &Notify| notify.cannot_start().unwrap_or_default();
+        assert!(told(&notify).contains("does not exist: /"), "{}", told(&notify));
+        std::fs::write(&path, "#!/bin/sh\n").unwrap();
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o644)).unwrap();
+        assert!(told(&notify).contains("is not executable"), "{}", told(&notify));
+        std::fs::set_permissions(&path, std::fs::Permissions::from_mode(0o755)).unwrap();
+        assert_eq!(notify.cannot_start(), None);
+        assert_eq!(of("sh").cannot_start(), None);
+        assert_eq!(of("sh").command[0], "sh");
+        assert!(told(&of("no-such-program-here")).contains("./no-such-program-here"));
+        assert_eq!(of("/bin/sh").command[0], "/bin/sh");
+        let webhook = Some("http://127.0.0.1:1/".to_string());
+        let notify = Notify { command: Vec::new(), webhook, timeout: TIMEOUT_DEFAULT };
+        assert_eq!(notify.cannot_start(), None);
     }
 }

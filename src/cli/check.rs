@@ -12,8 +12,9 @@ use serde_json::json;
 use super::benches_at_hand::{load_bench, load_sequence, sequence_faults};
 use super::failure::FailureKind;
 use super::figures_table::table;
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, tell};
 use crate::bench::BenchPlan;
+use crate::run::looks_at_files;
 use crate::sequence::{Estimate, Phase, Sequence, Walk, WalkItem, estimate, parameter_text};
 
 mod exposure;
@@ -61,10 +62,14 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     }
     let plan = bench_or_all_faults(arguments)?;
     let sequence = load_sequence(arguments.sequence.as_deref(), &plan, &arguments.with)?;
+    refuse_what_no_run_would_begin(&plan, &sequence)?;
+    let remarks: Vec<String> = plan.model_remarks().into_iter().chain(sequence.remarks()).collect();
     let (costs, learned) = learned::costs(&arguments.runs, plan.name());
     let cost = estimate(&sequence, &costs);
     let distance = read_distance(&arguments.distance)?;
     let exposure = exposure::predicted(&plan, &sequence, distance);
+    let told = tell::remark(tell::ways(&plan, arguments.bench.as_deref()).as_ref(), &sequence);
+    let remarks: Vec<String> = plan.model_remarks().iter().cloned().chain(told).collect();
     if arguments.json {
         let shown = json!({
             "sequence": sequence.name,
@@ -83,7 +88,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             "eirp_dbm_predicted": exposure.map(|exposure| exposure.eirp_dbm),
             "power_density_w_m2_predicted": exposure.map(|exposure| exposure.density_w_m2),
             "distance_m": distance,
-            "remarks": plan.model_remarks(),
+            "remarks": remarks,
             "faults_planned": plan.planned_faults().map_or(0, |(count, _)| count),
         });
         terminal.line(shown.to_string())?;
@@ -96,7 +101,7 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
     if let Some((count, name)) = plan.planned_faults() {
         terminal.line(format!("faults        {count} planned for the simulated bench ({name})"))?;
     }
-    for remark in plan.model_remarks() {
+    for remark in &remarks {
         terminal.line(format!("remark        {remark}"))?;
     }
     if arguments.plan {
@@ -114,6 +119,22 @@ fn bench_or_all_faults(arguments: &Arguments) -> Result<BenchPlan, Failure> {
             Err(Failure::faults(faults))
         }
         loaded => loaded,
+    }
+}
+
+/// What the preflight of a run would find in the files is found here already.
+fn refuse_what_no_run_would_begin(plan: &BenchPlan, sequence: &Sequence) -> Result<(), Failure> {
+    let failed: Vec<String> = looks_at_files(plan, sequence)
+        .iter()
+        .filter(|look| !look.passed)
+        .map(|look| format!("{}: {}", look.what, look.found))
+        .collect();
+    match failed.as_slice() {
+        [] => Ok(()),
+        failed => Err(Failure::usage(anyhow::anyhow!(
+            "a run would not begin: {}; nothing was sent to any instrument",
+            failed.join("; ")
+        ))),
     }
 }
 

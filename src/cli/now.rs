@@ -8,7 +8,7 @@ use super::analyse::{is_frame_file, read_frame_file};
 use super::benches_at_hand::{load_bench, preparation};
 use super::failure::FailureKind;
 use super::live::{bench_failure, run_failure, runtime, stop_on_signals};
-use super::run::NOT_SAFE;
+use super::run::{NOT_SAFE, not_begun};
 use super::watch::Watch;
 use super::{Ended, Failure, Terminal};
 use crate::bench::knob::{FRAME, KnobError};
@@ -57,8 +57,7 @@ impl Now {
             let clock = Clock::start();
             let seed = plan.is_simulated().then_some(plan.simulated.seed);
             let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
-            let mut recorder =
-                Recorder::begin(&self.runs, inputs, clock).map_err(Failure::internal)?;
+            let mut recorder = Recorder::begin(&self.runs, inputs, clock).map_err(not_begun)?;
             let folder = recorder.folder().path().join(TRACE_FOLDER);
             let trace = TraceKeeper::in_folder(folder).map_err(Failure::internal)?;
             let stop = stop_on_signals();

@@ -13,10 +13,13 @@ use super::service::Service;
 use super::tell::ByBench;
 use super::watch::Watch;
 use super::wishes::Wishes;
-use super::{Ended, Failure, Terminal};
+use super::{Ended, Failure, Terminal, tell};
+use crate::bench::notify::Notify;
 use crate::bench::{Bench, BenchError, BenchPlan, TraceKeeper};
 use crate::clock::Clock;
-use crate::record::{Catalogue, Outcome, RecordError, RunFolder, RunStarted, TRACE_FOLDER, Value};
+use crate::record::{
+    Catalogue, Outcome, RecordError, RecordErrorKind, RunFolder, RunStarted, TRACE_FOLDER, Value,
+};
 use crate::run::{DoneBefore, Engine, Recorder, RunInputs, RunSummary};
 use crate::sequence::Sequence;
 
@@ -58,6 +61,8 @@ pub struct Arguments {
 pub(super) struct Work {
     plan: BenchPlan,
     sequence: Sequence,
+    /// Who is told, and how.
+    notify: Option<Notify>,
     /// The record, once it exists, and what it tells of before.
     before: Option<Before>,
 }
@@ -72,7 +77,8 @@ struct Before {
 impl From<Interrupted> for Work {
     fn from(interrupted: Interrupted) -> Self {
         let Interrupted { folder, start, plan, sequence, done } = interrupted;
-        Work { plan, sequence, before: Some(Before { folder, start, done }) }
+        let before = Some(Before { folder, start, done });
+        Work { plan, sequence, notify: None, before }
     }
 }
 
@@ -84,14 +90,25 @@ pub fn run(arguments: &Arguments, terminal: &mut Terminal) -> Result<Ended, Fail
             let plan = load_bench(bench)?;
             let sequence = load_sequence(sequence, &plan, &arguments.with)?;
             match look_after_open_runs(&plan, &arguments.runs, terminal)? {
-                None => Work { plan, sequence, before: None },
+                None => Work { plan, sequence, notify: None, before: None },
                 Some(open) => Work::from(open),
             }
         }
     };
-    for remark in work.plan.model_remarks() {
+    for remark in work.plan.model_remarks().into_iter().chain(work.sequence.remarks()) {
         terminal.tell(format!("warning: {remark}"));
     }
+    let notify = match &work.before {
+        None => tell::ways(&work.plan, bench),
+        Some(before) => tell::ways_of_run(&work.plan, &before.folder),
+    };
+    match (tell::remark(notify.as_ref(), &work.sequence), &notify) {
+        (None, _) => {}
+        (Some(remark), None) => terminal.tell(format!("warning: {remark}")),
+        // Who relies on being called shall not learn in the morning that nobody could be.
+        (Some(remark), Some(_)) => return Err(Failure::usage(anyhow::anyhow!(remark))),
+    }
+    let work = Work { notify, ..work };
     let runtime = runtime(&work.plan)?;
     let executed = runtime.block_on(execute(arguments, terminal.interactive, work));
     // Whoever still tells somebody, or waits for an answer at the terminal, must not hold the end.
@@ -137,6 +154,24 @@ fn end_of(
     }
 }
 
+/// A run that has no record: a place where there can be no folder is the user's mistake; a disk that
+/// refuses is the machine's fault.
+pub(super) fn not_begun(error: RecordError) -> Failure {
+    use std::io::ErrorKind;
+    match &error.kind {
+        RecordErrorKind::Io { source, .. }
+            if matches!(
+                source.kind(),
+                ErrorKind::NotFound | ErrorKind::NotADirectory | ErrorKind::InvalidInput
+            ) =>
+        {
+            let message = "no folder of runs can be made there; --runs names another";
+            Failure::usage(anyhow::Error::new(error).context(message))
+        }
+        _ => Failure::internal(error),
+    }
+}
+
 /// A run's folder as one would type it.
 pub(super) fn shown(folder: &RunFolder) -> String {
     let path = folder.path();
@@ -166,13 +201,18 @@ async fn execute(
     interactive: bool,
     work: Work,
 ) -> Result<(RunFolder, Result<RunSummary, BenchError>), Failure> {
-    let Work { plan, sequence, before } = work;
+    let Work { plan, sequence, notify, before } = work;
     let (mut recorder, done) = match before {
         None => {
             let seed = plan.is_simulated().then_some(plan.simulated.seed);
             let inputs = RunInputs { sequence: &sequence, plan: &plan, seed, replay: None };
             let recorder = Recorder::begin(&arguments.runs, inputs, Clock::start());
-            (recorder.map_err(Failure::internal)?, None)
+            let recorder = recorder.map_err(not_begun)?;
+            if plan.notify.is_some() {
+                tell::keep_place(recorder.folder(), arguments.bench.as_deref())
+                    .map_err(|error| Failure::internal(anyhow::Error::new(error)))?;
+            }
+            (recorder, None)
         }
         Some(Before { folder, start, done }) => {
             let recorder = go_on(folder, &start, &plan, &done).map_err(Failure::internal)?;
@@ -193,18 +233,23 @@ async fn execute(
     };
     let mut watch = Watch::new(interactive, arguments.json);
     let _service = Service::begin(&watch.heart());
-    let notify = bench.plan().notify.clone();
     let control = wishes.control();
     let mut engine = Engine::new(&sequence, &mut bench, &mut recorder, &mut watch, control);
     engine.look_first();
     engine.ask_at(AtTerminal::new(interactive));
-    engine.notify_by(ByBench::new(notify, folder.path().display().to_string()));
+    engine.notify_by(ByBench::new(notify, absolute(&folder)));
     if let Some(done) = done {
         engine.go_on_after(done);
     }
     let summary =
         if failures.is_empty() { engine.execute().await } else { engine.give_up(failures).await };
     Ok((folder, Ok(summary)))
+}
+
+/// The folder of a run for somebody who stands in another one.
+fn absolute(folder: &RunFolder) -> String {
+    let path = std::path::absolute(folder.path());
+    path.unwrap_or_else(|_| folder.path().to_path_buf()).display().to_string()
 }
 
 /// Report and catalogue; the run itself is complete without either.

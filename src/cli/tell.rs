@@ -1,13 +1,70 @@
 //! Tells somebody who is not there, by the bench file's own ways: a command, a webhook.
 
 use std::io::Write;
+use std::path::Path;
 use std::process::{Child, Command, Stdio};
 use std::time::Duration;
 
 use serde_json::json;
 
+use crate::bench::BenchPlan;
 use crate::bench::notify::Notify;
+use crate::record::RunFolder;
 use crate::run::{Later, Notifier, Told};
+use crate::sequence::{Action, Sequence, Step};
+
+/// File within a run folder that says beside what the bench file lay: a run that goes on finds the
+/// command of 'notify' there, for its frozen bench file lies elsewhere.
+const BESIDE_FILE: &str = "bench.folder";
+
+/// The ways of a bench, with the command beside the bench file.
+pub(super) fn ways(plan: &BenchPlan, bench: Option<&Path>) -> Option<Notify> {
+    let mut notify = plan.notify.clone()?;
+    notify.beside(bench.and_then(Path::parent).unwrap_or(Path::new("")));
+    Some(notify)
+}
+
+/// The same of a run that goes on.
+pub(super) fn ways_of_run(plan: &BenchPlan, folder: &RunFolder) -> Option<Notify> {
+    let mut notify = plan.notify.clone()?;
+    let near = std::fs::read_to_string(folder.path().join(BESIDE_FILE)).unwrap_or_default();
+    notify.beside(Path::new(near.trim_end_matches('\n')));
+    Some(notify)
+}
+
+/// Leaves in a run's folder beside what its bench file lay.
+pub(super) fn keep_place(folder: &RunFolder, bench: Option<&Path>) -> std::io::Result<()> {
+    let near = bench.and_then(Path::parent).unwrap_or(Path::new(""));
+    let near = if near.as_os_str().is_empty() { Path::new(".") } else { near };
+    let near = std::path::absolute(near)?;
+    std::fs::write(folder.path().join(BESIDE_FILE), format!("{}\n", near.display()))
+}
+
+/// What is to be known before a run of whom it will tell; none when all is well.
+pub(super) fn remark(notify: Option<&Notify>, sequence: &Sequence) -> Option<String> {
+    match notify {
+        Some(notify) => notify.cannot_start(),
+        None if tells(&sequence.prepare) || tells(&sequence.steps) || tells(&sequence.finally) => {
+            Some(
+                "the sequence has 'notify', and the bench file names nobody to tell: nobody will be told"
+                    .to_string(),
+            )
+        }
+        None => None,
+    }
+}
+
+/// Whether some step is to tell somebody.
+fn tells(steps: &[Step]) -> bool {
+    steps.iter().any(|step| match &step.action {
+        Action::Notify(_) => true,
+        Action::Sweep(sweep) => tells(&sweep.body),
+        Action::Call(call) => tells(&call.steps),
+        Action::Repeat(repeat) => tells(&repeat.body),
+        Action::When(when) => tells(&when.then) || tells(&when.otherwise),
+        _ => false,
+    })
+}
 
 /// How often a command is looked at while it works.
 const LOOK_EVERY: Duration = Duration::from_millis(20);

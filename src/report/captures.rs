@@ -2,11 +2,14 @@
 
 use std::fmt::Write as _;
 
-use super::html::{breakable, code, escape, number_table};
+use super::html::{breakable, code, escape, number_table, table};
+use super::notes::shortened;
 use super::number::{count, error_rate, error_rate_parts, number, rate, recorded, spread};
 use super::plot;
-use super::run::{ROWS_MAX, Run, Shot};
-use crate::record::{Analysis, Constellation, Figure, RecordedValue, Value, figure_names};
+use super::run::{GivenUp, ROWS_MAX, Run, Shot};
+use crate::record::{
+    Analysis, AxisValue, Constellation, Figure, RecordedValue, Value, figure_names,
+};
 
 /// Most constellations in a page; of more measurements an even selection is drawn.
 const CONSTELLATIONS_MAX: usize = 240;
@@ -85,12 +88,21 @@ fn figure(shot: &Shot, drawing: &str) -> String {
     line("SNR", decibels(shot, figure_names::SNR_DB));
     line("EVM", decibels(shot, figure_names::EVM_DB));
     line("BER", ber_lines(shot));
-    let what = [frame_name(shot), position(shot)].into_iter().flatten().collect::<Vec<_>>();
+    let point = shot.point.map(|point| format!("point {point}"));
+    let what = [frame_name(shot), point, position(shot)].into_iter().flatten();
+    let what = what.collect::<Vec<_>>();
+    let verdict = shot.verdict().map(|verdict| {
+        format!(
+            "<p class=\"what told\"><strong class=\"differs\">{}</strong></p>",
+            breakable(verdict)
+        )
+    });
     format!(
-        "<figure><figcaption><h3>{}</h3><p class=\"what\">{}</p></figcaption>{drawing}\
+        "<figure><figcaption><h3>{}</h3><p class=\"what\">{}</p>{}</figcaption>{drawing}\
          <dl>{lines}</dl></figure>\n",
         breakable(shot.name()),
-        breakable(what.join(" · "))
+        breakable(what.join(" · ")),
+        verdict.unwrap_or_default()
     )
 }
 
@@ -115,7 +127,11 @@ pub(super) fn frame_name(shot: &Shot) -> Option<String> {
 
 /// Where the measurement lies in the sweep, in words; the frame is told apart from it.
 pub(super) fn position(shot: &Shot) -> Option<String> {
-    let axes = shot.position.iter().filter(|axis| axis.axis != "frame");
+    axes_words(&shot.position)
+}
+
+fn axes_words(position: &[AxisValue]) -> Option<String> {
+    let axes = position.iter().filter(|axis| axis.axis != "frame");
     let words: Vec<String> =
         axes.map(|axis| format!("{} {}", axis.axis, recorded(&axis.value))).collect();
     (!words.is_empty()).then(|| words.join(", "))
@@ -124,9 +140,18 @@ pub(super) fn position(shot: &Shot) -> Option<String> {
 /// One row a measurement with the figures a reader compares first.
 pub(super) fn figures(run: &Run<'_>) -> String {
     let swept = run.shots.first(ROWS_MAX).any(|shot| position(shot).is_some());
+    let in_points = run.shots.first(ROWS_MAX).any(|shot| shot.point.is_some());
+    let all_sound = run.shots.first(ROWS_MAX).all(Shot::is_sound);
     let row = |shot: &Shot| {
         let or_dash = |text: Option<String>| text.map_or("–".to_owned(), escape);
         let mut row = vec![breakable(shot.name()), or_dash(frame_name(shot))];
+        if in_points {
+            row.insert(1, or_dash(shot.point.map(|point| point.to_string())));
+        }
+        if !all_sound {
+            let differs = |text| format!("<strong class=\"differs\">{}</strong>", breakable(text));
+            row.push(shot.verdict().map_or("sound".to_owned(), differs));
+        }
         if swept {
             row.push(position(shot).map_or("–".to_owned(), breakable));
         }
@@ -142,6 +167,12 @@ pub(super) fn figures(run: &Run<'_>) -> String {
         row
     };
     let mut head = vec!["Measurement", "Frame"];
+    if in_points {
+        head.insert(1, "Point");
+    }
+    if !all_sound {
+        head.push("Verdict");
+    }
     if swept {
         head.push("Where");
     }
@@ -160,7 +191,23 @@ pub(super) fn figures(run: &Run<'_>) -> String {
     number_table("Figures of every measurement", &head, &rows)
         + explained
         + &left_out(run.shots.count(), ROWS_MAX, "measurements")
+        + &given_up(run)
         + &all_figures(run)
+}
+
+/// The points that no row of the figures tells of, and why; empty when there are none.
+fn given_up(run: &Run<'_>) -> String {
+    if run.given_up.is_empty() {
+        return String::new();
+    }
+    let row = |point: &GivenUp| {
+        let place = axes_words(&point.position).map_or("–".to_owned(), breakable);
+        let why = breakable(shortened(&point.why));
+        vec![point.point.to_string(), place, format!("<span class=\"told\">given up: {why}</span>")]
+    };
+    let rows: Vec<Vec<String>> = run.given_up.iter().map(row).collect();
+    table("Points given up: nothing of them counts", &["Point", "Where", "Why"], &rows)
+        + &left_out(run.given_up_count, rows.len(), "points given up")
 }
 
 const SPREAD: &str = "<p>Behind ± stands the standard deviation over the captures of a measurement.\
@@ -243,7 +290,11 @@ fn all_figures(run: &Run<'_>) -> String {
         row
     };
     let rows: Vec<Vec<String>> = names.into_iter().map(row).collect();
-    let titles: Vec<String> = shots.iter().map(|shot| shot.name()).collect();
+    let title = |shot: &&Shot| match shot.is_sound() {
+        true => shot.name(),
+        false => format!("{} (doubtful)", shot.name()),
+    };
+    let titles: Vec<String> = shots.iter().map(title).collect();
     let mut head = vec!["Figure"];
     head.extend(titles.iter().map(String::as_str));
     let table = number_table("Every figure of every measurement", &head, &rows);

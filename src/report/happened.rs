@@ -48,11 +48,14 @@ pub(super) struct Happenings {
     references: References,
     /// The point that began last and has not ended.
     point: Option<u64>,
+    /// Whether the record was opened again and nothing has gone on yet; and the row that tells of it.
+    reopened: Option<Option<usize>>,
 }
 
 impl Happenings {
     pub(super) fn take(&mut self, entry: &Entry, counts: bool) {
         self.night.take(entry, counts);
+        self.take_up(&entry.event);
         match &entry.event {
             Event::PointStarted(point) => self.point = Some(point.point),
             Event::PointFinished(_) => self.point = None,
@@ -63,25 +66,60 @@ impl Happenings {
         }
         if let Some(told) = told(&entry.event) {
             let point = words::point_of(&entry.event).or(self.point);
-            self.push(entry.at, point, told);
+            let row = self.push(entry.at, point, told);
+            if matches!(entry.event, Event::RunResumed(_)) {
+                self.reopened = Some(row);
+            }
         }
         if matches!(entry.event, Event::PointSkipped(_)) {
             self.point = None;
         }
     }
 
+    /// Tells a run that went on from one whose bench was only made safe: the latter does no step.
+    fn take_up(&mut self, event: &Event) {
+        match event {
+            Event::RunResumed(_) | Event::RunEnded(_) => self.only_made_safe(),
+            Event::Preflight(_) | Event::PointStarted(_) | Event::StepStarted(_) => {
+                if self.reopened.take().is_some() {
+                    self.night.went_on();
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn only_made_safe(&mut self) {
+        let Some(row) = self.reopened.take() else { return };
+        self.night.made_safe();
+        if let Some(row) = row.and_then(|row| self.rows.get_mut(row)) {
+            row.what = "Made safe";
+            row.text =
+                "the run had been cut off; the bench was brought to its safe state, and no step \
+                        was done"
+                    .to_owned();
+        }
+    }
+
+    /// How often the run was interrupted and went on.
+    pub(super) fn resumed(&self) -> u64 {
+        self.night.resumed()
+    }
+
     pub(super) fn end(&mut self) {
+        self.only_made_safe();
         self.night.end();
     }
 
-    fn push(&mut self, at: Timestamp, point: Option<u64>, told: words::Told) {
+    /// Yields the place of the row that tells it; none when it is not kept.
+    fn push(&mut self, at: Timestamp, point: Option<u64>, told: words::Told) -> Option<usize> {
         let near = |row: &Row| at.duration_since(row.last).as_secs_f64() <= TOGETHER_S;
         let alike = |row: &Row| row.key.is_some() && row.key == told.key && near(row);
         let back = self.rows.len().saturating_sub(BACK_MAX);
         let found = self.rows[back..].iter().rposition(alike).map(|place| back + place);
         if found.is_none() && self.rows.len() >= ROWS_MAX {
             self.left_out += 1;
-            return;
+            return None;
         }
         let place = found.unwrap_or_else(|| {
             self.rows.push(Row {
@@ -102,6 +140,7 @@ impl Happenings {
         if let Some(point) = point {
             row.points.insert(point);
         }
+        Some(place)
     }
 
     /// Whether the rows lie on several days.
@@ -156,7 +195,7 @@ pub(super) fn section(run: &Run<'_>) -> String {
             escape(row.when(with_day)),
             escape(row.points()),
             if row.serious { format!("<strong>{what}</strong>") } else { what },
-            breakable(row.text()),
+            format!("<span class=\"told\">{}</span>", breakable(row.text())),
         ]
     };
     let rows: Vec<Vec<String>> = happenings.rows.iter().map(row).collect();

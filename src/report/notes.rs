@@ -8,6 +8,8 @@ use crate::record::{Level, Note};
 
 /// Most different warnings and errors that are kept.
 const KEPT_MAX: usize = 600;
+/// Most characters of quoted bytes that are shown.
+const BYTES_SHOWN: usize = 40;
 
 /// Warnings and errors, alike ones together.
 #[derive(Clone, Debug, Default)]
@@ -62,8 +64,51 @@ pub(super) fn key(note: &Note) -> String {
     format!("{:?} {instrument} {}", note.level, without_numbers(&note.message))
 }
 
-/// A text with its numbers taken out, to know those that say the same.
+/// A text with long quoted bytes cut short, as instruments send them in place of an answer.
+pub(super) fn shortened(text: &str) -> String {
+    with_bytes(text, |bytes| {
+        if bytes.chars().count() <= BYTES_SHOWN {
+            return format!("'{bytes}'");
+        }
+        let shown: String = bytes.chars().take(BYTES_SHOWN).collect();
+        // An escaped byte is not cut in two.
+        let cut = shown.rfind('\\').filter(|at| shown.len() - at < "\\x00".len());
+        format!("'{}…'", &shown[..cut.unwrap_or(shown.len())])
+    })
+}
+
+/// A text in which quoted bytes are put as `put` says. Bytes are quoted when something escaped is among
+/// them: in plain words a single quotation mark may be an apostrophe.
+fn with_bytes(text: &str, put: impl Fn(&str) -> String) -> String {
+    let mut shown = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(open) = rest.find('\'') {
+        let (before, after) = rest.split_at(open + 1);
+        let mut escaped = false;
+        let close = after.char_indices().find_map(|(at, c)| {
+            let ends = c == '\'' && !escaped;
+            escaped = c == '\\' && !escaped;
+            ends.then_some(at)
+        });
+        let bytes = close.map(|close| &after[..close]).filter(|bytes| bytes.contains("\\x"));
+        match bytes {
+            Some(bytes) => {
+                shown += &rest[..open];
+                shown += &put(bytes);
+                rest = &after[bytes.len() + 1..];
+            }
+            None => {
+                shown += before;
+                rest = after;
+            }
+        }
+    }
+    shown + rest
+}
+
+/// A text with its numbers and quoted bytes taken out, to know those that say the same.
 pub(super) fn without_numbers(text: &str) -> String {
+    let text = with_bytes(text, |_| "''".to_owned());
     let mut plain = String::with_capacity(text.len());
     let mut chars = text.chars().peekable();
     while let Some(c) = chars.next() {
@@ -99,6 +144,20 @@ mod tests {
         check("at 17. It", "at #. It");
         check("dut.rx.phase.12 differs", "dut.rx.phase.# differs");
         check("", "");
+    }
+
+    #[test]
+    fn quoted_bytes_are_cut_short_and_tell_nothing_apart() {
+        let told = |bytes: &str| format!("the file's end: not a block, in '{bytes}'; asked again");
+        let one = told(&format!("]{}\\'\\xfe", "\\xa5\\x06".repeat(300)));
+        let other = told("\\x12>0,\"No error\"");
+        assert_eq!(without_numbers(&one), without_numbers(&other));
+        assert_eq!(shortened(&one), told(&format!("]{}…", "\\xa5\\x06".repeat(4) + "\\xa5")));
+        assert_eq!(shortened(&other), other);
+        for plain in ["it's 'SENSe:A' and 'B'", "'", "a'b", "'\\xff", ""] {
+            assert_eq!(shortened(plain), plain);
+        }
+        assert_ne!(without_numbers("failed to ask 'A?'"), without_numbers("failed to ask 'B?'"));
     }
 
     #[test]

@@ -75,7 +75,7 @@ fn heading(run: &Run<'_>) -> String {
     if let Some(seconds) = run.seconds() {
         facts.push(("Took", escape(duration(seconds))));
     }
-    facts.push(("Measurements", count(run.shots.count() as u64)));
+    facts.push(("Measurements", count(run.measurements() as u64)));
     facts.push(("Captures", count(run.captures as u64)));
     facts.push(("Beam searches", count(run.search_count as u64)));
     let facts: String = facts
@@ -171,10 +171,15 @@ fn expectations(run: &Run<'_>) -> String {
         let measured = expectation.measured.as_ref();
         vec![
             checked.measurement.as_ref().map_or("–".to_owned(), escape),
+            expectation.point.map_or("–".to_owned(), |point| point.to_string()),
             code(&expectation.figure),
             escape(&expectation.wanted),
             escape(measured.map_or("not available".to_owned(), rounded)),
-            if expectation.passed { "holds".to_owned() } else { FAILS.to_owned() },
+            match (expectation.passed, checked.doubtful) {
+                (true, _) => "holds".to_owned(),
+                (false, false) => FAILS.to_owned(),
+                (false, true) => format!("{FAILS}: the measurement is doubtful"),
+            },
         ]
     };
     let mut summary = match failed {
@@ -185,7 +190,7 @@ fn expectations(run: &Run<'_>) -> String {
         summary += " Those that do not hold come first.";
     }
     let rows: Vec<Vec<String>> = run.totals.shown_expectations().into_iter().map(row).collect();
-    let head = ["Measurement", "Figure", "Wanted", "Measured", "Verdict"];
+    let head = ["Measurement", "Point", "Figure", "Wanted", "Measured", "Verdict"];
     format!(
         "<p>{summary}</p>\n{}{}",
         table("Expectations", &head, &rows),
@@ -222,8 +227,9 @@ fn notes(run: &Run<'_>) -> String {
     } else {
         ""
     };
-    if run.resumed > 0 {
-        let times = match run.resumed {
+    let resumed = run.happenings.resumed();
+    if resumed > 0 {
+        let times = match resumed {
             1 => "once".to_owned(),
             n => format!("{n} times"),
         };

@@ -16,8 +16,8 @@ use super::story::Story;
 use super::totals::Totals;
 use crate::record::{
     Analysis, AxisValue, CaptureNo, Entry, Event, Expectation, Figure, FiguresFound,
-    InstrumentFound, JournalLine, LineFault, MeasurementDone, Numbers, RecordError, RunEnded,
-    RunFolder, RunStarted, SafeState, SearchDone, Value, figure,
+    InstrumentFound, JournalLine, LineFault, MeasurementDone, Numbers, PointSkipped, RecordError,
+    Remedy, RunEnded, RunFolder, RunStarted, SafeState, SearchDone, Value, figure,
 };
 
 /// Most captures of one measurement whose symbols are drawn together.
@@ -55,6 +55,10 @@ pub(super) struct Shot {
     pub(super) position: Vec<AxisValue>,
     /// Largest share of clipped samples of its captures.
     pub(super) clipped_fraction: Option<f64>,
+    /// What speaks against trusting it.
+    pub(super) doubts: Vec<String>,
+    /// Whether it was doubtful and another capture took its place.
+    pub(super) tried_again: bool,
 }
 
 impl Shot {
@@ -69,6 +73,27 @@ impl Shot {
             frame: None,
             position: Vec::new(),
             clipped_fraction: None,
+            doubts: Vec::new(),
+            tried_again: false,
+        }
+    }
+
+    /// Whether its figures are those of the run: nothing speaks against it.
+    pub(super) fn is_sound(&self) -> bool {
+        !self.tried_again && self.doubts.is_empty()
+    }
+
+    /// What is to be thought of it, in words; none when nothing speaks against it.
+    pub(super) fn verdict(&self) -> Option<String> {
+        let why = match self.doubts.as_slice() {
+            [] => String::new(),
+            [one] => format!(": {one}"),
+            [first, more @ ..] => format!(": {first}; and {} more", more.len()),
+        };
+        match (self.tried_again, self.doubts.is_empty()) {
+            (true, _) => Some(format!("tried again, does not count{why}")),
+            (false, false) => Some(format!("doubtful{why}")),
+            (false, true) => None,
         }
     }
 
@@ -98,6 +123,15 @@ impl Shot {
     }
 }
 
+/// A point that was given up.
+#[derive(Clone, Debug)]
+pub(super) struct GivenUp {
+    pub(super) point: u64,
+    pub(super) why: String,
+    /// Value of each sweep axis; empty when it had not begun.
+    pub(super) position: Vec<AxisValue>,
+}
+
 /// One run, gathered.
 pub(super) struct Run<'a> {
     pub(super) folder: &'a RunFolder,
@@ -108,9 +142,13 @@ pub(super) struct Run<'a> {
     pub(super) started_at: Option<Timestamp>,
     pub(super) ended_at: Option<Timestamp>,
     pub(super) end: Option<RunEnded>,
-    pub(super) resumed: usize,
     pub(super) instruments: Vec<InstrumentFound>,
     pub(super) shots: Even<Shot>,
+    /// Those of them that were tried again and do not count.
+    pub(super) tried_again: usize,
+    /// Points given up: the first ones, and how many there are.
+    pub(super) given_up: Vec<GivenUp>,
+    pub(super) given_up_count: usize,
     /// Captures analysed, kept or not.
     pub(super) captures: usize,
     /// The first searches, and how many there are.
@@ -134,8 +172,32 @@ struct Passing {
     waiting: Vec<(Timestamp, Shot)>,
     /// Captures that are in a measurement, or stand alone for good.
     settled: Numbers,
-    /// Names of the measurements before, each with its captures.
-    recent: VecDeque<(Vec<CaptureNo>, String)>,
+    /// The measurements before.
+    recent: VecDeque<Known>,
+}
+
+/// What expectations know of the measurement that they are about.
+struct Known {
+    captures: Vec<CaptureNo>,
+    name: String,
+    doubtful: bool,
+}
+
+impl Passing {
+    /// A failure after which an action is tried again: when it says that the last capture is doubtful,
+    /// that one counts no more.
+    fn try_again(&mut self, message: &str) {
+        let Some((_, shot)) = self.waiting.last_mut() else { return };
+        let Some(number) = shot.captures.last() else { return };
+        let Some((_, why)) = message.split_once(&format!("capture {number} is doubtful: ")) else {
+            return;
+        };
+        shot.tried_again = true;
+        // Of a capture that is not kept only the failure tells.
+        if shot.doubts.is_empty() {
+            shot.doubts.push(why.to_owned());
+        }
+    }
 }
 
 impl<'a> Run<'a> {
@@ -149,9 +211,11 @@ impl<'a> Run<'a> {
             started_at: None,
             ended_at: None,
             end: None,
-            resumed: 0,
             instruments: Vec::new(),
             shots: Even::new(ROWS_MAX, SELECTED_MAX),
+            tried_again: 0,
+            given_up: Vec::new(),
+            given_up_count: 0,
             captures: 0,
             searches: Vec::new(),
             search_count: 0,
@@ -199,10 +263,7 @@ impl<'a> Run<'a> {
                 self.start = Some(start.clone());
                 self.started_at = Some(entry.at);
             }
-            Event::RunResumed(_) => {
-                self.resumed += 1;
-                self.end = None;
-            }
+            Event::RunResumed(_) => self.end = None,
             Event::Instrument(found) => self.take_instrument(found),
             Event::PointStarted(point) => {
                 passing.position = Some((point.point, point.position.clone()));
@@ -216,12 +277,7 @@ impl<'a> Run<'a> {
         if !matches!(entry.event, Event::Figures(_) | Event::Measurement(_)) {
             self.story.take(entry, counts);
         } else if !counts && let Event::Measurement(done) = &entry.event {
-            self.story.measured(
-                entry.at,
-                &Shot::of_measurement(done),
-                !done.doubts.is_empty(),
-                false,
-            );
+            self.story.measured(entry.at, &Shot::of_measurement(done), false);
         }
     }
 
@@ -238,16 +294,34 @@ impl<'a> Run<'a> {
                 let mut shot = Shot::of_capture(taken.capture, taken.label.as_ref(), taken.point);
                 shot.kept = 1;
                 shot.clipped_fraction = taken.clipped_fraction;
+                shot.doubts.clone_from(&taken.doubts);
                 passing.waiting.push((entry.at, shot));
                 self.histories.kept(taken.capture);
             }
             Event::Figures(found) => self.take_figures(entry.at, found, passing),
             Event::Measurement(done) => self.take_measurement(entry.at, done, passing),
             Event::Expectation(expectation) => {
-                self.totals.expectation(name_of(expectation, passing), expectation);
+                let known = known_of(expectation, passing);
+                let name = known.map(|known| known.name.clone());
+                let doubtful = known.is_some_and(|known| known.doubtful);
+                self.totals.expectation(name, doubtful, expectation);
             }
+            Event::Failure(failure) if failure.remedy == Remedy::Retried => {
+                passing.try_again(&failure.message);
+            }
+            Event::PointSkipped(skipped) => self.take_given_up(skipped, passing),
             _ => {}
         }
+    }
+
+    fn take_given_up(&mut self, skipped: &PointSkipped, passing: &Passing) {
+        self.given_up_count += 1;
+        if self.given_up.len() >= ROWS_MAX {
+            return;
+        }
+        let here = passing.position.as_ref().filter(|(point, _)| *point == skipped.point);
+        let position = here.map(|(_, position)| position.clone()).unwrap_or_default();
+        self.given_up.push(GivenUp { point: skipped.point, why: skipped.why.clone(), position });
     }
 
     fn take_instrument(&mut self, found: &InstrumentFound) {
@@ -281,26 +355,27 @@ impl<'a> Run<'a> {
         shot.figures.clone_from(&found.figures);
     }
 
-    /// A measurement takes the place of its captures, which are the last.
+    /// A measurement takes the place of its captures; what waits besides stands alone.
     fn take_measurement(&mut self, at: Timestamp, done: &MeasurementDone, passing: &mut Passing) {
         let own = |(_, shot): &(Timestamp, Shot)| {
             shot.captures.iter().all(|capture| done.captures.contains(capture))
         };
-        let first = passing.waiting.iter().rposition(|shot| !own(shot)).map_or(0, |last| last + 1);
-        let single = passing.waiting.split_off(first);
+        let (single, others) = std::mem::take(&mut passing.waiting).into_iter().partition(own);
+        let single: Vec<(Timestamp, Shot)> = single;
+        passing.waiting = others;
         self.settle(passing);
         let mut shot = Shot::of_measurement(done);
         shot.kept = single.iter().map(|(_, shot)| shot.kept).sum();
         let clipped = single.iter().filter_map(|(_, shot)| shot.clipped_fraction);
         shot.clipped_fraction = clipped.reduce(f64::max);
-        self.story.measured(at, &shot, !done.doubts.is_empty(), true);
+        self.story.measured(at, &shot, true);
         self.keep(shot, passing);
     }
 
     /// Captures that wait stand alone: no measurement took them.
     fn settle(&mut self, passing: &mut Passing) {
         for (at, shot) in std::mem::take(&mut passing.waiting) {
-            self.story.measured(at, &shot, false, true);
+            self.story.measured(at, &shot, true);
             self.keep(shot, passing);
         }
     }
@@ -314,10 +389,20 @@ impl<'a> Run<'a> {
             shot.position.clone_from(position);
         }
         passing.recent.truncate(RECENT_MAX - 1);
-        passing.recent.push_front((shot.captures.clone(), shot.name()));
+        passing.recent.push_front(Known {
+            captures: shot.captures.clone(),
+            name: shot.name(),
+            doubtful: !shot.is_sound(),
+        });
         self.captures += shot.captures.len();
+        self.tried_again += usize::from(shot.tried_again);
         self.totals.measurement(&shot);
         self.shots.push(shot);
+    }
+
+    /// Measurements that count: not those that were tried again.
+    pub(super) fn measurements(&self) -> usize {
+        self.shots.count() - self.tried_again
     }
 
     /// Name of the sequence, or of the folder when the journal does not tell.
@@ -360,11 +445,10 @@ fn ends_waiting(event: &Event) -> bool {
     )
 }
 
-/// Name of the measurement that an expectation is about.
-fn name_of(expectation: &Expectation, passing: &Passing) -> Option<String> {
+/// What is known of the measurement that an expectation is about.
+fn known_of<'a>(expectation: &Expectation, passing: &'a Passing) -> Option<&'a Known> {
     let capture = expectation.capture?;
-    let found = passing.recent.iter().find(|(captures, _)| captures.contains(&capture))?;
-    Some(found.1.clone())
+    passing.recent.iter().find(|known| known.captures.contains(&capture))
 }
 
 impl Shot {
@@ -379,6 +463,8 @@ impl Shot {
             frame: done.frame.clone(),
             position: Vec::new(),
             clipped_fraction: None,
+            doubts: done.doubts.clone(),
+            tried_again: false,
         }
     }
 

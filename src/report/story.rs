@@ -9,7 +9,7 @@ use super::number::{count, error_rate, number, recorded, told};
 use super::run::{Run, Shot};
 use super::search;
 use super::settings::{self, is_element};
-use crate::record::{Entry, Event, Level, Note, SearchSide, SettingDone, figure_names};
+use crate::record::{Entry, Event, FaultClass, Level, Note, SearchSide, SettingDone, figure_names};
 
 /// Most lines of the story in a page.
 const LINES_MAX: usize = 400;
@@ -83,11 +83,13 @@ impl Story {
     }
 
     /// Takes a measurement, or a capture that is in none.
-    pub(super) fn measured(&mut self, at: Timestamp, shot: &Shot, doubtful: bool, counts: bool) {
+    pub(super) fn measured(&mut self, at: Timestamp, shot: &Shot, counts: bool) {
         self.tell_pending();
         let mut line = Line::plain(at, capture_words(shot));
-        line.matters = doubtful;
-        if doubtful {
+        line.matters = !shot.doubts.is_empty();
+        if shot.tried_again {
+            line.text += " <b>Doubtful</b>: it was tried again and does not count.";
+        } else if line.matters {
             line.text += " <b>Doubtful</b>: nobody can vouch for it.";
         }
         if !counts {
@@ -182,7 +184,7 @@ fn summary(run: &Run<'_>) -> String {
     };
     format!(
         "{}, {}, {}.{}",
-        many(run.shots.count(), "measurement", "measurements"),
+        many(run.measurements(), "measurement", "measurements"),
         many(run.search_count, "beam search", "beam searches"),
         many(run.notes.count, "warning or error", "warnings and errors"),
         run.totals.words()
@@ -298,7 +300,7 @@ fn line(entry: &Entry) -> Option<Line> {
             let (sequence, bench) = (escape(&start.sequence), escape(&start.bench));
             format!("Started <b>{sequence}</b> on the {kind} <b>{bench}</b>.")
         }
-        Event::RunResumed(_) => "Went on after an interruption.".to_owned(),
+        Event::RunResumed(_) => "Took the record up again after an interruption.".to_owned(),
         Event::PointStarted(point) => {
             let axes: Vec<String> = point
                 .position
@@ -365,13 +367,15 @@ fn capture_words(shot: &Shot) -> String {
 }
 
 pub(super) fn note_words(note: &Note) -> String {
-    let level = match note.level {
-        Level::Info => "Note",
-        Level::Warning => "Warning",
-        Level::Error => "Error",
+    let level = match (note.level, note.class) {
+        (Level::Info, _) => "Note",
+        (Level::Warning, _) => "Warning",
+        (Level::Error, Some(FaultClass::Operator)) => "Operator",
+        (Level::Error, _) => "Error",
     };
     let instrument = note.instrument.as_ref().map(|name| format!(", {name}")).unwrap_or_default();
-    format!("<b>{level}{}</b>: {}", escape(instrument), escape(&note.message))
+    let told = format!("<span class=\"told\">{}</span>", escape(notes::shortened(&note.message)));
+    format!("<b>{level}{}</b>: {}", escape(instrument), told)
 }
 
 fn settings_words(settings: &[SettingDone]) -> String {

@@ -10,6 +10,7 @@ use crate::record::{
     Level, Note, Outcome, PointStarted, RecordedValue, ReplayOf, SearchSide, figure_names,
 };
 
+mod doubts;
 mod night;
 
 fn story_page() -> String {

@@ -17,6 +17,8 @@ pub(super) struct Totals {
     /// Measurements with a bit error rate, and those without an error.
     rated: usize,
     clean: usize,
+    /// Measurements of which nothing is told here: doubtful ones.
+    doubtful: usize,
     /// The first expectations that do not hold, and the first that do, with place and measurement.
     failed: Vec<Checked>,
     held: Vec<Checked>,
@@ -29,11 +31,17 @@ pub(super) struct Totals {
 pub(super) struct Checked {
     place: usize,
     pub(super) measurement: Option<String>,
+    /// Whether nobody can vouch for what was measured.
+    pub(super) doubtful: bool,
     pub(super) expectation: Expectation,
 }
 
 impl Totals {
     pub(super) fn measurement(&mut self, shot: &Shot) {
+        if !shot.is_sound() {
+            self.doubtful += usize::from(!shot.tried_again);
+            return;
+        }
         if let Some(evm) = shot.figure(figure_names::EVM_DB).filter(|evm| evm.is_finite()) {
             self.evm_count += 1;
             if self.best.as_ref().is_none_or(|(best, _)| evm < *best) {
@@ -49,13 +57,19 @@ impl Totals {
         }
     }
 
-    pub(super) fn expectation(&mut self, measurement: Option<String>, expectation: &Expectation) {
+    pub(super) fn expectation(
+        &mut self,
+        measurement: Option<String>,
+        doubtful: bool,
+        expectation: &Expectation,
+    ) {
         let place = self.expectations;
         self.expectations += 1;
         self.expectations_failed += usize::from(!expectation.passed);
         let kept = if expectation.passed { &mut self.held } else { &mut self.failed };
         if kept.len() < EXPECTATIONS_MAX {
-            kept.push(Checked { place, measurement, expectation: expectation.clone() });
+            let expectation = expectation.clone();
+            kept.push(Checked { place, measurement, doubtful, expectation });
         }
     }
 
@@ -90,6 +104,12 @@ impl Totals {
                 self.clean,
                 count(self.rated as u64)
             );
+        }
+        if self.doubtful > 0 {
+            let are = if self.doubtful == 1 { "measurement is" } else { "measurements are" };
+            let doubtful = count(self.doubtful as u64);
+            text +=
+                &format!(" Besides, {doubtful} {are} doubtful: nobody can vouch for the figures.");
         }
         text
     }

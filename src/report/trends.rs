@@ -28,11 +28,13 @@ pub(super) fn trends(run: &Run<'_>) -> String {
     let along = Along::of(run);
     let every = run.shots.every(MARKS_MAX);
     let evm = along.series(run, |shot, x| {
-        let evm_db = shot.figure(figure_names::EVM_DB)?;
+        let evm_db = shot.figure(figure_names::EVM_DB).filter(|_| !shot.tried_again)?;
         let title = format!("{}: EVM {}", along.words(shot), number(evm_db, "dB"));
         Some(Mark { x, y: Some(evm_db), interval: None, title })
     });
-    let ber = along.series(run, |shot, x| error_mark(shot, x, &along.words(shot)));
+    let ber = along.series(run, |shot, x| {
+        error_mark(shot, x, &along.words(shot)).filter(|_| !shot.tried_again)
+    });
     let values = |series: &[Series]| -> Vec<f64> {
         series.iter().flat_map(|one| &one.marks).filter_map(|mark| mark.y).collect()
     };
@@ -165,6 +167,7 @@ impl Along {
         let mut words = vec![shot.name()];
         words.extend(frame_name(shot));
         words.extend(position(shot));
+        words.extend(shot.verdict());
         words.join(", ")
     }
 }

@@ -9,9 +9,13 @@ use super::watch::{Finding, Watch};
 use tokio::time::Instant;
 
 use crate::bench::knob::{FRAME, KnobValue};
+use crate::bench::policy::Then;
 use crate::bench::{BenchError, Lent, Settled};
-use crate::record::{FaultClass, Level};
+use crate::record::{FaultClass, Level, Remedy};
 use crate::sequence::{Action, Assignment, Given, Position, Step, Wait};
+
+/// For what a setting is made that stands in the record already.
+const MADE_AGAIN: &str = "made again";
 
 impl Engine<'_> {
     pub(super) async fn act(&mut self, step: &Step) -> Result<(), RunError> {
@@ -81,25 +85,63 @@ impl Engine<'_> {
         self.note_happenings()
     }
 
-    /// Makes a setting, by the policy as often as it takes, and remembers that it was asked for.
+    /// Makes a setting, by the policy as often as it takes, and remembers that it was asked for. One that
+    /// still reads back as something else goes on as a doubt does: it is one of whatever is captured.
     pub(super) async fn set(
         &mut self,
         setting: &str,
         value: &KnobValue,
         place: &str,
     ) -> Result<(), RunError> {
-        self.persist(place, async |engine| engine.set_once(setting, value, place).await).await?;
+        let taken = self.persist(place, async |engine| {
+            match engine.set_once(setting, value, place).await? {
+                None => Ok(()),
+                Some(what) => Err(RunError::NotTaken { place: place.to_string(), what }),
+            }
+        });
+        match taken.await {
+            Err(error @ RunError::NotTaken { .. }) if self.policy.doubt.then == Then::GoOn => {
+                let tries = std::mem::replace(&mut self.tries, 1);
+                // Of one that was not tried again all is said already.
+                if tries > 1 {
+                    self.tell_failure(&error, tries, Remedy::WentOn, None)?;
+                }
+            }
+            taken => taken?,
+        }
         self.ledger.note(setting, value);
         Ok(())
     }
 
-    /// Makes a setting and writes what came of it.
+    /// Makes a setting and writes what came of it; yields what does not read back as asked for.
     pub(super) async fn set_once(
         &mut self,
         setting: &str,
         value: &KnobValue,
         place: &str,
-    ) -> Result<(), RunError> {
+    ) -> Result<Option<String>, RunError> {
+        self.set_as(setting, value, place, None).await
+    }
+
+    /// Makes a setting again that was made before: where it stands in the order of what the sequence
+    /// asked for does not change by that.
+    pub(super) async fn set_again(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+    ) -> Result<Option<String>, RunError> {
+        self.set_as(setting, value, place, Some(MADE_AGAIN)).await
+    }
+
+    async fn set_as(
+        &mut self,
+        setting: &str,
+        value: &KnobValue,
+        place: &str,
+        part_of: Option<&'static str>,
+    ) -> Result<Option<String>, RunError> {
+        let mut differs = None;
         let settled = if self.bench.moves(setting) {
             self.move_table(setting, value, place).await?
         } else {
@@ -107,7 +149,7 @@ impl Engine<'_> {
             settled.map_err(|error| RunError::bench(place, error))?
         };
         for one in settled {
-            self.recorder.setting(&one, setting)?;
+            self.recorder.setting(&one, setting, part_of)?;
             let value = one.read_back.to_string();
             self.progress.take(ProgressEvent::Set { setting: &one.setting, value: &value });
             if one.setting == FRAME {
@@ -121,10 +163,11 @@ impl Engine<'_> {
                     one.setting, one.asked, one.read_back
                 );
                 self.progress.take(ProgressEvent::Warning(&message));
+                differs.get_or_insert_with(|| message.clone());
                 self.recorder.note(Level::Warning, Some(FaultClass::Instrument), message)?;
             }
         }
-        Ok(())
+        Ok(differs)
     }
 
     /// Sets a knob of the turntable; a stop ends the motion at once, for a hand may be in the way, and so

@@ -143,6 +143,9 @@ impl<'a> Engine<'a> {
         let began = Instant::now();
         let mut open = false;
         for turn in 1.. {
+            // Also where nothing in it waits, signals, conditions and the run's deadline are heard.
+            tokio::task::yield_now().await;
+            self.look_up().await?;
             self.turns.push(turn);
             self.body(&repeat.body).await?;
             let over = match &repeat.until {
@@ -166,14 +169,22 @@ impl<'a> Engine<'a> {
     }
 
     async fn when(&mut self, when: &When, place: &str) -> Result<(), RunError> {
-        let steps = match self.holds(&when.condition, place, &mut false).await? {
-            true => &when.then,
-            false => &when.otherwise,
+        let condition = &when.condition;
+        let steps = match self.evaluate(condition, place).await? {
+            Ok(value) if value == Operand::Truth(true) => &when.then,
+            Ok(_) => &when.otherwise,
+            // Where nothing is known, neither is right.
+            Err(error) => {
+                let told =
+                    format!("{place}: '{condition}' is open, so that nothing is done: {error}");
+                return self.warn(told);
+            }
         };
         self.body(steps).await
     }
 
-    /// Whether a condition holds now. One that cannot be had does not hold, which is told the first time.
+    /// Whether a condition for an end holds now. One that cannot be had does not hold, which is told the
+    /// first time.
     async fn holds(
         &mut self,
         condition: &Expression,

@@ -4,21 +4,23 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::rc::Rc;
 use std::task::Poll;
+use std::time::Duration;
 
 use beamwarden_drivers::Class;
 use tokio::sync::Mutex;
-use tokio::time::Instant;
+use tokio::time::{Instant, timeout};
 
 use super::control::Control;
 use super::desk::{Desk, NoWay, NobodyThere, Notifier};
 use super::error::RunError;
+use super::interlocks::Pauses;
 use super::ledger::Ledger;
 use super::measure::{LastMeasured, Measurement};
 use super::points::LostTurn;
 use super::progress::{Progress, ProgressEvent};
 use super::recorder::Recorder;
 use super::reference::Followed;
-use super::resume::DoneBefore;
+use super::resume::{DoneBefore, FINALLY};
 use super::search::SearchFound;
 use super::tally::Tally;
 use super::watch::Watch;
@@ -27,10 +29,15 @@ use crate::bench::{Bench, BenchError};
 use crate::record::{
     Abandoned, Event, FaultClass, Level, Outcome, Reestablished, Remedy, SafeState, SafeStateFault,
 };
-use crate::sequence::{Action, Phase, Position, Sequence, Step, Walk, WalkItem, count};
+use crate::sequence::{
+    Action, Phase, Position, Sequence, Step, Walk, WalkItem, count, settings_of,
+};
 
 /// Most measurements and most searches that a summary holds; the record has all of them.
 pub const SUMMARY_MAX: usize = 1000;
+
+/// Longest time for `finally` after a failure.
+const FINALLY_MAX: Duration = Duration::from_secs(300);
 
 /// How a run ended.
 #[derive(Debug)]
@@ -88,7 +95,7 @@ pub struct Engine<'a> {
     /// Answers to questions by name.
     pub(super) answers: BTreeMap<String, String>,
     /// Pauses for a condition since a step or point was last done.
-    pub(super) pauses_in_a_row: u32,
+    pub(super) pauses: Pauses,
     /// The turn of each repetition that is open, the innermost last.
     pub(super) turns: Vec<u64>,
     pub(super) measurements: Vec<Measurement>,
@@ -133,7 +140,7 @@ impl<'a> Engine<'a> {
             notifier: Rc::new(Mutex::new(NoWay)),
             last: LastMeasured::default(),
             answers: BTreeMap::new(),
-            pauses_in_a_row: 0,
+            pauses: Pauses::default(),
             turns: Vec::new(),
             measurements: Vec::new(),
             searches: Vec::new(),
@@ -196,15 +203,16 @@ impl<'a> Engine<'a> {
         self.control = self.control.for_tidying_up();
         let tidied = match &worked {
             // What must come at once is the safe state, also at a bench that somebody else prepared.
-            Err(RunError::Interlock { .. }) => {
+            Err(error) if ends_at_once(error) => {
                 self.leave = false;
                 Ok(())
             }
             worked => {
                 let stopped = matches!(worked, Err(RunError::Stopped));
+                let most = worked.is_err().then_some(FINALLY_MAX);
                 // What does not answer must not keep the safe state waiting.
                 self.policy = Policy::STOP_AT_ONCE;
-                unless_it_panics(self.tidy_up(stopped)).await
+                self.tidy_up_within(most, stopped).await
             }
         };
         let safe = self.safe_state().await;
@@ -244,7 +252,7 @@ impl<'a> Engine<'a> {
     async fn work(&mut self) -> Result<(), RunError> {
         self.recorder.instruments(self.bench)?;
         if self.done_before.resumed {
-            if let Some(abandoned) = self.done_before.abandoned() {
+            for abandoned in self.done_before.abandoned() {
                 self.recorder.write(Event::Abandoned(abandoned))?;
             }
             // Nobody knows how the bench was left.
@@ -255,10 +263,17 @@ impl<'a> Engine<'a> {
             self.done_before.check_identities(&found)?;
         }
         self.look_before_prepare().await?;
+        let comes_back = self.done_before.items > self.prepared;
+        if comes_back {
+            // What the sequence has asked for stands in the record already.
+            self.recorder.set_for("coming back");
+        }
         self.prepare().await?;
         self.look_before_steps().await?;
-        if self.done_before.items > self.prepared {
+        if comes_back {
             self.come_back().await?;
+            self.recorder.set_for_itself();
+            self.unsettled = true;
         }
         // From here on every condition must hold.
         self.watch.arm();
@@ -277,9 +292,20 @@ impl<'a> Engine<'a> {
             // There is no sweep in `prepare`, so that nothing but steps comes.
             let WalkItem::Do(step) = item else { continue };
             if number <= self.done_before.items && leaves_a_mark(step) {
+                self.set_what_was_set_in(step).await?;
                 continue;
             }
             self.marked_step(number, step).await?;
+        }
+        Ok(())
+    }
+
+    /// Of a step that is not done twice: the settings that it made.
+    async fn set_what_was_set_in(&mut self, step: &Step) -> Result<(), RunError> {
+        for setting in settings_of(step) {
+            if let Some(value) = self.done_before.ledger.value(setting).cloned() {
+                self.set(setting, &value, &step.place).await?;
+            }
         }
         Ok(())
     }
@@ -297,6 +323,30 @@ impl<'a> Engine<'a> {
         };
         let why = "the run goes on where it was cut off".to_string();
         Ok(self.recorder.write(Event::Reestablished(Reestablished { why, settings }))?)
+    }
+
+    /// Does `finally`; after a failure within some minutes, for the bench is not safe yet.
+    async fn tidy_up_within(
+        &mut self,
+        most: Option<Duration>,
+        stopped: bool,
+    ) -> Result<(), RunError> {
+        if self.sequence.finally.is_empty() {
+            return Ok(());
+        }
+        self.recorder.step_started(FINALLY, "finally")?;
+        let tidied = match most {
+            None => unless_it_panics(self.tidy_up(stopped)).await,
+            Some(most) => {
+                let tidied = timeout(most, unless_it_panics(self.tidy_up(stopped))).await;
+                tidied.unwrap_or_else(|_| {
+                    let place = "finally".to_string();
+                    Err(RunError::Deadline { place, what: "tidying up", after: most })
+                })
+            }
+        };
+        self.recorder.step_finished(FINALLY, "finally")?;
+        tidied
     }
 
     /// Does all of `finally`: what fails is told and the rest is done all the same. Yields the
@@ -366,7 +416,7 @@ impl<'a> Engine<'a> {
                 }
             }
         }
-        self.pauses_in_a_row = 0;
+        self.pauses = Pauses::default();
         if marked { self.recorder.step_finished(number, &step.place) } else { Ok(()) }
     }
 
@@ -437,7 +487,7 @@ impl<'a> Engine<'a> {
                 Ok(settled) => {
                     state.done.push(action);
                     for one in &settled {
-                        if let Err(error) = self.recorder.setting(one, &one.setting) {
+                        if let Err(error) = self.recorder.setting(one, &one.setting, None) {
                             self.tell(ProgressEvent::Warning(&error.to_string()));
                         }
                     }
@@ -458,6 +508,16 @@ impl<'a> Engine<'a> {
             self.tell(ProgressEvent::Warning(&error.to_string()));
         }
         safe
+    }
+}
+
+/// Whether nothing may come between a failure and the safe state: a limit, an interlock, a fault of this
+/// program, a bench of which nobody knows how it stands.
+fn ends_at_once(error: &RunError) -> bool {
+    match error {
+        RunError::Deadline { .. } => false,
+        RunError::Panicked(_) | RunError::NotSafe => true,
+        error => error.class() == Class::Limit,
     }
 }
 

@@ -70,6 +70,14 @@ pub enum RunError {
         /// What speaks against it.
         what: String,
     },
+    /// A setting reads back as something else than was asked for.
+    #[error("{place}: {what}")]
+    NotTaken {
+        /// File and line of the step.
+        place: String,
+        /// Its name, what was asked for and what it reads back.
+        what: String,
+    },
     /// An expression has no value.
     #[error("{place}: {what}")]
     NoValue {
@@ -134,7 +142,9 @@ impl RunError {
             RunError::Deadline { what: "the run", .. } => Class::Limit,
             RunError::Deadline { .. } | RunError::Doubtful { .. } => Class::Transient,
             RunError::SettingsLost { .. }
+            | RunError::NotTaken { .. }
             | RunError::NotReached { .. }
+            | RunError::NoValue { .. }
             | RunError::NotSafe
             | RunError::NotReady(_)
             | RunError::OtherInstruments(_) => Class::Instrument,
@@ -145,7 +155,7 @@ impl RunError {
             RunError::Record(_) | RunError::Analysis { .. } | RunError::Panicked(_) => {
                 Class::Internal
             }
-            RunError::NoValue { .. } | RunError::Stopped => Class::Operator,
+            RunError::Stopped => Class::Operator,
         }
     }
 

@@ -10,8 +10,10 @@
 //! In a pause the bench is in its safe state. What then cannot hold, because the safe state switched
 //! off what it depends on (a supply current that must be at least X, the lock bit of a chip), is not
 //! waited for: it must hold once the settings were made again. A reading above an upper bound is
-//! always waited for.
+//! always waited for. So a pause switches on again what may be the cause: a condition that comes back more
+//! often than `comes back` says ends the run.
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::time::Duration;
 
@@ -28,7 +30,8 @@ use crate::record::{Event, InterlockTripped, Paused, Reestablished, Remedy, Went
 
 /// How often a wait shows that the run lives.
 const BEAT_EVERY: Duration = Duration::from_secs(60);
-/// Pauses in a row, without a step or point done in between, after which nobody believes in the next one.
+/// Pauses in a row for whatever conditions, without a step or point done in between, after which nobody
+/// believes in the next one.
 const PAUSES_IN_A_ROW_MAX: u32 = 10;
 /// Where settings are made again after a pause, for messages.
 const AFTER_PAUSE: &str = "after a pause";
@@ -40,6 +43,25 @@ pub struct Tripped {
     pub(super) index: usize,
     /// Which, what it must be and what it was.
     pub(super) told: String,
+}
+
+/// Pauses for conditions since a step or point was last done.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Pauses {
+    /// Of all conditions.
+    in_a_row: u32,
+    /// How often each of the run's interlocks did not hold.
+    of: BTreeMap<usize, u32>,
+}
+
+/// What became of the settings after a pause.
+enum BroughtUp {
+    /// They stand, and all conditions hold.
+    Stands,
+    /// They were made, and a condition does not hold with them.
+    HoldsNot,
+    /// They could not be made.
+    Failed,
 }
 
 impl fmt::Display for Tripped {
@@ -124,18 +146,10 @@ impl Engine<'_> {
     /// Rides out a condition that does not hold: safe state, wait, settings again. Yields why the point
     /// begins anew.
     pub(super) async fn ride_out(&mut self, tripped: Tripped) -> Result<String, RunError> {
-        let Trip::Pause { settle, at_most } = self.watch.interlock(tripped.index).then else {
+        let Trip::Pause { settle, at_most, .. } = self.watch.interlock(tripped.index).then else {
             return Err(RunError::Interlock { told: tripped.told });
         };
-        // What the run does next itself may be what makes it trip.
-        self.pauses_in_a_row += 1;
-        if self.pauses_in_a_row > PAUSES_IN_A_ROW_MAX {
-            let told = format!(
-                "{}; it came back after each of {PAUSES_IN_A_ROW_MAX} pauses at the same place",
-                tripped.told
-            );
-            return Err(RunError::Interlock { told });
-        }
+        self.count_return(&tripped)?;
         let began = Instant::now();
         let why = tripped.told.clone();
         self.recorder.write(Event::Paused(Paused { why: why.clone() }))?;
@@ -150,8 +164,11 @@ impl Engine<'_> {
                 let told = format!("{why}; the pause of {} s was too short", at_most.as_secs_f64());
                 return Err(RunError::Interlock { told });
             }
-            if self.bring_up_again().await? {
-                break;
+            match self.bring_up_again().await? {
+                BroughtUp::Stands => break,
+                // Switched on again, and again for nothing.
+                BroughtUp::HoldsNot => self.count_return(&tripped)?,
+                BroughtUp::Failed => {}
             }
             // Whatever keeps it from coming up is not tried again without a rest.
             self.pause_until(Instant::now() + self.watch.interlock(tripped.index).every).await?;
@@ -161,6 +178,27 @@ impl Engine<'_> {
         let went_on = "the condition holds again, and the settings are made again".to_string();
         self.recorder.write(Event::WentOn(WentOn { after_s, why: went_on }))?;
         Ok(why)
+    }
+
+    /// Counts how often a condition did not hold since a step or point was last done; too often, and the
+    /// run ends. What the run does next itself may be what makes it trip.
+    fn count_return(&mut self, tripped: &Tripped) -> Result<(), RunError> {
+        let most = match self.watch.interlock(tripped.index).then {
+            Trip::Pause { comes_back, .. } => comes_back,
+            Trip::Stop => 0,
+        };
+        let times = self.pauses.of.entry(tripped.index).or_default();
+        *times += 1;
+        self.pauses.in_a_row += 1;
+        if *times <= most.saturating_add(1) && self.pauses.in_a_row <= PAUSES_IN_A_ROW_MAX {
+            return Ok(());
+        }
+        let told = match *times - 1 {
+            1 => "it came back once".to_string(),
+            back => format!("it came back {back} times"),
+        };
+        let told = format!("{}; {told} at the same place after a pause", tripped.told);
+        Err(RunError::Interlock { told })
     }
 
     /// In the safe state: waits until a condition has held for `settle`, or the pause is too long.
@@ -204,16 +242,16 @@ impl Engine<'_> {
         self.check_time_left()
     }
 
-    /// Makes all settings again after a pause and sees that all conditions hold with them. False when
-    /// that failed and the bench goes back to its safe state.
-    async fn bring_up_again(&mut self) -> Result<bool, RunError> {
+    /// Makes all settings again after a pause and sees that all conditions hold with them.
+    /// Otherwise the bench goes back to its safe state.
+    async fn bring_up_again(&mut self) -> Result<BroughtUp, RunError> {
         let made = match self.make_everything_again(AFTER_PAUSE).await {
             Ok(made) => made,
-            Err(RunError::Tripped(_)) => return Ok(false),
+            Err(RunError::Tripped(_)) => return Ok(BroughtUp::HoldsNot),
             Err(error) if self.remedy_for(&error).is_some() => {
                 self.tell_failure(&error, self.tries, Remedy::Retried, None)?;
                 self.tries = 1;
-                return Ok(false);
+                return Ok(BroughtUp::Failed);
             }
             Err(error) => return Err(error),
         };
@@ -224,19 +262,19 @@ impl Engine<'_> {
         loop {
             match self.look_up().await {
                 Ok(()) => {}
-                Err(RunError::Tripped(_)) => return Ok(false),
+                Err(RunError::Tripped(_)) => return Ok(BroughtUp::HoldsNot),
                 Err(error) => return Err(error),
             }
             if self.watch.all_hold() {
-                return Ok(true);
+                return Ok(BroughtUp::Stands);
             }
             if Instant::now() >= until {
                 self.warn("not all conditions hold yet; the pause goes on".to_string())?;
-                return Ok(false);
+                return Ok(BroughtUp::HoldsNot);
             }
             match self.pass_time(Duration::from_millis(100)).await {
                 Ok(()) => {}
-                Err(RunError::Tripped(_)) => return Ok(false),
+                Err(RunError::Tripped(_)) => return Ok(BroughtUp::HoldsNot),
                 Err(error) => return Err(error),
             }
         }
@@ -250,11 +288,11 @@ impl Engine<'_> {
         let mut made = Vec::new();
         for (setting, value) in self.in_safe_order() {
             let sent = self.persist(place, async |engine| {
-                let stands = engine.bench.still_stands(&setting, &value).await;
-                if stands.map_err(|error| RunError::bench(place, error))? {
+                // What cannot be asked for, as of a chip whose supply is off, is made again.
+                if engine.bench.still_stands(&setting, &value).await.unwrap_or(false) {
                     return Ok(false);
                 }
-                engine.set_once(&setting, &value, place).await?;
+                engine.set_again(&setting, &value, place).await?;
                 Ok(true)
             });
             if sent.await? {

@@ -4,6 +4,7 @@
 use super::combine::{combine, spread};
 use super::engine::Engine;
 use super::error::RunError;
+use super::preflight::CLIPPED_MAX;
 use super::progress::ProgressEvent;
 use super::recorder::axis_values;
 use super::sequential::{Decided, decide, is_within};
@@ -53,6 +54,14 @@ pub(super) struct LastMeasured {
     pub capture: Option<CaptureNo>,
     /// Whether something speaks against trusting it.
     pub is_doubtful: bool,
+}
+
+impl LastMeasured {
+    /// Whether there was a measurement, and a frame in each of its captures.
+    pub(super) fn has_found(&self) -> bool {
+        let detected = self.figures.iter().find(|figure| figure.name == "detected");
+        detected.is_some_and(|figure| figure.value == Some(Value::Switch(true)))
+    }
 }
 
 /// What one capture brought.
@@ -120,6 +129,7 @@ impl Engine<'_> {
         place: &str,
     ) -> Result<Measurement, RunError> {
         let point = self.point;
+        self.tell_axes_elsewhere(place)?;
         let mut seen = Gathered::default();
         let began = Instant::now();
         while !seen.is_enough(&measure.until, began) {
@@ -218,7 +228,8 @@ impl Engine<'_> {
         let limits_kept = self.bench.refuse_beyond_limits(&snapshot).map_err(bench);
         let number = self.recorder.next_capture();
         let is_another_record = !captured.doubts.is_empty();
-        let doubts: Vec<String> = captured.doubts.iter().cloned().chain(moved).collect();
+        let doubts: Vec<String> =
+            captured.doubts.iter().cloned().chain(clipping(&captured)).chain(moved).collect();
         for doubt in &doubts {
             self.warn(format!("capture {number} is doubtful: {doubt}"))?;
         }
@@ -305,6 +316,18 @@ impl Engine<'_> {
         }
         Ok(verdicts)
     }
+}
+
+/// What speaks against a capture of which too much is at the converter's ends. It is the record that was
+/// asked for, so that it counts where the run goes on with it.
+fn clipping(captured: &Captured) -> Option<String> {
+    let share = captured.clipped_fraction().filter(|share| *share > CLIPPED_MAX)?;
+    Some(format!(
+        "{:.1} % of its samples are at the converter's ends, more than {} %; take a larger range of the \
+         scope, or less gain",
+        share * 100.0,
+        CLIPPED_MAX * 100.0
+    ))
 }
 
 fn count_of(figures: &[Figure], name: &str) -> u64 {

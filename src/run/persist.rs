@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use beamwarden_drivers::Class;
+use beamwarden_drivers::profile::Role;
 use tokio::time::Instant;
 
 use super::engine::{Engine, fault_class};
@@ -187,6 +188,10 @@ impl<'a> Engine<'a> {
                 Class::Limit | Class::Operator | Class::Internal => None,
             },
             RunError::Doubtful { .. } => Some(self.policy.doubt),
+            // Tried again as what an instrument refuses; what then stands elsewhere is a doubt.
+            RunError::NotTaken { .. } => {
+                Some(policy::Remedy { then: self.policy.doubt.then, ..self.policy.instrument })
+            }
             _ => None,
         }
     }
@@ -249,11 +254,11 @@ impl<'a> Engine<'a> {
                 continue;
             }
             let mut set = async |engine: &mut Engine<'a>| {
-                let stands = engine.bench.still_stands(&setting, &value).await;
-                if stands.map_err(|error| RunError::bench(place, error))? {
+                // What cannot be asked for, as of a chip whose supply is off, is made again.
+                if engine.bench.still_stands(&setting, &value).await.unwrap_or(false) {
                     return Ok(false);
                 }
-                engine.set_once(&setting, &value, place).await?;
+                engine.set_again(&setting, &value, place).await?;
                 Ok(true)
             };
             self.look_up().await?;
@@ -280,11 +285,19 @@ impl<'a> Engine<'a> {
             let off = KnobValue::Switch(false);
             bench.plan().safe_state.iter().any(|(one, value)| one == setting && *value == off)
         };
-        self.ledger.in_safe_order(is_output, |one, other| owner(one) == owner(other))
+        let ordered = self.ledger.in_safe_order(is_output, |one, other| owner(one) == owner(other));
+        // A chip without supply takes nothing.
+        let supplies = bench.plan().instruments.iter().filter(|one| one.role == Role::Supply);
+        let supplies: Vec<&str> = supplies.map(|one| one.name.as_str()).collect();
+        let feeds =
+            |one: &(String, KnobValue)| supplies.iter().any(|name| bench.concerns(&one.0, name));
+        let (mut first, rest): (Vec<_>, Vec<_>) = ordered.into_iter().partition(feeds);
+        first.extend(rest);
+        first
     }
 
     /// Waits before a retry; a stop ends it.
-    async fn rest(&mut self, wait: Duration) -> Result<(), RunError> {
+    pub(super) async fn rest(&mut self, wait: Duration) -> Result<(), RunError> {
         self.recorder.flush()?;
         self.pass_time(wait).await?;
         if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }

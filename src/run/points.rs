@@ -1,16 +1,22 @@
 //! The walk through the points: each once, tried again or given up by the policy, and what stands
 //! between two of them.
 
+use std::collections::BTreeMap;
+
 use beamwarden_drivers::Class;
 use tokio::time::timeout;
 
 use super::engine::{Engine, fault_class};
 use super::error::RunError;
+use super::interlocks::Pauses;
 use super::measure::LastMeasured;
 use super::progress::ProgressEvent;
 use crate::bench::policy::Then;
 use crate::record::{Abandoned, Event, PointSkipped, Remedy};
 use crate::sequence::{Phase, Position, Step, Walk, WalkItem};
+
+/// So many combinations in a row that are left out end a run: nothing is heard while they are looked at.
+const LEFT_OUT_MAX: u64 = 20_000_000;
 
 /// A turn of an outer sweep whose own settings or steps failed: its points are given up.
 #[derive(Clone, Debug)]
@@ -36,6 +42,42 @@ pub(super) struct Counted {
     kept: usize,
     searches: usize,
     last: LastMeasured,
+    answers: BTreeMap<String, String>,
+}
+
+/// What stands outside the points in the turns that are open, while a walk passes over what is done.
+#[derive(Default)]
+struct OpenTurns<'s> {
+    depth: usize,
+    /// Depth, number and what to do again.
+    items: Vec<(usize, u64, Redo<'s>)>,
+}
+
+/// Something that is done again in a turn that was lost.
+enum Redo<'s> {
+    /// Its settings.
+    Enter(Position),
+    /// A step.
+    Do(&'s Step),
+}
+
+impl<'s> OpenTurns<'s> {
+    fn take(&mut self, number: u64, item: &WalkItem<'s>) {
+        match item {
+            WalkItem::Enter { point: None, position, .. } => {
+                self.depth += 1;
+                self.items.push((self.depth, number, Redo::Enter(position.clone())));
+            }
+            WalkItem::Do(step) if self.depth > 0 => {
+                self.items.push((self.depth, number, Redo::Do(step)));
+            }
+            WalkItem::Leave { point: None, .. } => {
+                self.items.retain(|(depth, ..)| *depth < self.depth);
+                self.depth = self.depth.saturating_sub(1);
+            }
+            _ => {}
+        }
+    }
 }
 
 /// What becomes of a point that failed.
@@ -50,11 +92,18 @@ impl<'a> Engine<'a> {
     /// Goes through the points, from the first that is not done.
     pub(super) async fn go_through_points(&mut self) -> Result<(), RunError> {
         let sequence = self.sequence;
-        let mut walk = Walk::of(sequence, Phase::Steps);
+        let mut walk = Walk::of(sequence, Phase::Steps).with_patience(LEFT_OUT_MAX);
         let mut number = self.prepared;
+        let mut open = OpenTurns::default();
         while let Some(item) = walk.next() {
             number += 1;
             let done = number <= self.done_before.items;
+            let leaves = matches!(item, WalkItem::Leave { .. });
+            if leaves || (done && self.done_before.lost_turn) {
+                open.take(number, &item);
+            } else {
+                self.begin_turns_anew(&mut open).await?;
+            }
             match item {
                 WalkItem::Enter { point: Some(point), position, changes } => {
                     let mut steps = Vec::new();
@@ -96,8 +145,32 @@ impl<'a> Engine<'a> {
                 }
             }
         }
+        if walk.gave_up() {
+            let what = format!(
+                "{LEFT_OUT_MAX} combinations in a row are left out by 'skip when'; take fewer values"
+            );
+            return Err(RunError::NotReady(what));
+        }
         // A last wait that a stop cut short is no end of the plan.
         if self.stopping() { Err(RunError::Stopped) } else { Ok(()) }
+    }
+
+    /// Turns that were lost when the run was cut off begin anew, as far as they are still open: their
+    /// points must not be measured without what failed.
+    async fn begin_turns_anew(&mut self, open: &mut OpenTurns<'_>) -> Result<(), RunError> {
+        let depth = self.depth;
+        for (at, number, redo) in std::mem::take(&mut open.items) {
+            self.depth = at;
+            match redo {
+                Redo::Enter(position) => self.enter_turn(position.clone(), &position).await?,
+                Redo::Do(step) if number > self.done_before.last_step => {
+                    self.between(number, step).await?;
+                }
+                Redo::Do(_) => {}
+            }
+        }
+        self.depth = depth;
+        Ok(())
     }
 
     /// Makes the settings of a turn of an outer sweep.
@@ -112,8 +185,9 @@ impl<'a> Engine<'a> {
         let shown = shown(&position);
         self.progress.take(ProgressEvent::Point { point: None, position: shown.clone() });
         loop {
-            let wanted = if std::mem::take(&mut self.unsettled) { &position } else { changes };
-            match self.set_all(wanted, &format!("at {shown}")).await {
+            let all = std::mem::take(&mut self.unsettled);
+            let wanted = self.to_set(&position, changes, all);
+            match self.set_all(&wanted, &format!("at {shown}")).await {
                 Err(RunError::Tripped(trip)) => {
                     self.unsettled = true;
                     self.ride_out(trip).await?;
@@ -121,6 +195,36 @@ impl<'a> Engine<'a> {
                 done => return self.settle_turn(done),
             }
         }
+    }
+
+    /// The axes to set at a turn: those whose values change, and those that a step, a search or a point
+    /// given up has left elsewhere; all of them where nobody knows how the bench stands. So every turn
+    /// begins with all axes as planned.
+    fn to_set(&self, position: &Position, changes: &Position, all: bool) -> Position {
+        let changes_here = |name: &str| changes.iter().any(|(axis, _)| axis == name);
+        let stands = |name: &str, value| self.ledger.value(name) == Some(value);
+        position
+            .iter()
+            .filter(|(name, value)| all || changes_here(name) || !stands(name, value))
+            .cloned()
+            .collect()
+    }
+
+    /// Tells which axes do not stand at a measurement as the plan has the point: a step of the point
+    /// has set them elsewhere, and figures belong to what stands.
+    pub(super) fn tell_axes_elsewhere(&mut self, place: &str) -> Result<(), RunError> {
+        let elsewhere: Vec<String> = self
+            .position
+            .iter()
+            .filter_map(|(axis, planned)| {
+                let stands = self.ledger.value(axis).filter(|stands| *stands != planned)?;
+                Some(format!("{axis} was set to {stands} since, and the plan has {planned}"))
+            })
+            .collect();
+        if elsewhere.is_empty() {
+            return Ok(());
+        }
+        self.warn(format!("{place}: measured beside the plan: {}", elsewhere.join("; ")))
     }
 
     /// A step outside all points.
@@ -169,7 +273,7 @@ impl<'a> Engine<'a> {
                 Ok(()) => {
                     self.recorder.point_finished(point.number)?;
                     self.tally.finished(&self.policy);
-                    self.pauses_in_a_row = 0;
+                    self.pauses = Pauses::default();
                     self.followed.points_since += 1;
                     return Ok(());
                 }
@@ -195,6 +299,7 @@ impl<'a> Engine<'a> {
             kept: self.measurements.len(),
             searches: self.searches.len(),
             last: self.last.clone(),
+            answers: self.answers.clone(),
         }
     }
 
@@ -205,6 +310,7 @@ impl<'a> Engine<'a> {
         self.measurements.truncate(counted.kept);
         self.searches.truncate(counted.searches);
         self.last = counted.last.clone();
+        self.answers = counted.answers.clone();
     }
 
     /// The settings and steps of a point, within its deadline.
@@ -212,8 +318,8 @@ impl<'a> Engine<'a> {
         self.turns.clear();
         let most = self.sequence.deadlines.point;
         let work = async {
-            let wanted = if self.unsettled { &point.position } else { &point.changes };
-            self.set_all(wanted, &format!("at {shown}")).await?;
+            let wanted = self.to_set(&point.position, &point.changes, self.unsettled);
+            self.set_all(&wanted, &format!("at {shown}")).await?;
             self.unsettled = false;
             for step in &point.steps {
                 if self.stopping() {

@@ -235,13 +235,18 @@ impl Recorder {
         self.set_for = None;
     }
 
-    /// Writes a setting that was made because `wanted` was asked for.
+    /// Writes a setting that was made because `wanted` was asked for, or for something else.
     ///
     /// # Errors
     /// As [`Recorder::write`].
-    pub fn setting(&mut self, settled: &Settled, wanted: &str) -> Result<(), RecordError> {
+    pub fn setting(
+        &mut self,
+        settled: &Settled,
+        wanted: &str,
+        part_of: Option<&'static str>,
+    ) -> Result<(), RecordError> {
         let derived = (settled.setting != wanted).then_some(wanted);
-        let part_of = self.set_for.or(derived).map(ToString::to_string);
+        let part_of = self.set_for.or(part_of).or(derived).map(ToString::to_string);
         let setting = SettingRecord {
             name: settled.setting.clone(),
             asked: Some(recorded(&settled.asked)),

@@ -14,7 +14,8 @@ use super::tally::Tally;
 use crate::bench::BenchPlan;
 use crate::bench::knob::KnobValue;
 use crate::record::{
-    Abandoned, Entry, Event, InstrumentFound, InstrumentRecord, Outcome, RecordError, SettingDone,
+    Abandoned, Entry, Event, InstrumentFound, InstrumentRecord, Outcome, RecordError, Remedy,
+    SettingDone,
 };
 use crate::sequence::{Phase, Sequence, Walk, WalkItem};
 
@@ -35,8 +36,12 @@ pub struct DoneBefore {
     pub(super) followed: Followed,
     /// Answers to questions, by name.
     pub(super) answers: BTreeMap<String, String>,
+    /// Number of the last step outside the points that is done.
+    pub(super) last_step: u64,
+    /// Whether settings or steps of a turn failed, so that its points were given up.
+    pub(super) lost_turn: bool,
     /// The point or step that had begun and was not done.
-    open: Option<(Option<u64>, Option<u64>)>,
+    open: Vec<(Option<u64>, Option<u64>)>,
     /// Who answered.
     instruments: Vec<InstrumentFound>,
     /// Captures that are kept.
@@ -54,6 +59,8 @@ struct Reader {
     last_point: u64,
     last_step: u64,
     open: Option<Open>,
+    /// `finally`, once it has begun.
+    finally: Option<Open>,
     /// Whether the measurement before is of a reference and doubtful.
     doubtful_reference: bool,
 }
@@ -66,6 +73,17 @@ struct Open {
     before: Ledger,
     tally: Tally,
     last_measured: LastMeasured,
+    answers: BTreeMap<String, String>,
+}
+
+impl Open {
+    /// What was counted in it counts no more.
+    fn undo(&self, done: &mut DoneBefore) {
+        done.last_measured = self.last_measured.clone();
+        done.answers = self.answers.clone();
+        done.tally.measurements = self.tally.measurements;
+        done.tally.expectations_failed = self.tally.expectations_failed;
+    }
 }
 
 impl DoneBefore {
@@ -85,12 +103,17 @@ impl DoneBefore {
             reader.take(&entry.event, plan);
         }
         let mut done = reader.done;
+        if let Some(finally) = reader.finally {
+            done.open.push((None, Some(FINALLY)));
+            finally.undo(&mut done);
+        }
         if let Some(open) = reader.open {
-            done.open = Some((open.point, open.step));
-            (done.ledger, done.tally) = (open.before, open.tally);
-            done.last_measured = open.last_measured;
+            done.open.push((open.point, open.step));
+            open.undo(&mut done);
+            done.ledger = open.before;
         }
         done.resumed = true;
+        done.last_step = reader.last_step;
         done.items = items_done(sequence, reader.last_point, reader.last_step);
         Ok(done)
     }
@@ -101,10 +124,14 @@ impl DoneBefore {
         &self.tally
     }
 
-    /// What was recorded of the point or step that was cut off, and counts no more.
-    pub(super) fn abandoned(&self) -> Option<Abandoned> {
-        let (point, step) = self.open?;
-        Some(Abandoned { point, step, why: "the run was cut off in it".to_string() })
+    /// The point or step that was cut off, and `finally` of an end that was none: what was recorded of
+    /// them counts no more.
+    pub(super) fn abandoned(&self) -> impl Iterator<Item = Abandoned> {
+        let why = |step| match step {
+            Some(FINALLY) => "the run goes on, and 'finally' is done at its end".to_string(),
+            _ => "the run was cut off in it".to_string(),
+        };
+        self.open.iter().map(move |&(point, step)| Abandoned { point, step, why: why(step) })
     }
 
     /// Refuses to go on with other instruments than those that the run began with.
@@ -128,6 +155,9 @@ impl DoneBefore {
     }
 }
 
+/// The number under which `finally` stands in the journal.
+pub(super) const FINALLY: u64 = u64::MAX;
+
 impl Reader {
     fn take(&mut self, event: &Event, plan: &BenchPlan) {
         let done = &mut self.done;
@@ -142,8 +172,12 @@ impl Reader {
                 }
             }
             Event::PointStarted(started) => self.begin(Some(started.point), None),
+            Event::StepStarted(step) if step.step == FINALLY => {
+                self.finally = Some(self.opened(None, Some(FINALLY)));
+            }
             Event::StepStarted(step) => self.begin(None, Some(step.step)),
             Event::PointFinished(finished) => {
+                done.lost_turn = false;
                 done.tally.points += 1;
                 self.last_point = self.last_point.max(finished.point);
                 self.open = None;
@@ -153,15 +187,20 @@ impl Reader {
                 self.last_point = self.last_point.max(skipped.point);
                 self.open = None;
             }
+            // Whatever `finally` found belongs to that end, and is done anew at the next.
+            Event::StepFinished(step) if step.step == FINALLY => {}
             Event::StepFinished(step) => {
                 self.last_step = self.last_step.max(step.step);
                 self.open = None;
             }
+            Event::Abandoned(Abandoned { step: Some(FINALLY), .. }) => {
+                if let Some(finally) = self.finally.take() {
+                    finally.undo(done);
+                }
+            }
             Event::Abandoned(_) => {
                 if let Some(open) = &self.open {
-                    done.last_measured = open.last_measured.clone();
-                    done.tally.measurements = open.tally.measurements;
-                    done.tally.expectations_failed = open.tally.expectations_failed;
+                    open.undo(done);
                 }
             }
             // Outside points and steps it is the reference's.
@@ -175,7 +214,13 @@ impl Reader {
                 done.followed.first.get_or_insert_with(|| reference.figures.clone());
             }
             Event::Capture(_) => done.captures += 1,
-            Event::Failure(failure) if failure.remedy == crate::record::Remedy::Retried => {
+            // Outside a point it is the turn of an outer sweep that is given up.
+            Event::Failure(failure)
+                if failure.remedy == Remedy::PointSkipped && failure.point.is_none() =>
+            {
+                done.lost_turn = true;
+            }
+            Event::Failure(failure) if failure.remedy == Remedy::Retried => {
                 done.tally.retries += 1;
             }
             Event::Measurement(measurement) => {
@@ -206,13 +251,19 @@ impl Reader {
         if self.open.as_ref().is_some_and(same) {
             return;
         }
-        self.open = Some(Open {
+        self.open = Some(self.opened(point, step));
+    }
+
+    /// Something that begins now.
+    fn opened(&self, point: Option<u64>, step: Option<u64>) -> Open {
+        Open {
             point,
             step,
             before: self.done.ledger.clone(),
             tally: self.done.tally.clone(),
             last_measured: self.done.last_measured.clone(),
-        });
+            answers: self.done.answers.clone(),
+        }
     }
 }
 

@@ -9,8 +9,11 @@ use super::recorder::axis_values;
 use crate::beam::search::{BeamPair, Probe, SearchResult, SearchSpace, Sides};
 use crate::bench::Span;
 use crate::bench::knob::{BEAM_RX, BEAM_TX, KnobValue};
+use crate::bench::policy::Then;
 use crate::phy::probe::probe;
-use crate::record::{self, Event, FaultClass, Level, SearchDone, SearchSide};
+use crate::record::{
+    self, Event, FaultClass, Level, Reestablished, Remedy, SearchDone, SearchSide,
+};
 use crate::sequence::Search;
 
 /// What a search on the bench found.
@@ -63,7 +66,7 @@ impl Engine<'_> {
         search: &Search,
         place: &str,
     ) -> Result<SearchFound, RunError> {
-        let found = self.search_beams(search, place).await?;
+        let found = self.sound_search(search, place).await?;
         let gain_db = found.gain_db();
         let chosen = found.chosen();
         self.recorder.write(Event::Search(SearchDone {
@@ -105,12 +108,71 @@ impl Engine<'_> {
         Ok(found)
     }
 
-    async fn search_beams(
+    /// A search, as often as the policy has it while something speaks against trusting it: beams found
+    /// where the table does not stand are wrong for every point after them.
+    async fn sound_search(
         &mut self,
         search: &Search,
         place: &str,
     ) -> Result<SearchFound, RunError> {
+        let policy = self.policy.doubt;
+        let mut attempt = 1;
+        loop {
+            let (found, doubt) = self.search_beams(search, place).await?;
+            let Some(doubt) = doubt else { return Ok(found) };
+            let what = format!("the search is doubtful: {doubt}");
+            self.warn(format!("{place}: {what}"))?;
+            let error = RunError::Doubtful { place: place.to_string(), what };
+            if attempt > policy.retries {
+                if policy.then != Then::GoOn {
+                    self.tries = attempt;
+                    return Err(error);
+                }
+                if policy.retries > 0 {
+                    self.tell_failure(&error, attempt, Remedy::WentOn, None)?;
+                }
+                return Ok(found);
+            }
+            let wait = policy.wait_before(attempt);
+            self.tell_failure(&error, attempt, Remedy::Retried, Some(wait))?;
+            self.tally.retries += 1;
+            self.rest(wait).await?;
+            let settings = self.make_everything_again(place).await?;
+            if !settings.is_empty() {
+                let why = "a search was doubtful".to_string();
+                self.recorder.write(Event::Reestablished(Reestablished { why, settings }))?;
+            }
+            attempt += 1;
+        }
+    }
+
+    /// What does not stand where it was set, read back now.
+    async fn standing_elsewhere(&mut self, place: &str) -> Result<Vec<String>, RunError> {
+        let snapshot = self.persist(place, async |engine| {
+            let snapshot = engine.bench.snapshot().await;
+            snapshot.map_err(|error| RunError::bench(place, error))
+        });
+        let snapshot = snapshot.await?;
+        let differing = snapshot.into_iter().filter(|one| !one.matched);
+        Ok(differing
+            .filter_map(|one| {
+                let asked = one.asked?;
+                Some(format!(
+                    "{} stands at {}, and {asked} was asked for",
+                    one.setting, one.read_back
+                ))
+            })
+            .collect())
+    }
+
+    /// One search, and what speaks against trusting it.
+    async fn search_beams(
+        &mut self,
+        search: &Search,
+        place: &str,
+    ) -> Result<(SearchFound, Option<String>), RunError> {
         let bench = |error| RunError::bench(place, error);
+        let mut elsewhere = self.standing_elsewhere(place).await?;
         let (tx_book, rx_book) = self.bench.codebooks().map_err(bench)?;
         let (tx_deg, rx_deg) = self.bench.steering();
         let mut doubts = Doubts::default();
@@ -146,9 +208,7 @@ impl Engine<'_> {
             let (done, most) = (probes.len(), strategy.probes_max());
             self.progress.take(ProgressEvent::Probe { done, most });
         }
-        if let Some(told) = doubts.told(probes.len() + 1) {
-            self.warn(format!("{place}: {told}"))?;
-        }
+        elsewhere.extend(doubts.told(probes.len() + 1));
         let angles =
             |book: &crate::beam::Codebook| book.beams.iter().map(|b| b.angle_deg).collect();
         let found = SearchFound {
@@ -160,7 +220,7 @@ impl Engine<'_> {
         let (tx, rx) =
             found.chosen().map_or((tx_deg, rx_deg), |probe| (probe.tx_deg, probe.rx_deg));
         self.settle_on(search.sides, tx, rx, place).await?;
-        Ok(found)
+        Ok((found, (!elsewhere.is_empty()).then(|| elsewhere.join("; "))))
     }
 
     /// Puts the searched sides on a pair of the codebooks.

@@ -31,6 +31,7 @@ impl Engine<'_> {
                 let found = self.last.figures.iter().find(|figure| figure.name == **key);
                 found.and_then(|figure| figure.value.as_ref()).and_then(of_record)
             }
+            Name::Found => Some(Operand::Truth(self.last.has_found())),
             Name::Answer(name) => self.answers.get(name).cloned().map(Operand::Word),
             Name::Turn => self.turns.last().map(|turn| Operand::Number(*turn as f64)),
             Name::Door(name) => {

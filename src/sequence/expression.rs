@@ -83,6 +83,8 @@ pub enum Name {
     Answer(String),
     /// The turn of the innermost repetition, from 1.
     Turn,
+    /// Whether the last measurement found a frame.
+    Found,
 }
 
 /// A value in an expression.
@@ -361,6 +363,7 @@ impl fmt::Display for Name {
             Name::Door(name) => f.write_str(name),
             Name::Answer(name) => write!(f, "answer.{name}"),
             Name::Turn => f.write_str("turn"),
+            Name::Found => f.write_str("found"),
         }
     }
 }

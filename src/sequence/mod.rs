@@ -10,8 +10,10 @@ mod figure_names;
 pub mod grammar;
 mod read;
 mod reference;
+mod remarks;
 mod schema;
 mod settings;
+pub use settings::settings_of;
 mod step;
 mod walk;
 

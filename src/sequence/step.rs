@@ -238,7 +238,7 @@ pub struct Repeat {
 /// Steps under a condition.
 #[derive(Clone, Debug, PartialEq)]
 pub struct When {
-    /// The condition. One that a figure or reading which cannot be had leaves open does not hold.
+    /// The condition. Where a figure or reading in it cannot be had, neither branch is done.
     pub condition: Expression,
     /// When it holds.
     pub then: Vec<Step>,

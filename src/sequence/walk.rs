@@ -165,6 +165,7 @@ pub struct Walk<'a> {
     entering: bool,
     /// Combinations left out in a row after which the walk ends; for estimates.
     patience: u64,
+    gave_up: bool,
 }
 
 impl<'a> Walk<'a> {
@@ -180,12 +181,18 @@ impl<'a> Walk<'a> {
 
     fn over(steps: &'a [Step]) -> Self {
         let levels = vec![Level { steps, next: 0, sweep: None }];
-        Walk { levels, points: 0, entering: false, patience: u64::MAX }
+        Walk { levels, points: 0, entering: false, patience: u64::MAX, gave_up: false }
     }
 
     /// The same walk, which ends where so many combinations in a row are left out.
-    pub(super) fn with_patience(self, patience: u64) -> Self {
+    pub(crate) fn with_patience(self, patience: u64) -> Self {
         Walk { patience, ..self }
+    }
+
+    /// Whether it ended because too many combinations in a row are left out.
+    #[must_use]
+    pub fn gave_up(&self) -> bool {
+        self.gave_up
     }
 
     /// The axes of so many levels from the outside.
@@ -220,6 +227,7 @@ impl<'a> Walk<'a> {
             }
             looked += 1;
             if looked >= self.patience {
+                self.gave_up = true;
                 self.levels.clear();
                 return false;
             }

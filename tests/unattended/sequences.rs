@@ -22,6 +22,10 @@ struct Writer<'r> {
     points: f64,
     /// A question was asked, whose answer may be looked at.
     asked: bool,
+    /// Axes of the sweeps around, which no sweep within them may have again.
+    open: Vec<&'static str>,
+    /// Axes of all sweeps.
+    swept: Vec<&'static str>,
 }
 
 /// Where a list of steps stands.
@@ -61,9 +65,11 @@ pub fn sequence(random: &mut Random) -> Written {
         writer.text.push_str("finally:\n");
         writer.steps(Place::TOP.without_sweeps(), 2);
     }
-    let text = writer.text;
+    // It may be called within any of the sweeps.
+    let (text, swept) = (writer.text, writer.swept);
     // Twice called, it costs twice.
     let mut called = Writer::new(random, 1.0, 5.0);
+    called.open = swept;
     called.text.push_str("sequence: called\nparameters: {gain: 20, angle: 3 deg}\nsteps:\n");
     called.steps(Place { calls: false, ..Place::TOP }, 2);
     let called = called.text;
@@ -76,7 +82,15 @@ pub fn sequence(random: &mut Random) -> Written {
 
 impl<'r> Writer<'r> {
     fn new(random: &'r mut Random, captures: f64, points: f64) -> Self {
-        Self { random, text: String::new(), captures, points, asked: false }
+        Self {
+            random,
+            text: String::new(),
+            captures,
+            points,
+            asked: false,
+            open: Vec::new(),
+            swept: Vec::new(),
+        }
     }
 
     fn line(&mut self, place: Place, text: &str) {
@@ -234,11 +248,12 @@ impl<'r> Writer<'r> {
 
     fn sweep(&mut self, place: Place) {
         let (axes, times, equal) = self.axes();
-        if self.points < place.times * times {
+        let names: Vec<&'static str> = axes.iter().map(|(name, _)| *name).collect();
+        let is_open = names.iter().any(|name| self.open.contains(name));
+        if self.points < place.times * times || is_open {
             return self.set(place);
         }
         self.points -= place.times * times;
-        let names: Vec<&str> = axes.iter().map(|(name, _)| *name).collect();
         let all: Vec<String> =
             axes.iter().map(|(name, values)| format!("{name}: {values}")).collect();
         self.line(place, &format!("- sweep: {{{}}}", all.join(", ")));
@@ -258,7 +273,10 @@ impl<'r> Writer<'r> {
             self.line(place, &format!("  skip when: {skip}"));
         }
         self.line(place, "  do:");
+        self.swept.extend(&names);
+        self.open.extend(&names);
         self.steps(place.within(times), 3);
+        self.open.truncate(self.open.len() - names.len());
     }
 
     /// One or two axes, how many combinations they have, and whether they are equally long.

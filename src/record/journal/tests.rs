@@ -3,6 +3,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::record::RecordError;
 
 use crate::record::error::RecordError;
 use crate::record::event::{Event, Level, Note, Outcome, RunEnded};

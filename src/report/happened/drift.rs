@@ -2,6 +2,7 @@
 
 use jiff::Timestamp;
 
+use super::words::of_a_difference;
 use crate::record::{Numbers, ReferenceTaken, figure};
 use crate::report::even::Even;
 use crate::report::html::escape;
@@ -114,7 +115,7 @@ impl References {
         let label = if unit.is_empty() { name.to_owned() } else { format!("{name} ({unit})") };
         let about = format!(
             "{name} of the reference point over time, with its band of {} either way",
-            number(at_most, unit)
+            number(at_most, of_a_difference(unit))
         );
         let drawn: Vec<Series> = all.iter().cloned().chain(edges).collect();
         let chart = plot::line_chart(
@@ -124,7 +125,8 @@ impl References {
             &[],
             &about,
         );
-        let heading = format!("{name}, at most {} either way", number(at_most, unit));
+        let heading =
+            format!("{name}, at most {} either way", number(at_most, of_a_difference(unit)));
         Some(format!("<div><h4>{}</h4>\n{chart}{}</div>\n", escape(heading), plot::legend(&all)))
     }
 }

@@ -9,8 +9,16 @@ use crate::report::number::{count, duration};
 
 /// Most instruments whose failures are named.
 const INSTRUMENTS_MAX: usize = 3;
+/// Longest wait for an answer that is believed, seconds.
+const WAITED_MAX_S: f64 = 86_400.0;
 /// Most instruments and interlocks that are counted apart.
 const APART_MAX: usize = 200;
+
+/// How the driver's remarks begin that a link was lost, that it works again, that an instrument lost its
+/// settings; the journal keeps them in words.
+const OUT_OF_STEP: &str = "the link is out of step";
+const IN_STEP: &str = "the link is in step again";
+const RESTARTED: &str = "the instrument has restarted";
 
 /// Counts of a night.
 #[derive(Clone, Debug, Default)]
@@ -25,6 +33,10 @@ pub(super) struct Night {
     pauses: u64,
     paused_s: f64,
     resumed: u64,
+    /// How often the bench was made safe after a cut, and no step was done.
+    made_safe: u64,
+    /// Restarts of each instrument, and the first of them.
+    restarts: BTreeMap<String, (u64, Timestamp)>,
     made_again: u64,
     questions: u64,
     by_default: u64,
@@ -54,7 +66,6 @@ impl Night {
         match &entry.event {
             Event::RunStarted(start) => self.planned = start.points_planned,
             Event::RunResumed(_) => {
-                self.resumed += 1;
                 (self.outcome, self.safe) = (None, None);
             }
             Event::RunEnded(end) => self.outcome = Some(end.outcome),
@@ -72,7 +83,18 @@ impl Night {
             Event::Failure(failure) => {
                 self.retries += u64::from(failure.remedy == Remedy::Retried);
                 if let Some(name) = &failure.instrument {
-                    self.failed(name, at);
+                    self.failed(name, began(at, &failure.message));
+                }
+            }
+            Event::Note(note) => {
+                if let Some(name) = &note.instrument {
+                    self.noted(name, at, &note.message);
+                }
+            }
+            // Every instrument took part in it.
+            Event::Search(search) => {
+                if search.found {
+                    self.works_again(at, |_| true);
                 }
             }
             Event::Setting(done) => {
@@ -117,6 +139,33 @@ impl Night {
     pub(super) fn end(&mut self) {
         // What still fails at the end never worked again.
         self.outages.values_mut().for_each(|outage| outage.since = None);
+    }
+
+    /// A remark of the driver on an instrument that nobody asked for.
+    fn noted(&mut self, name: &str, at: Timestamp, message: &str) {
+        if message.starts_with(OUT_OF_STEP) {
+            self.failed(name, began(at, message));
+        } else if message.starts_with(IN_STEP) {
+            self.works_again(at, |failed| failed == name);
+        } else if message.starts_with(RESTARTED)
+            && (self.restarts.contains_key(name) || self.restarts.len() < APART_MAX)
+        {
+            self.restarts.entry(name.to_owned()).or_insert((0, at)).0 += 1;
+        }
+    }
+
+    /// The record was opened again, and the run went on.
+    pub(super) fn went_on(&mut self) {
+        self.resumed += 1;
+    }
+
+    /// The record was opened again, and the bench only made safe.
+    pub(super) fn made_safe(&mut self) {
+        self.made_safe += 1;
+    }
+
+    pub(super) fn resumed(&self) -> u64 {
+        self.resumed
     }
 
     fn failed(&mut self, name: &str, at: Timestamp) {
@@ -211,6 +260,16 @@ impl Night {
         if more > 0 {
             parts.push(many(more as u64, "other instrument failed", "other instruments failed"));
         }
+        for (name, (times, first)) in self.restarts.iter().take(INSTRUMENTS_MAX) {
+            let at = first.strftime("%H:%M");
+            parts.push(match times {
+                1 => format!("the {name} restarted at {at} UTC and lost its settings"),
+                n => format!(
+                    "the {name} restarted {} and lost its settings, first at {at} UTC",
+                    self::times(*n)
+                ),
+            });
+        }
         if self.made_again > 0 {
             parts.push(format!("settings were made again {}", times(self.made_again)));
         }
@@ -237,6 +296,10 @@ impl Night {
         }
         if self.resumed > 0 {
             parts.push(format!("it was interrupted and went on {}", times(self.resumed)));
+        }
+        if self.made_safe > 0 {
+            let safe = times(self.made_safe);
+            parts.push(format!("after a cut the bench was made safe {safe}, before anything else"));
         }
         parts
     }
@@ -273,6 +336,15 @@ impl Night {
     }
 }
 
+/// When a failure began that is told of at `at`: what says `(after 2 s)` was waited for so long.
+fn began(at: Timestamp, message: &str) -> Timestamp {
+    let waited = message.rsplit_once("(after ").and_then(|(_, rest)| rest.split_once(" s)"));
+    let waited = waited.and_then(|(seconds, _)| seconds.parse::<f64>().ok());
+    let waited = waited.filter(|seconds| (0.0..=WAITED_MAX_S).contains(seconds)).unwrap_or(0.0);
+    let waited = jiff::SignedDuration::from_millis((waited * 1e3) as i64);
+    at.checked_sub(waited).unwrap_or(at)
+}
+
 /// `once`, `twice`, `3 times`.
 fn times(n: u64) -> String {
     match n {
@@ -285,4 +357,71 @@ fn times(n: u64) -> String {
 /// `1 point`, `12 points`.
 fn many(n: u64, one: &str, more: &str) -> String {
     format!("{} {}", count(n), if n == 1 { one } else { more })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::fixture;
+    use crate::record::{Failure, FaultClass, Level, Note, Probe, SearchDone, SearchSide};
+
+    #[test]
+    fn who_failed_and_for_how_long_is_told_of_each() {
+        let mut night = Night::default();
+        let mut seq = 0;
+        let mut take = |seconds: i64, event: Event| {
+            let at = fixture::start() + jiff::SignedDuration::from_secs(seconds);
+            night.take(&Entry { seq, at, event }, true);
+            seq += 1;
+        };
+        let failure = |name: &str, message: &str| {
+            Event::Failure(Failure {
+                class: FaultClass::Transient,
+                instrument: Some(name.to_owned()),
+                message: message.to_owned(),
+                point: None,
+                attempt: 1,
+                remedy: Remedy::Retried,
+                wait_s: None,
+            })
+        };
+        let note = |name: &str, message: &str| {
+            Event::Note(Note {
+                level: Level::Warning,
+                class: None,
+                instrument: Some(name.to_owned()),
+                message: message.to_owned(),
+            })
+        };
+        let chosen = Probe { tx_deg: 0.0, rx_deg: 3.0, snr_db: Some(9.0) };
+        let search = Event::Search(SearchDone {
+            point: None,
+            position: Vec::new(),
+            label: None,
+            side: SearchSide::Rx,
+            strategy: "all pairs".to_owned(),
+            probes: vec![chosen],
+            before: None,
+            chosen: Some(chosen),
+            runner_up: None,
+            gain_db: None,
+            found: true,
+        });
+        take(10, failure("scope", "x.yaml:3: scope: nothing came in time (after 4 s)"));
+        take(12, search);
+        // Hours later it fails once more, and the search has ended the first outage.
+        take(9000, failure("scope", "x.yaml:3: scope: it refuses: 5"));
+        take(9001, note("supply", "the link is out of step: nothing came in time (after 2 s)"));
+        take(9004, note("supply", "the link is in step again after 21 ms"));
+        take(9005, note("supply", "the instrument has restarted, its settings are gone"));
+        night.end();
+        let told = night.paragraph(Some(9005.0));
+        for part in [
+            "the scope failed twice, first at 21:40 UTC, for 6 s at most",
+            "the supply failed at 00:10 UTC and worked again 5 s later",
+            "the supply restarted at 00:10 UTC and lost its settings",
+        ] {
+            assert!(told.contains(part), "{part:?} in {told}");
+        }
+    }
 }

@@ -4,11 +4,14 @@ use crate::record::{
     Answered, Event, Failure, FaultClass, InterlockTripped, Level, Notified, Preflight,
     ReferenceTaken, Remedy,
 };
-use crate::report::notes::{self, without_numbers};
+use crate::report::notes::{self, shortened, without_numbers};
 use crate::report::number::{count, duration, number, recorded};
 
 /// Settings named in one row; the rest are counted.
 const NAMED_MAX: usize = 8;
+
+/// What a failure says of a capture that is not trusted.
+const DOUBT: &str = " is doubtful: ";
 
 /// An event in words.
 pub(in crate::report) struct Told {
@@ -25,7 +28,7 @@ pub(in crate::report) struct Told {
 impl Told {
     fn serious(what: &'static str, text: String) -> Self {
         let key = Some(format!("{what} {}", without_numbers(&text)));
-        Self { what, text, key, serious: true }
+        Self { what, text: shortened(&text), key, serious: true }
     }
 
     fn plain(what: &'static str, text: String) -> Self {
@@ -49,7 +52,11 @@ pub(in crate::report) fn told(event: &Event) -> Option<Told> {
             key: Some(format!("skipped {}", without_numbers(&skipped.why))),
             ..Told::serious(
                 "Given up",
-                format!("the point was given up ({}): {}", class(skipped.class), skipped.why),
+                format!(
+                    "the point was given up ({}): {}",
+                    class(skipped.class, &skipped.why),
+                    skipped.why
+                ),
             )
         },
         Event::Abandoned(abandoned) => {
@@ -79,7 +86,12 @@ pub(in crate::report) fn told(event: &Event) -> Option<Told> {
         Event::Reference(taken) => reference(taken)?,
         Event::Notified(notified) => notification(notified),
         Event::Note(note) if note.level > Level::Info => {
-            let what = if note.level == Level::Error { "Error" } else { "Warning" };
+            let what = match (note.level, note.class) {
+                // What a person wished for is no error.
+                (Level::Error, Some(FaultClass::Operator)) => "Operator",
+                (Level::Error, _) => "Error",
+                _ => "Warning",
+            };
             let instrument = note.instrument.as_ref().map(|name| format!("{name}: "));
             let text = instrument.unwrap_or_default() + &note.message;
             Told { key: Some(notes::key(note)), ..Told::serious(what, text) }
@@ -108,9 +120,11 @@ pub(super) fn point_of(event: &Event) -> Option<u64> {
     }
 }
 
-/// A class of faults for a reader.
-pub(super) fn class(class: FaultClass) -> &'static str {
+/// A class of faults for a reader. A doubt is one of its own: nothing failed, and nobody can vouch for
+/// what came.
+pub(super) fn class(class: FaultClass, message: &str) -> &'static str {
     match class {
+        FaultClass::Transient if message.contains(DOUBT) => "doubt",
         FaultClass::Transient => "transient",
         FaultClass::Instrument => "instrument",
         FaultClass::Limit => "limit",
@@ -135,7 +149,7 @@ fn failed(failure: &Failure) -> Told {
         0 | 1 => String::new(),
         n => format!(", try {n}"),
     };
-    let class = class(failure.class);
+    let class = class(failure.class, &failure.message);
     // Whichever try it was and however long the wait, it is the same failure.
     let remedy = failure.remedy;
     let key = format!("{class} {at} {remedy:?} {}", without_numbers(&failure.message));
@@ -167,6 +181,13 @@ fn notification(notified: &Notified) -> Told {
     }
 }
 
+/// What was looked at: `2 things (a test capture; error queues are empty)`.
+fn checks_words(preflight: &Preflight) -> String {
+    let named: Vec<&str> = preflight.checks.iter().map(|check| check.what.as_str()).collect();
+    let things = if named.len() == 1 { "thing" } else { "things" };
+    format!("{} {things} ({})", named.len(), named.join("; "))
+}
+
 fn looked_at(preflight: &Preflight) -> Told {
     let failed: Vec<String> = preflight
         .checks
@@ -175,11 +196,7 @@ fn looked_at(preflight: &Preflight) -> Told {
         .map(|check| format!("{}: {}", check.what, check.found))
         .collect();
     if failed.is_empty() {
-        let text = format!(
-            "{} things were looked at before the first step, and all were as they must \
-            be",
-            preflight.checks.len()
-        );
+        let text = format!("as it must be before the first step: {}", checks_words(preflight));
         return Told { key: None, ..Told::plain("Preflight passed", text) };
     }
     Told { key: None, ..Told::serious("Preflight failed", failed.join("; ")) }
@@ -196,6 +213,11 @@ fn interlock(tripped: &InterlockTripped) -> Told {
     Told::serious("Interlock", format!("{name}: {reading} {was}, must be {wanted}; {then}"))
 }
 
+/// The unit of a difference of two values: of levels in dBm or dBFS it is a ratio, in dB.
+pub(super) fn of_a_difference(unit: &str) -> &str {
+    if unit.starts_with("dB") { "dB" } else { unit }
+}
+
 /// A reference within its bands is told by the chart.
 fn reference(taken: &ReferenceTaken) -> Option<Told> {
     if taken.within {
@@ -209,6 +231,7 @@ fn reference(taken: &ReferenceTaken) -> Option<Told> {
         .map(|drift| {
             let figure = taken.figures.iter().find(|figure| figure.name == drift.figure);
             let unit = figure.and_then(|figure| figure.unit.as_deref()).unwrap_or_default();
+            let unit = of_a_difference(unit);
             let most = number(drift.at_most, unit);
             match drift.moved {
                 Some(moved) => {
@@ -224,4 +247,69 @@ fn reference(taken: &ReferenceTaken) -> Option<Told> {
         .collect();
     let text = format!("reference {}: {}", taken.number, words.join("; "));
     Some(Told { key: None, ..Told::serious("Drift beyond its band", text) })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::record::{Drift, Figure, Note, PreflightCheck};
+
+    #[track_caller]
+    fn check(event: &Event, what: &str, text: &str) {
+        let told = told(event).expect("told");
+        assert_eq!((told.what, told.text.as_str()), (what, text));
+    }
+
+    #[test]
+    fn a_doubt_is_called_one_and_a_difference_of_levels_is_in_db() {
+        let message = "a.yaml:3: capture 000007 is doubtful: scope.range moved".to_owned();
+        let class = FaultClass::Transient;
+        check(
+            &Event::Failure(Failure {
+                class,
+                instrument: None,
+                message: message.clone(),
+                point: None,
+                attempt: 2,
+                remedy: Remedy::Retried,
+                wait_s: None,
+            }),
+            "Failure",
+            &format!("doubt, try 2: {message}; tried again"),
+        );
+        let drift = Drift { figure: "power_dbfs".to_owned(), moved: Some(1.5), at_most: 1.0 };
+        check(
+            &Event::Reference(ReferenceTaken {
+                number: 2,
+                after_point: None,
+                captures: Vec::new(),
+                figures: vec![Figure::number("power_dbfs", Some(-8.5), Some("dBFS"))],
+                drift: vec![drift],
+                within: false,
+            }),
+            "Drift beyond its band",
+            "reference 2: power_dbfs moved by 1.5 dB since the first time (at most 1.0 dB)",
+        );
+    }
+
+    #[test]
+    fn a_stop_is_no_error_and_a_preflight_says_what_it_looked_at() {
+        let note = |class| Note {
+            level: Level::Error,
+            class: Some(class),
+            instrument: None,
+            message: "stopped by the operator".to_owned(),
+        };
+        check(&Event::Note(note(FaultClass::Operator)), "Operator", "stopped by the operator");
+        check(&Event::Note(note(FaultClass::Internal)), "Error", "stopped by the operator");
+        let what = "a test capture".to_owned();
+        let found = String::new();
+        check(
+            &Event::Preflight(Preflight {
+                checks: vec![PreflightCheck { what, passed: true, found }],
+            }),
+            "Preflight passed",
+            "as it must be before the first step: 1 thing (a test capture)",
+        );
+    }
 }

@@ -112,7 +112,8 @@ async fn a_pause_that_takes_too_long_ends_the_run() {
     let fault = "{instrument: supply, fault: current limit, to_share: 0.5, at_s: 3.5}";
     let sags =
         PAUSE.replace("dut.rx.lock, to be: on", "supply.voltage_measured, to be: at least 1 V");
-    let ran = scene(&[fault], &sags, POINTS).run().await;
+    let often = sags.replace("at most: 60 s", "at most: 60 s, comes back: 10");
+    let ran = scene(&[fault], &often, POINTS).run().await;
     println!("{:?} {:?}", ran.story(), ran.took);
     assert_eq!(ran.summary.outcome, Outcome::Failed);
     let error = ran.summary.error.as_ref().unwrap().to_string();
@@ -132,4 +133,30 @@ async fn a_step_outside_the_points_begins_anew() {
     assert_eq!(ran.summary.outcome, Outcome::Completed, "{:?}", ran.summary.error);
     assert!(story.contains(&"abandoned step".to_string()), "{story:?}");
     assert_eq!((ran.summary.tally.measurements, ran.summary.measurements.len()), (4, 4));
+}
+
+/// A current that is too high is 0 as soon as the supply is off: the chip is switched on into its fault as
+/// often as the file allows, and no more.
+#[tokio::test(start_paused = true)]
+async fn a_condition_that_comes_back_is_ridden_out_so_often_and_no_more() {
+    let check_times = async |comes_back: &str, on: usize| {
+        // Below what the chips draw.
+        let current = format!(
+            "{{watch: supply.current, to be: at most 0.05 A, as: draw, every: 1 s, within: 4 s, \
+             then: pause, settle: 5 s, at most: 20 min{comes_back}}}"
+        );
+        let ran = scene(&[], &current, POINTS).run().await;
+        let story = ran.story();
+        assert_eq!(ran.summary.outcome, Outcome::Failed, "{story:?}");
+        let told = ran.summary.error.as_ref().unwrap().to_string();
+        assert!(told.contains("it came back"), "{told}");
+        let settings = ran.settings();
+        let found = settings.iter().filter(|one| *one == "supply.output on").count();
+        assert_eq!(found, on, "{told}: {story:?}");
+        ran.check_safe();
+    };
+    // Once in `prepare`, and once for each return.
+    check_times("", 4).await;
+    check_times(", comes back: 1", 2).await;
+    check_times(", comes back: 0", 1).await;
 }

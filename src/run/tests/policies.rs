@@ -302,3 +302,58 @@ async fn finally_does_not_wait_again_and_again_for_a_mute_instrument() {
     assert!(ran.settings().contains(&"supply.voltage 1 V".to_string()), "{:?}", ran.settings());
     ran.check_safe();
 }
+
+/// The table stops short of where it was sent: it is sent again, and nothing is found or measured at the
+/// wrong place.
+#[tokio::test(start_paused = true)]
+async fn a_setting_that_reads_back_otherwise_is_tried_again() {
+    let steps = "
+steps:
+  - sweep: {turntable.angle: [0 deg, 5 deg]}
+    do:
+      - search beams: {side: rx}
+      - measure: {as: one}
+";
+    let stuck = "{instrument: turntable, fault: stuck, short_deg: 3, at_s: 0.5, times: 1}";
+    let ran = Scene::new(&[stuck], steps).run().await;
+    let story = ran.story();
+    let wanted = ["point 1", "done 1", "point 2", "failure 1 Retried", "done 2", "safe state"];
+    assert_eq!(story, wanted);
+    assert_eq!(ran.messages("asked for 5 deg, reads back 2 deg").len(), 2);
+    let place = ran.acquired.last().unwrap().truth.turntable.encoder_deg;
+    assert!((place - 5.0).abs() < 0.1, "{place}");
+    assert!(ran.summary.measurements.iter().all(|one| one.doubts.is_empty()));
+    assert_eq!(ran.summary.outcome, Outcome::Completed);
+}
+
+/// Where the setting itself is not tried again, the search is, by the policy for doubts.
+#[tokio::test(start_paused = true)]
+async fn a_search_where_a_setting_stands_elsewhere_is_doubtful() {
+    let steps = |policy: &str| {
+        format!(
+            "
+steps:
+  - sweep: {{turntable.angle: [0 deg, 5 deg]}}
+    do:
+      - search beams: {{side: rx}}
+      - measure: {{as: one}}
+on failure: {{instrument: {{retries: 0}}, doubt: {policy}}}
+"
+        )
+    };
+    let stuck = "{instrument: turntable, fault: stuck, short_deg: 3, at_s: 0.5, times: 1}";
+    let told = "turntable.angle stands at 2 deg, and 5 deg was asked for";
+    let ran = Scene::new(&[stuck], &steps("{retries: 1, wait: 1 s}")).run().await;
+    let story = ran.story();
+    println!("{story:?}");
+    assert_eq!(story[..4], ["point 1", "done 1", "point 2", "failure 1 Retried"]);
+    assert!(story[4].starts_with("made again") && story[4].contains("turntable.angle"));
+    assert_eq!(story[5..], ["done 2", "safe state"]);
+    assert!(!ran.messages(told).is_empty());
+    assert!(ran.summary.measurements.iter().all(|one| one.doubts.is_empty()));
+    let ran = Scene::new(&[stuck], &steps("{retries: 0, then: go on}")).run().await;
+    assert!(!ran.messages(told).is_empty(), "{:?}", ran.story());
+    assert_eq!(ran.summary.outcome, Outcome::Completed);
+    let ran = Scene::new(&[stuck], &steps("{retries: 0, then: skip point}")).run().await;
+    assert_eq!(ran.summary.outcome, Outcome::Incomplete, "{:?}", ran.story());
+}

@@ -182,3 +182,42 @@ async fn a_measurement_ends_by_rate_width_or_time() {
     println!("spread of EVM {evm:.3} dB");
     assert!(evm > 0.0 && evm < 1.0, "{evm}");
 }
+
+/// What a step of a point, or a search between two, leaves elsewhere is set again for the next point.
+#[tokio::test(start_paused = true)]
+async fn every_point_begins_with_all_axes_as_planned() {
+    let steps = "
+steps:
+  - sweep: {dut.tx.gain: [12, 24], source.amplitude: [0.2 V, 0.3 V]}
+    do:
+      - measure: {as: planned}
+      - when: turntable.angle < 1 deg
+        do:
+          - set: {dut.tx.gain: 28}
+          - measure: {as: beside}
+";
+    let ran = Scene::new(&[], steps).run().await;
+    assert_eq!(ran.summary.outcome, Outcome::Completed, "{:?}", ran.summary.error);
+    // What the chip was really set to at each trigger.
+    let gains: Vec<_> = ran.acquired.iter().map(|one| one.truth.tx.gain).collect();
+    assert_eq!(gains, [12, 28, 12, 28, 24, 28, 24, 28]);
+    let told = ran.messages("measured beside the plan: dut.tx.gain was set to 28 since");
+    assert_eq!(told.len(), 4, "{told:?}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_axis_that_a_search_moved_is_set_again() {
+    let steps = "
+steps:
+  - sweep: {beam.rx: [30 deg, 37.5 deg], dut.tx.gain: [20, 24]}
+    do:
+      - search beams: {side: rx}
+      - measure: {as: found}
+";
+    let ran = Scene::new(&[], steps).run().await;
+    assert_eq!(ran.summary.outcome, Outcome::Completed, "{:?}", ran.summary.error);
+    let begun: Vec<_> = ran.summary.searches.iter().map(|one| one.before.rx_deg).collect();
+    assert_eq!(begun, [30.0, 30.0, 37.5, 37.5]);
+    assert!(ran.summary.searches.iter().all(|one| one.chosen().unwrap().rx_deg == 0.0));
+    assert_eq!(ran.messages("measured beside the plan: beam.rx").len(), 4);
+}

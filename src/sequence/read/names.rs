@@ -40,6 +40,9 @@ impl Reader<'_> {
             let help = "it counts the turns of 'repeat'";
             return Err(("'turn' means nothing outside a repetition".into(), Some(help.into())));
         }
+        if name == "found" {
+            return Ok(Meaning::Now(Name::Found, Some(Sort::Truth)));
+        }
         if let Some(answer) = name.strip_prefix("answer.") {
             if self.answers.contains(answer) {
                 return Ok(Meaning::Now(Name::Answer(answer.to_string()), Some(Sort::Word)));
@@ -91,7 +94,7 @@ impl Reader<'_> {
         let figures: Vec<String> =
             FIGURE_NAMES.iter().map(|figure| figure.word.replace(' ', "_")).collect();
         let parameters = self.parameters.iter().map(|parameter| parameter.name.as_str());
-        let known = parameters.chain(figures.iter().map(String::as_str)).chain(["turn"]);
+        let known = parameters.chain(figures.iter().map(String::as_str)).chain(["turn", "found"]);
         let help = match nearest(name, known) {
             Some(near) => format!("did you mean '{near}'?"),
             None => {

@@ -146,7 +146,10 @@ impl Reader<'_> {
         let fault = if !starts || !name.chars().all(good) {
             Fault::new(span.clone(), format!("'{name}' cannot name a parameter"))
                 .with_help("use letters, digits and '_', a letter first")
-        } else if figure || is_reserved(name) || matches!(name, "turn" | "answer" | "frame") {
+        } else if figure
+            || is_reserved(name)
+            || matches!(name, "turn" | "found" | "answer" | "frame")
+        {
             Fault::new(span.clone(), format!("'{name}' has a meaning already in expressions"))
         } else {
             return true;

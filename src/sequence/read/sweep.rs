@@ -26,6 +26,12 @@ impl Reader<'_> {
         let read = self.axes(axes);
         let mut inner = scope.clone();
         for (key, _) in axes.entries() {
+            if scope.axes.iter().any(|(axis, _)| *axis == key.text) {
+                let message = format!("{} is an axis of a sweep around this one", key.text);
+                let fault = Fault::new(key.span.clone(), message);
+                self.faults
+                    .push(fault.with_help("a point has one value of each axis; name it once"));
+            }
             let knob = self.with.knobs.and_then(|knobs| knobs.get(&key.text).ok());
             inner.axes.push((key.text.clone(), knob.map(|knob| Sort::of_kind(&knob.kind))));
         }

@@ -22,8 +22,11 @@ no person: that needs hardware and the rules of the site, which prevail.
 pub(super) const SWEEPS: &str = "
 A point is one combination of the values of all nested sweeps. Points are numbered from 1 in the order in
 which they are done; combinations that `skip when` leaves out have no number. At each turn those settings
-are made whose values differ from the turn before. A random order is the same for the same seed, takes no
-memory and goes through each combination once. `skip when` takes sweep axes, also those of outer sweeps, and
+are made whose values differ from the turn before, and those that a step or a search has set elsewhere since:
+every point begins with all axes as planned. What a point measures after its own steps set an axis elsewhere
+is noted as measured beside the plan, and `check` remarks on such steps. A setting is an axis of one of nested
+sweeps only. A random order is the same for the same seed, takes no memory and goes through each combination
+once. `skip when` takes sweep axes, also those of outer sweeps, and
 parameters; of several rules one that holds is enough. Sweeps stand under `steps` only, and not inside
 `repeat` or `when`: the points of a run are counted before it begins.
 ";
@@ -65,8 +68,11 @@ an expression with a comma, or a text with brackets, stands in quotes.
   quantity, the quotient of two of a kind is a bare number. dBm plus or minus dB is dBm, dBm minus dBm is dB;
   two levels in dBm have no sum. Volt times ampere is watt, degrees over seconds a speed. There is no integer
   division: `1 / 2` is 0.5.
-- A condition in which something cannot be had, such as the EVM where no frame was found, does not hold.
-  `and` and `or` do not mend that: everything an expression names must be there.
+- `found` is whether the last measurement found a frame in each of its captures; it can always be had.
+- Of a condition in which something cannot be had, such as the EVM where no frame was found, nobody knows
+  whether it holds: `when` then does neither its `do` nor its `otherwise`, which is noted, and `repeat` goes
+  on. `and` and `or` do not mend that: everything an expression names must be there. Ask for the worst case
+  by itself: `when: not found`.
 - An expression has at most 2000 characters and 24 brackets within each other.
 ";
 
@@ -155,7 +161,9 @@ prepare:
     ),
     (
         "when",
-        "- when: evm > -14 dB or supply.current > 0.5 A
+        "- when: not found
+  do: [{note: no frame was found}]
+- when: evm > -14 dB or supply.current > 0.5 A
   do: [{search beams: {side: both}}]
   otherwise: [{note: the link is good}]",
     ),
