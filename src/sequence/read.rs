@@ -114,6 +114,8 @@ struct Reader<'k> {
     open: Vec<String>,
     /// How many calls there were.
     calls: usize,
+    /// How many bytes of text they called.
+    called_bytes: usize,
     /// Names of answers that were asked for before.
     answers: BTreeSet<String>,
 }
@@ -141,6 +143,7 @@ impl<'k> Reader<'k> {
             called: Vec::new(),
             open: Vec::new(),
             calls: 0,
+            called_bytes: 0,
             answers: BTreeSet::new(),
         }
     }
