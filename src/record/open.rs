@@ -48,7 +48,10 @@ impl OpenRun {
         let Ok(lines) = JournalLines::open(&self.folder.journal_path()) else { return true };
         lines.take(FIRST_LINES).any(|line| match line {
             Ok(JournalLine::Entry(entry)) => !matches!(entry.event, Event::JournalStarted(_)),
-            Ok(JournalLine::Fault(fault)) => fault.problem != LineProblem::Torn,
+            Ok(JournalLine::Fault(fault)) => {
+                // An empty file, or a line that was never whole.
+                !matches!(fault.problem, LineProblem::Torn | LineProblem::NoFormat)
+            }
             Err(_) => true,
         })
     }

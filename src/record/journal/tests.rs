@@ -5,7 +5,6 @@ use proptest::prelude::*;
 use super::*;
 use crate::record::RecordError;
 
-use crate::record::error::RecordError;
 use crate::record::event::{Event, Level, Note, Outcome, RunEnded};
 use crate::record::fixture;
 
