@@ -21,17 +21,27 @@ pub(super) struct Locks {
 impl Locks {
     /// Locks every address of a plan, before anything is opened.
     pub(super) fn take(plan: &BenchPlan) -> Result<Self, BenchError> {
-        let mut addresses: Vec<String> = plan
-            .instruments
-            .iter()
-            .filter(|instrument| instrument.address != Address::Simulated)
-            .map(|instrument| place_of(&instrument.address))
-            .collect();
+        let mut addresses: Vec<String> = places(plan).collect();
         // Several roles may share one address; and all processes lock in one order.
         addresses.sort();
         addresses.dedup();
         let files = addresses.iter().map(|address| lock(address)).collect::<Result<_, _>>()?;
         Ok(Locks { _files: files })
+    }
+}
+
+/// The places of a plan's hardware.
+fn places(plan: &BenchPlan) -> impl Iterator<Item = String> {
+    let real = plan.instruments.iter().filter(|one| one.address != Address::Simulated);
+    real.map(|one| place_of(&one.address))
+}
+
+impl BenchPlan {
+    /// The first address of hardware that another bench drives too, whatever both are called.
+    #[must_use]
+    pub fn shares_hardware_with(&self, other: &BenchPlan) -> Option<String> {
+        let own: Vec<String> = places(self).collect();
+        places(other).find(|place| own.contains(place))
     }
 }
 

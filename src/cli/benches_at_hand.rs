@@ -65,8 +65,24 @@ fn texts_beside(path: Option<&Path>) -> impl Fn(&str) -> Result<Source, String> 
     let folder = path.map(|path| path.parent().unwrap_or(Path::new("")).to_path_buf());
     move |name| {
         let folder = folder.as_ref().ok_or("there is no folder to look in")?;
-        Source::read(&folder.join(name)).map_err(|error| error.to_string())
+        text_in(folder, name)
     }
+}
+
+/// The text of a file in a folder. A pipe would be read for ever, and a link could show what lies
+/// elsewhere in a message about it.
+fn text_in(folder: &Path, name: &str) -> Result<Source, String> {
+    let path = folder.join(name);
+    let is_file = std::fs::metadata(&path).map_err(|error| error.to_string())?.is_file();
+    if !is_file {
+        return Err("it is not a regular file".to_string());
+    }
+    let real = |path: &Path| path.canonicalize().map_err(|error| error.to_string());
+    let folder = if folder.as_os_str().is_empty() { Path::new(".") } else { folder };
+    if !real(&path)?.starts_with(real(folder)?) {
+        return Err("it is a link to a file outside the folder; copy that file".to_string());
+    }
+    Source::read(&path).map_err(|error| error.to_string())
 }
 
 /// Names and values of `--with name=value`.
@@ -100,4 +116,33 @@ pub(super) fn read_source(path: &Path, what: &str) -> Result<Source, Failure> {
         let context = format!("failed to read the {what} {}", path.display());
         Failure::usage(anyhow::Error::new(error).context(context))
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[cfg(unix)]
+    #[test]
+    fn only_files_of_the_folder_are_called() {
+        let (folder, other) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+        let at = |name: &str| folder.path().join(name);
+        std::fs::write(at("own.yaml"), "own").unwrap();
+        std::fs::write(other.path().join("other.yaml"), "other").unwrap();
+        std::os::unix::fs::symlink(at("own.yaml"), at("near.yaml")).unwrap();
+        std::os::unix::fs::symlink(other.path().join("other.yaml"), at("far.yaml")).unwrap();
+        assert!(
+            std::process::Command::new("mkfifo").arg(at("pipe.yaml")).status().unwrap().success()
+        );
+        for (name, expected) in [
+            ("own.yaml", Ok("own")),
+            ("near.yaml", Ok("own")),
+            ("far.yaml", Err("it is a link to a file outside the folder; copy that file")),
+            ("pipe.yaml", Err("it is not a regular file")),
+        ] {
+            let found = text_in(folder.path(), name);
+            let found = found.as_ref().map(|source| &*source.text).map_err(String::as_str);
+            assert_eq!(found, expected, "{name}");
+        }
+    }
 }

@@ -9,7 +9,7 @@ use super::resume::{CLOSED, Interrupted, interrupted};
 use super::run::{NOT_SAFE, go_on, shown};
 use super::{Ended, Failure, FailureKind, Terminal};
 use crate::bench::{Bench, BenchPlan, TraceKeeper};
-use crate::record::{Outcome, RunEnded, RunFolder, TRACE_FOLDER};
+use crate::record::{OpenRun, Outcome, RunEnded, RunFolder, TRACE_FOLDER, sha256_hex};
 use crate::run::{Engine, Recorder, RunSummary, Silent};
 
 /// Looks for runs of a bench that were cut off, as by a power cut. The bench is brought to its safe
@@ -21,9 +21,14 @@ pub(super) fn look_after_open_runs(
 ) -> Result<Option<Interrupted>, Failure> {
     let mut open = Vec::new();
     for run in RunFolder::open_runs(runs).map_err(Failure::usage)? {
-        // Before the first line that says what runs, nothing was sent to any instrument.
-        if run.bench() == Some(plan.name()) && !run.live {
-            open.push(run.folder);
+        match concern(plan, &run) {
+            Concern::None => {}
+            Concern::Other(told) => terminal.tell(format!("warning: {told}")),
+            Concern::Own(told) => {
+                told.into_iter().for_each(|told| terminal.tell(format!("warning: {told}")));
+                open.push(run.folder);
+            }
+            Concern::Unknown => return Err(damaged(&run.folder)),
         }
     }
     let Some(last) = open.pop() else { return Ok(None) };
@@ -64,6 +69,89 @@ pub(super) fn look_after_open_runs(
          to go on with it:   beamwarden run --resume {name}\n  \
          to end its record:  beamwarden close {name}"
     )))
+}
+
+/// What a run without an end has to do with a bench.
+#[derive(Debug, PartialEq, Eq)]
+enum Concern {
+    /// Nothing; or it goes on; or nothing was ever sent.
+    None,
+    /// Nothing, though one might think so.
+    Other(String),
+    /// It ran on this bench, with what is odd about that.
+    Own(Option<String>),
+    /// Nobody can tell.
+    Unknown,
+}
+
+fn concern(plan: &BenchPlan, run: &OpenRun) -> Concern {
+    if run.live {
+        return Concern::None;
+    }
+    let name = run.folder.name();
+    // What the run keeps of its bench; a journal is not needed to read that.
+    let kept = || BenchPlan::load_frozen(run.folder.path(), None).ok();
+    let Some(start) = &run.start else {
+        if !run.may_have_sent() {
+            return Concern::None;
+        }
+        return match kept() {
+            Some(kept)
+                if kept.name() != plan.name() && plan.shares_hardware_with(&kept).is_none() =>
+            {
+                Concern::Other(format!(
+                    "run {name} of bench {} has no end, and its journal is damaged; 'verify' tells more",
+                    kept.name()
+                ))
+            }
+            _ => Concern::Unknown,
+        };
+    };
+    // A replay reaches no instrument.
+    if start.replay.is_some() {
+        return Concern::None;
+    }
+    if start.bench != plan.name() {
+        let shared = kept().and_then(|kept| plan.shares_hardware_with(&kept));
+        return shared.map_or(Concern::None, |address| {
+            let bench = &start.bench;
+            Concern::Own(Some(format!(
+                "run {name} is one of bench {bench}, which has {address} in common with this one"
+            )))
+        });
+    }
+    let now = plan.files().into_iter().find(|(file, _)| file == "bench.yaml");
+    let now = now.map(|(_, text)| sha256_hex(&text));
+    if now.as_deref() == run.bench_sha256() {
+        return Concern::Own(None);
+    }
+    let bench = plan.name();
+    match kept() {
+        Some(kept)
+            if !plan.is_simulated()
+                && !kept.is_simulated()
+                && plan.shares_hardware_with(&kept).is_none() =>
+        {
+            Concern::Other(format!(
+                "run {name} has no end; its bench is called {bench} too, but none of its instruments \
+                 is one of this bench: 'beamwarden close {name}' makes that bench safe"
+            ))
+        }
+        _ => Concern::Own(Some(format!(
+            "the file of bench {bench} was another one when run {name} began"
+        ))),
+    }
+}
+
+/// A run of which not even the bench is known.
+fn damaged(folder: &RunFolder) -> Failure {
+    let error = anyhow::anyhow!(
+        "run {} has no end, and its journal is damaged where it tells on which bench it ran: nobody \
+         knows how that bench stands; bring it to its safe state by hand, then move the folder {} away",
+        folder.name(),
+        folder.path().display()
+    );
+    Failure { ended: Ended::Instrument, error: FailureKind::Error(error) }
 }
 
 fn unreadable(folder: &RunFolder, failure: Failure) -> Failure {
@@ -123,4 +211,94 @@ fn end(recorder: &mut Recorder, found: &Interrupted, summary: &RunSummary) -> Re
         expectations_failed: tally.expectations_failed,
     };
     recorder.end(ended).map_err(Failure::internal)
+}
+
+#[cfg(test)]
+mod tests {
+    use beamwarden_drivers::fault::Source;
+
+    use super::*;
+    use crate::clock::Clock;
+    use crate::record::JOURNAL_FILE;
+    use crate::run::RunInputs;
+    use crate::sequence::read_sequence;
+
+    const BENCH: &str = include_str!("../../sequences/packing-arm.bench.yaml");
+
+    /// The bench with another name, and with its supply at an address.
+    fn bench(name: &str, supply_at: &str) -> BenchPlan {
+        let text = BENCH.replace("bench: packing-arm", &format!("bench: {name}")).replace(
+            "profile: scpi-supply.yaml\n    at: simulated",
+            &format!("profile: scpi-supply.yaml\n    at: {supply_at}"),
+        );
+        BenchPlan::load(&Source::new("bench.yaml", text), None).unwrap()
+    }
+
+    /// A run on a bench that is cut off after its first lines.
+    fn cut_off(plan: &BenchPlan, root: &Path) -> OpenRun {
+        let text = "sequence: one\nsteps: [{wait: 1 s}]\n";
+        let sequence = read_sequence(&Source::new("s.yaml", text), plan.knobs()).unwrap();
+        let inputs = RunInputs { sequence: &sequence, plan, seed: None, replay: None };
+        drop(Recorder::begin(root, inputs, Clock::start()).unwrap());
+        RunFolder::open_runs(root).unwrap().pop().unwrap()
+    }
+
+    const ONE: &str = "\"tcp://127.0.0.1:1\"";
+    const TWO: &str = "\"tcp://127.0.0.1:2\"";
+
+    #[test]
+    fn benches_are_told_apart_by_more_than_their_name() {
+        let cases = [
+            // Of the run, of now; whether it concerns the bench, and what is told.
+            (("a", ONE), ("a", ONE), Some(true), ""),
+            (("a", ONE), ("b", TWO), None, ""),
+            (
+                ("a", ONE),
+                ("b", ONE),
+                Some(true),
+                "of bench a, which has tcp://127.0.0.1:1 in common",
+            ),
+            (("a", ONE), ("a", TWO), Some(false), "none of its instruments is one of this bench"),
+            (("a", "simulated"), ("a", ONE), Some(true), "bench a was another one when run"),
+        ];
+        for (then, now, own, expected) in cases {
+            let root = tempfile::tempdir().unwrap();
+            let run = cut_off(&bench(then.0, then.1), root.path());
+            let found = concern(&bench(now.0, now.1), &run);
+            let (is, told) = match &found {
+                Concern::None => (None, String::new()),
+                Concern::Other(told) => (Some(false), told.clone()),
+                Concern::Own(told) => (Some(true), told.clone().unwrap_or_default()),
+                Concern::Unknown => panic!("{then:?} {now:?}"),
+            };
+            assert!(is == own && told.contains(expected), "{then:?} {now:?}: {found:?}");
+            assert_eq!(told.is_empty(), expected.is_empty(), "{told}");
+        }
+    }
+
+    #[test]
+    fn a_run_whose_beginning_is_damaged_is_not_passed_over() {
+        let root = tempfile::tempdir().unwrap();
+        let plan = bench("a", ONE);
+        let run = cut_off(&plan, root.path());
+        let journal = run.folder.path().join(JOURNAL_FILE);
+        let whole = std::fs::read_to_string(&journal).unwrap();
+        let again = || RunFolder::open_runs(root.path()).unwrap().pop().unwrap();
+        std::fs::write(&journal, whole.replacen("run_started", "run_sturted", 1)).unwrap();
+        assert_eq!(concern(&plan, &again()), Concern::Unknown);
+        let told = look_after_open_runs(&plan, root.path(), &mut Terminal::standard());
+        let Err(failure) = told else { panic!("the next run begins") };
+        assert_eq!(failure.ended, Ended::Instrument);
+        assert!(failure.to_string().contains("bring it to its safe state by hand"), "{failure}");
+        // Of another bench, as the files that the run keeps tell.
+        assert!(matches!(concern(&bench("b", TWO), &again()), Concern::Other(_)));
+        std::fs::write(run.folder.path().join("bench.yaml"), "damaged too").unwrap();
+        assert_eq!(concern(&bench("b", TWO), &again()), Concern::Unknown);
+        // Cut off before anything was sent.
+        let first = whole.find('\n').unwrap() + 1;
+        for length in [0, 10, first, first + 10] {
+            std::fs::write(&journal, &whole[..length]).unwrap();
+            assert_eq!(concern(&plan, &again()), Concern::None, "{length}");
+        }
+    }
 }

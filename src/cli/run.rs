@@ -36,8 +36,9 @@ const DOUBTS_MAX: usize = 10;
 /// Execute a sequence and keep the record of it; or go on with a run that was cut off or stopped.
 ///
 /// While it runs: Ctrl-C stops it after the action at hand, a second one leaves out the rest of
-/// 'finally' too; the safe state follows in any case. 'beamwarden stop', 'pause' and 'go-on' say
-/// the same to a run in another terminal. A pause leaves outputs as they are: stop before you reach in.
+/// 'finally' too; the safe state follows in any case. Ctrl-Z pauses it when the point at hand is
+/// done, and lets it go on. 'beamwarden stop', 'pause' and 'go-on' say the same to a run in another
+/// terminal. A pause leaves outputs as they are: stop before you reach in.
 ///
 /// A run of the same bench that was cut off is looked for in the same folder of runs (--runs) only.
 #[derive(Debug, clap::Args)]

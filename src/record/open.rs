@@ -9,7 +9,7 @@ use std::path::Path;
 use super::error::RecordError;
 use super::event::{Event, RunStarted};
 use super::folder::RunFolder;
-use super::journal::{Entry, JournalLine, JournalLines};
+use super::journal::{Entry, JournalLine, JournalLines, LineProblem};
 
 /// Name of the frozen bench file.
 const BENCH_FILE: &str = "bench.yaml";
@@ -40,6 +40,20 @@ impl OpenRun {
         let inputs = &self.start.as_ref()?.inputs;
         let bench = inputs.iter().find(|input| input.file == BENCH_FILE)?;
         Some(&bench.sha256)
+    }
+
+    /// Whether something may have been sent to instruments, as far as its first lines tell: before the
+    /// line that says what runs is whole and on disk, nothing is.
+    pub fn may_have_sent(&self) -> bool {
+        let Ok(lines) = JournalLines::open(&self.folder.journal_path()) else { return true };
+        lines.take(FIRST_LINES).any(|line| match line {
+            Ok(JournalLine::Entry(entry)) => !matches!(entry.event, Event::JournalStarted(_)),
+            Ok(JournalLine::Fault(fault)) => {
+                // An empty file, or a line that was never whole.
+                !matches!(fault.problem, LineProblem::Torn | LineProblem::NoFormat)
+            }
+            Err(_) => true,
+        })
     }
 }
 

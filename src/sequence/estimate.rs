@@ -72,7 +72,7 @@ struct OnAir {
 
 /// Points that are walked one by one; of a longer plan the rest costs what these did on average.
 const WALKED_POINTS_MAX: u64 = 50_000;
-/// Combinations left out in a row at which the walk ends.
+/// Rules of combinations left out at which the walk ends.
 const LEFT_OUT_MAX: u64 = 500_000;
 
 /// Adds up what steps cost.

@@ -115,6 +115,8 @@ struct Reader<'k> {
     open: Vec<String>,
     /// How many calls there were.
     calls: usize,
+    /// How many bytes of text they called.
+    called_bytes: usize,
     /// Names of answers that were asked for before.
     answers: BTreeSet<String>,
     /// What a point may take, by the sequence that is run.
@@ -144,6 +146,7 @@ impl<'k> Reader<'k> {
             called: Vec::new(),
             open: Vec::new(),
             calls: 0,
+            called_bytes: 0,
             answers: BTreeSet::new(),
             point_deadline: None,
         }

@@ -163,7 +163,7 @@ pub struct Walk<'a> {
     points: u64,
     /// A sweep that was just opened and has not entered its first combination.
     entering: bool,
-    /// Combinations left out in a row after which the walk ends; for estimates.
+    /// Rules of combinations left out that are looked at before the walk ends; for estimates.
     patience: u64,
     gave_up: bool,
 }
@@ -184,7 +184,7 @@ impl<'a> Walk<'a> {
         Walk { levels, points: 0, entering: false, patience: u64::MAX, gave_up: false }
     }
 
-    /// The same walk, which ends where so many combinations in a row are left out.
+    /// The same walk, which ends when so many rules of combinations left out were looked at.
     pub(crate) fn with_patience(self, patience: u64) -> Self {
         Walk { patience, ..self }
     }
@@ -206,7 +206,6 @@ impl<'a> Walk<'a> {
 
     /// Goes to the next combination of the innermost sweep that is not left out; false at its end.
     fn advance(&mut self) -> bool {
-        let mut looked = 0;
         loop {
             let Some(turn) = self.levels.last_mut().and_then(|level| level.sweep.as_mut()) else {
                 return false;
@@ -225,8 +224,8 @@ impl<'a> Walk<'a> {
             if !left_out {
                 return true;
             }
-            looked += 1;
-            if looked >= self.patience {
+            self.patience = self.patience.saturating_sub(rules.len() as u64);
+            if self.patience == 0 {
                 self.gave_up = true;
                 self.levels.clear();
                 return false;

@@ -310,6 +310,8 @@ async fn one_mute_instrument_keeps_no_other_from_its_safe_state() {
     let plan = BenchPlan::load(&Source::new("bench.yaml", text), Some(folder.path()));
     let plan = plan.map_err(|files| files[0].render(false)).unwrap();
     let mut bench = Bench::open(plan).await.unwrap();
+    let amperes = KnobValue::Number(Quantity { value: 0.6, dimension: Dimension::Current });
+    bench.set("supply.current_limit", &amperes).await.unwrap();
     for setting in ["source.output", "supply.output"] {
         bench.set(setting, &KnobValue::Switch(true)).await.unwrap();
     }

@@ -293,9 +293,8 @@ async fn finally_does_not_wait_again_and_again_for_a_mute_instrument() {
         "{POINTS}finally:\n  - set: {{source.amplitude: 0.1 V}}\n  - set: {{source.output: off}}\n  \
          - set: {{supply.voltage: 1 V}}\n"
     );
-    let fault = "{instrument: source, fault: no answer, at_s: 1.5, for_s: 40}";
-    let wishes: [(u64, fn(&Control)); 1] = [(3, Control::stop_now)];
-    let ran = Scene::new(&[fault], &steps).with_wishes(&wishes).run().await;
+    let fault = "{instrument: source, fault: no answer, at_s: 1.5, for_s: 25}";
+    let ran = Scene::new(&[fault], &steps).with_wishes(&[(3, Control::stop_now)]).run().await;
     println!("{:?} {:?} {:?}", ran.story(), ran.messages(""), ran.took);
     let left_out = ran.messages("source.output is left out, for source did not answer");
     assert_eq!(left_out.len(), 1, "{:?}", ran.messages(""));

@@ -12,6 +12,8 @@ use super::{Reader, Scope};
 const DEPTH_MAX: usize = 8;
 /// Most calls in all: each stands for a copy of the steps.
 const CALLS_MAX: usize = 1000;
+/// Most bytes of text in all calls: a text counts each time that it is called.
+const CALLED_BYTES_MAX: usize = 2 << 20;
 
 /// Whether a name is that of a file in the same folder, so that a run folder can keep it and it never
 /// leads out of there.
@@ -33,6 +35,16 @@ impl Reader<'_> {
     ) -> Option<Action> {
         let name = node.text().filter(|_| !node.is_empty_value())?.to_string();
         let source = self.source_of(node, &name)?;
+        self.called_bytes += source.text.len();
+        if self.called_bytes > CALLED_BYTES_MAX {
+            // The first excess is told, and nothing is called any more.
+            self.calls = CALLS_MAX + 1;
+            let message =
+                format!("calls of more than {} MiB of text in all", CALLED_BYTES_MAX >> 20);
+            let help = "call fewer or shorter sequences; sweep or repeat within one call";
+            self.faults.push(Fault::new(node.span.clone(), message).with_help(help));
+            return None;
+        }
         let given: Vec<GivenValue> = with
             .map_or(&[][..], Node::entries)
             .iter()
@@ -80,7 +92,11 @@ impl Reader<'_> {
 
     /// The text of a called file, unless it may not be called from here.
     fn source_of(&mut self, node: &Node, name: &str) -> Option<Source> {
-        self.calls += 1;
+        self.calls = self.calls.saturating_add(1);
+        if self.calls > CALLS_MAX + 1 {
+            // The first one too many was told.
+            return None;
+        }
         let refused = if !is_file_name(name) {
             let help = "write the name of a file in the folder of the sequence that is run";
             Some((format!("'{name}' cannot be called"), help))

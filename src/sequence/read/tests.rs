@@ -225,3 +225,35 @@ steps:
         ],
     );
 }
+
+/// Files that call each other many times over: reading ends at the first call too many, and says it once.
+#[test]
+fn a_heap_of_calls_is_refused_at_once() {
+    let read_texts = std::cell::Cell::new(0);
+    let many = |calls: usize, name: &str| {
+        format!("sequence: s\nsteps:\n{}", format!("  - call: {name}\n").repeat(calls))
+    };
+    let long = format!("sequence: long\nsteps:\n{}", "  - note: a word or two\n".repeat(2000));
+    for (calls, filler, told) in [
+        (30, "sequence: z\nsteps: [{note: a}]\n", "more than 1000 calls"),
+        (30, long.as_str(), "calls of more than 2 MiB of text in all"),
+    ] {
+        let texts = |name: &str| {
+            read_texts.set(read_texts.get() + 1);
+            let text = match name {
+                "a.yaml" => many(calls, "b.yaml"),
+                "b.yaml" => many(calls, "c.yaml"),
+                _ => filler.to_string(),
+            };
+            Ok(Source::new(name, text))
+        };
+        let knobs = knobs();
+        let with = ReadWith { knobs: Some(&knobs), given: &[], texts: &texts };
+        let source = Source::new("s.yaml", many(calls, "a.yaml"));
+        let faults = read_sequence_with(&source, &with).unwrap_err();
+        let all: Vec<_> = faults.iter().flat_map(|file| &file.faults).collect();
+        assert!(all.len() == 1 && all[0].message == told, "{all:?}");
+    }
+    // Each file is fetched once.
+    assert_eq!(read_texts.get(), 6);
+}

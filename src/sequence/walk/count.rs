@@ -5,10 +5,16 @@
 
 use super::super::expression::Name;
 use super::super::step::{Action, Axis, Step, Sweep};
+use super::shuffle::Shuffle;
 use super::{Counter, holds_sweep, value_of};
 
-/// Most combinations that are looked at one by one; of more, all are taken to be like these.
-const LOOKED_AT_MAX: u64 = 4_000_000;
+/// Most rules that are looked at, one by one for each combination; of more combinations a random choice
+/// is looked at, and all are taken to be like these.
+const LOOKED_AT_MAX: u64 = 2_000_000;
+/// Seed of that choice: the same file is counted alike every time.
+const CHOICE_SEED: u64 = 1;
+/// Most that can be chosen from, as [`Shuffle`] has it.
+const CHOICE_MAX: u64 = 1 << 62;
 
 /// How many combinations and measurements a list of steps has.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -108,6 +114,11 @@ fn count_sweep<'a>(sweep: &'a Sweep, around: &mut Around<'a>, budget: &mut u64) 
         return once(count_within(&sweep.body, around, budget)).times(counter.count);
     }
     let all = counter.count;
+    let cost = (sweep.skip.len() as u64).max(1);
+    if all > *budget / cost && all <= CHOICE_MAX {
+        // The first ones all have the same values of the outer axes.
+        counter.shuffle = Some(Shuffle::new(all, CHOICE_SEED));
+    }
     let mut counts = Counts::default();
     let mut looked = 0;
     // What is inside is the same every time unless its rules name these axes.
@@ -118,7 +129,7 @@ fn count_sweep<'a>(sweep: &'a Sweep, around: &mut Around<'a>, budget: &mut u64) 
             counts = counts.scaled(looked, all);
             break;
         }
-        *budget = budget.saturating_sub(1);
+        *budget = budget.saturating_sub(cost);
         looked += 1;
         if let Some((_, index)) = around.last_mut() {
             index.copy_from_slice(&counter.index);
