@@ -203,6 +203,21 @@ impl Reader {
                     open.undo(done);
                 }
             }
+            Event::Answered(answered) => {
+                if let Some(name) = &answered.name {
+                    done.answers.insert(name.clone(), answered.answer.clone());
+                }
+            }
+            Event::RunEnded(end) => done.ended = Some(end.outcome),
+            Event::RunResumed(_) => done.ended = None,
+            found => self.take_found(found),
+        }
+    }
+
+    /// What was measured, and what failed.
+    fn take_found(&mut self, event: &Event) {
+        let done = &mut self.done;
+        match event {
             // Outside points and steps it is the reference's.
             Event::Measurement(measurement) if self.open.is_none() => {
                 self.doubtful_reference = !measurement.doubts.is_empty();
@@ -234,13 +249,6 @@ impl Reader {
             Event::Expectation(expectation) if !expectation.passed => {
                 done.tally.expectations_failed += 1;
             }
-            Event::Answered(answered) => {
-                if let Some(name) = &answered.name {
-                    done.answers.insert(name.clone(), answered.answer.clone());
-                }
-            }
-            Event::RunEnded(end) => done.ended = Some(end.outcome),
-            Event::RunResumed(_) => done.ended = None,
             _ => {}
         }
     }
