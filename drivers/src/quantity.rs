@@ -465,11 +465,11 @@ mod tests {
         let check = |text, wanted, meant: Option<&str>| {
             assert_eq!(advice(text, wanted), meant.map(|unit| format!("did you mean '{unit}'?")));
         };
-        check("75 C", D::Temperature, Some("degC"));
-        check("75 \u{b0}C", D::Temperature, Some("degC"));
-        check("400 mv", D::Voltage, Some("mV"));
-        check("7 ghz", D::Frequency, Some("GHz"));
-        check("7 parsec", D::Length, None);
-        check("volts", D::Voltage, None);
+        check("75 C", Dimension::Temperature, Some("degC"));
+        check("75 \u{b0}C", Dimension::Temperature, Some("degC"));
+        check("400 mv", Dimension::Voltage, Some("mV"));
+        check("7 ghz", Dimension::Frequency, Some("GHz"));
+        check("7 parsec", Dimension::Length, None);
+        check("volts", Dimension::Voltage, None);
     }
 }
