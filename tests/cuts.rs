@@ -67,7 +67,7 @@ fn entries(run: &Path) -> Vec<Value> {
     journal.lines().map(|line| serde_json::from_str(line).unwrap()).collect()
 }
 
-fn event<'e>(entry: &'e Value) -> &'e str {
+fn event(entry: &Value) -> &str {
     entry["event"].as_str().unwrap()
 }
 

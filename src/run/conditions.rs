@@ -184,7 +184,7 @@ impl<'a> Engine<'a> {
     async fn when(&mut self, when: &When, place: &str) -> Result<(), RunError> {
         let condition = &when.condition;
         let steps = match self.evaluate(condition, place).await? {
-            Ok(value) if value == Operand::Truth(true) => &when.then,
+            Ok(Operand::Truth(true)) => &when.then,
             Ok(_) => &when.otherwise,
             // Where nothing is known, neither is right.
             Err(error) => {

@@ -316,7 +316,7 @@ steps:
     let stuck = "{instrument: turntable, fault: stuck, short_deg: 3, at_s: 0.01, times: 1}";
     let ran = Scene::new(&[stuck], steps).run().await;
     let story = ran.story();
-    let wanted = ["point 1", "done 1", "point 2", "failure 1 Retried", "done 2", "safe state"];
+    let wanted = ["point 1", "failure 1 Retried", "done 1", "point 2", "done 2", "safe state"];
     assert_eq!(story, wanted);
     assert_eq!(ran.messages("asked for 5 deg, reads back 2").len(), 2);
     let place = ran.acquired[0].truth.turntable.encoder_deg;

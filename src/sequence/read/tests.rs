@@ -176,20 +176,19 @@ fn the_likeliest_slips_are_answered_with_what_was_meant() {
 parameters: {volts: 1.1 V}
 steps:
   - set: {supply.voltage: volts}
-  - set: {source.amplitude: 400 mv}
-  - wait: {for: dut.rx.temperature, to be: at most 75 C, at most: 5 min}
+  - set: {supply.voltage: 400 mv}
+  - wait: {for: supply.voltage, to be: at most 75 v, at most: 5 min}
   - measure: {}
     expect: {evm: < -16 dB}
   - when: codewords failed > 3
     do: [{note: x}]
 ",
         &[
-            "s.yaml:4:25: supply.voltage: 'volts' does not begin with a number (to use the parameter, \
+            "s.yaml:4:27: supply.voltage: 'volts' does not begin with a number (to use the parameter, \
              write = volts)",
-            "s.yaml:5:27: source.amplitude: 'mv' is not a known unit; wanted a voltage such as 1.2 V \
+            "s.yaml:5:27: supply.voltage: 'mv' is not a known unit; wanted a voltage such as 1.2 V \
              (did you mean 'mV'?)",
-            "s.yaml:6:44: 'C' is not a known unit; wanted a temperature such as 45 degC (did you mean \
-             'degC'?)",
+            "s.yaml:6:38: 'v' is not a known unit; wanted a voltage such as 1.2 V (did you mean 'V'?)",
             "s.yaml:8:19: '< -16 dB' is no bound; write at most X, at least X, or between X and Y (write \
              at most -16 dB)",
             "s.yaml:9:21: a sign such as + or 'and' is missing before this (a name of several words is \
@@ -216,7 +215,7 @@ steps:
         do: [{measure: {}}]
 ",
         &[
-            "s.yaml:7:15: each point waits for 20 s, and may take 20 s (give 'point' under 'deadlines' \
+            "s.yaml:7:16: each point waits for 20 s, and may take 20 s (give 'point' under 'deadlines' \
              more, or wait outside)",
             "s.yaml:7:43: dut.tx.gain is an axis of a sweep around this one (a point has one value of \
              each axis; name it once)",
