@@ -62,7 +62,7 @@ faults:
   - {instrument: supply, fault: current limit, to_share: 0.9, per_hour: 200, for_s: 0.1}
   - {instrument: scope, fault: stale trace, per_command: 0.001}
   - {instrument: source, fault: dropped segment, share: 0.3, per_command: 0.002, for_s: 0.2}
-  - {instrument: source, fault: stopped playing, per_command: 0.00005}
+  - {instrument: source, fault: stopped playing, per_command: 0.0002}
 ";
 
 const FRAME: &str = "frame: short\nmodulation: qpsk\nblocks: 4\n";
