@@ -188,7 +188,7 @@ steps:
              write = volts)",
             "s.yaml:5:27: supply.voltage: 'mv' is not a known unit; wanted a voltage such as 1.2 V \
              (did you mean 'mV'?)",
-            "s.yaml:6:38: 'v' is not a known unit; wanted a voltage such as 1.2 V (did you mean 'V'?)",
+            "s.yaml:6:40: 'v' is not a known unit; wanted a voltage such as 1.2 V (did you mean 'V'?)",
             "s.yaml:8:19: '< -16 dB' is no bound; write at most X, at least X, or between X and Y (write \
              at most -16 dB)",
             "s.yaml:9:21: a sign such as + or 'and' is missing before this (a name of several words is \
