@@ -77,7 +77,13 @@ pub fn sequence(random: &mut Random) -> Written {
     if random.chance(0.3) {
         given.push(("gain".to_owned(), random.whole(0, 31).to_string()));
     }
-    Written { text, called, given }
+    // A point that waits longer than it may is refused before anything runs.
+    let bounded = text.contains("point: ");
+    let within = |text: String| match bounded {
+        true => text.replace("wait: 1 h", "wait: 3 s").replace("wait: 5 min", "wait: 3 s"),
+        false => text,
+    };
+    Written { text: within(text), called: within(called), given }
 }
 
 impl<'r> Writer<'r> {
