@@ -37,7 +37,7 @@ mod watch;
 pub use combine::{combine, spread};
 pub use control::Control;
 pub use desk::{Desk, Later, NoWay, NobodyThere, Notifier, Question, Told};
-pub use engine::{Engine, RunSummary};
+pub use engine::{Engine, RunSummary, SUMMARY_MAX};
 pub use error::RunError;
 pub use interlocks::Tripped;
 pub use looks::looks_at_files;
