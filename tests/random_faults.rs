@@ -362,25 +362,8 @@ async fn recorded_settings_are_true_at_the_trigger_under_random_faults() {
     assert_eq!(tally.silently_wrong, Vec::<String>::new());
     assert_eq!(points.len(), 2000, "every point has a capture");
     assert!(tally.captures >= 2000);
-    for kind in ALL_KINDS {
+    for kind in common::FAULT_KINDS {
         assert!(tally.faults.contains_key(kind), "no {kind} among {:?}", tally.faults);
     }
     assert!(tally.marked > 0 && tally.doubtful > 0, "the faults show in the record");
 }
-
-const ALL_KINDS: [&str; 14] = [
-    "no answer",
-    "late answer",
-    "closed link",
-    "garbage",
-    "error entry",
-    "setting not taken",
-    "drift",
-    "restart",
-    "stuck",
-    "lost lock",
-    "current limit",
-    "stale trace",
-    "dropped segment",
-    "stopped playing",
-];

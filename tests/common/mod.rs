@@ -10,6 +10,24 @@ use std::process::{Command, Output};
 
 use beamwarden_sim::{Address, HislipPorts, Model, Post, ServePlan, Serving, SimBench};
 
+/// Every kind of fault that a plan can hold.
+pub const FAULT_KINDS: [&str; 14] = [
+    "no answer",
+    "late answer",
+    "closed link",
+    "garbage",
+    "error entry",
+    "setting not taken",
+    "drift",
+    "restart",
+    "stuck",
+    "lost lock",
+    "current limit",
+    "stale trace",
+    "dropped segment",
+    "stopped playing",
+];
+
 /// The root of the project.
 pub fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))

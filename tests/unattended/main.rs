@@ -313,7 +313,7 @@ impl Tally {
 
     /// The cases are worth something only when they reach everything.
     fn check_reach(&self) {
-        for kind in ALL_KINDS {
+        for kind in common::FAULT_KINDS {
             assert!(self.faults.contains_key(kind), "no {kind} among {:?}", self.faults);
         }
         for outcome in Outcome::ALL {
@@ -324,20 +324,3 @@ impl Tally {
         assert!(reached, "{self:?}");
     }
 }
-
-const ALL_KINDS: [&str; 14] = [
-    "no answer",
-    "late answer",
-    "closed link",
-    "garbage",
-    "error entry",
-    "setting not taken",
-    "drift",
-    "restart",
-    "stuck",
-    "lost lock",
-    "current limit",
-    "stale trace",
-    "dropped segment",
-    "stopped playing",
-];
